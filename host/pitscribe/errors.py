@@ -1,0 +1,72 @@
+"""The errors of Pitscribe, all of them, as one tree.
+
+    PitscribeError              the command prints its text on one line and ends with status 1
+    |- ConfigError              a setting or an argument that cannot be used
+    |- SourceError              something that comes in
+    |  |- FrameError            bytes that are not a frame of ours; .reason is one word for counting
+    |  |- MessageError          a JSON message that does not say what WIRE.md section 5 wants
+    |  |- TableError            a CSV that cannot be read; names the line and the column
+    |  `- BrokerError           a broker that refuses or cannot be reached
+    |- ReadingError             a number that physics or a table does not allow
+    |  `- OutOfRangeError       a value outside a reference function's range
+    |- StoreError               the ledger: disk full, locked, damaged, of a later version
+    |- NotFoundError            a cook, a place or a logger that the ledger does not have
+    `- BenchError               the simulated bench or the MicroPython under it
+
+A message names the culprit, the place in it and what to do.
+"""
+
+
+class PitscribeError(Exception):
+    """Any error that a user is told about in one line."""
+
+
+class ConfigError(PitscribeError):
+    """A setting or an argument that cannot be used."""
+
+
+class SourceError(PitscribeError):
+    """Something that comes in and cannot be used."""
+
+
+class FrameError(SourceError):
+    """Bytes that are not a frame of ours.
+
+    ``reason`` is one of a few fixed words, so that what was kept aside can be counted by it.
+    """
+
+    def __init__(self, reason: str, detail: str) -> None:
+        super().__init__(f"{reason}: {detail}")
+        self.reason = reason
+
+
+class MessageError(SourceError):
+    """A JSON message that does not say what WIRE.md section 5 wants."""
+
+
+class TableError(SourceError):
+    """A CSV that cannot be read."""
+
+
+class BrokerError(SourceError):
+    """A broker that refuses or cannot be reached."""
+
+
+class ReadingError(PitscribeError):
+    """A number that physics or a table does not allow."""
+
+
+class OutOfRangeError(ReadingError):
+    """A value outside a reference function's range; the message has both."""
+
+
+class StoreError(PitscribeError):
+    """The ledger cannot be opened, read or written."""
+
+
+class NotFoundError(PitscribeError):
+    """A cook, a place or a logger that the ledger does not have."""
+
+
+class BenchError(PitscribeError):
+    """The simulated bench, or the MicroPython that runs on it, cannot go on."""
