@@ -1,0 +1,40 @@
+# Read by host/run and tests/run: makes the Python environment of this clone, .venv, once.
+# make_environment EXTRAS   installs pitscribe[EXTRAS] unless that was done for this pyproject.toml at this place.
+
+say() { printf '%s\n' "$*" >&2; }
+
+find_python() {
+    for python in "${PYTHON:-python3}" python3.13 python3.12 python3.11; do
+        if "$python" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; then
+            printf '%s\n' "$python"
+            return
+        fi
+    done
+    say "pitscribe: needs Python 3.11 or later; install it (Debian: apt-get install python3 python3-venv)"
+    exit 1
+}
+
+make_environment() {
+    extras=$1
+    venv=$here/.venv
+    stamp=$venv/made-for
+    # The place is part of it: an environment that was moved does not run.
+    wanted="$here $(cksum <"$here/pyproject.toml")"
+    if [ -f "$stamp-$extras" ] && [ "$(cat "$stamp-$extras")" = "$wanted" ]; then
+        return
+    fi
+    # All that this prints goes to standard error: the command's own output may be piped.
+    say "pitscribe: making $venv (once)"
+    python=$(find_python) || exit 1
+    "$python" -m venv --clear "$venv" >&2 || {
+        say "pitscribe: cannot make $venv; on Debian: apt-get install python3-venv"
+        exit 1
+    }
+    "$venv/bin/python" -m pip --disable-pip-version-check --quiet install --editable "$here[$extras]" >&2 || {
+        say "pitscribe: could not install what it needs; is there a network? Run it again to go on"
+        exit 1
+    }
+    # The tests' extras hold all that the command needs.
+    if [ "$extras" = test ]; then printf '%s' "$wanted" >"$stamp-demo"; fi
+    printf '%s' "$wanted" >"$stamp-$extras"
+}
