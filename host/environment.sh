@@ -18,18 +18,21 @@ make_environment() {
     extras=$1
     venv=$here/.venv
     stamp=$venv/made-for
-    # The place is part of it: an environment that was moved does not run.
+    # The place is part of it: an environment that was moved, or that came with a copied clone, does not run.
     wanted="$here $(cksum <"$here/pyproject.toml")"
     if [ -f "$stamp-$extras" ] && [ "$(cat "$stamp-$extras")" = "$wanted" ]; then
         return
     fi
     # All that this prints goes to standard error: the command's own output may be piped.
-    say "pitscribe: making $venv (once)"
-    python=$(find_python) || exit 1
-    "$python" -m venv --clear "$venv" >&2 || {
-        say "pitscribe: cannot make $venv; on Debian: apt-get install python3-venv"
-        exit 1
-    }
+    say "pitscribe: setting up $venv (once)"
+    if [ "$(cat "$venv/made-at" 2>/dev/null)" != "$here" ]; then
+        python=$(find_python) || exit 1
+        "$python" -m venv --clear "$venv" >&2 || {
+            say "pitscribe: cannot make $venv; on Debian: apt-get install python3-venv"
+            exit 1
+        }
+        printf '%s' "$here" >"$venv/made-at"
+    fi
     "$venv/bin/python" -m pip --disable-pip-version-check --quiet install --editable "$here[$extras]" >&2 || {
         say "pitscribe: could not install what it needs; is there a network? Run it again to go on"
         exit 1

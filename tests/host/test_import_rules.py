@@ -33,7 +33,7 @@ ALLOWED = {
 # Parts that are functions of their arguments alone: nothing that reads, writes, waits or asks the time.
 PURE = {"metrology", "wire", "cook"}
 IMPURE_MODULES = {
-    "asyncio", "concurrent", "ctypes", "datetime.now", "glob", "http", "io", "logging", "mmap", "multiprocessing",
+    "asyncio", "concurrent", "ctypes", "glob", "http", "io", "logging", "mmap", "multiprocessing",
     "os", "pathlib", "random", "secrets", "select", "shutil", "signal", "socket", "sqlite3", "ssl", "subprocess",
     "tempfile", "threading", "time", "urllib", "uuid", "paho", "amqtt", "starlette", "uvicorn", "plotly",
 }  # fmt: skip

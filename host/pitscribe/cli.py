@@ -1,0 +1,172 @@
+"""The command ``pitscribe``: what it can be asked, and nothing of how that is done.
+
+Each sub-command is a module of ``pitscribe.commands`` with ``run(config, arguments)``; it is imported when it is
+asked for, so that a short command stays short.
+"""
+
+import argparse
+import importlib
+import os
+import sys
+from pathlib import Path
+
+from pitscribe import __version__
+from pitscribe.config import read_config
+from pitscribe.errors import PitscribeError
+
+SAFETY = (
+    "Fire, hot metal and food can hurt: keep to your local codes, never leave a fire because a screen looks well, "
+    "and trust no logger alone with food safety."
+)
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run the command. Returns its exit status: 0, 1 for an error told in one line, 130 when interrupted."""
+    arguments = _parser().parse_args(argv)
+    try:
+        command = importlib.import_module(f"pitscribe.commands.{arguments.module}")
+        status = command.run(read_config(arguments.home), arguments)
+        sys.stdout.flush()
+        return int(status or 0)
+    except PitscribeError as error:
+        _complain(str(error))
+        return 1
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # Whoever read our output has had enough; nothing more may be written, not even at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:
+        if os.environ.get("PITSCRIBE_DEBUG"):
+            raise
+        _complain(f"a fault in pitscribe itself: {type(error).__name__}: {error} (PITSCRIBE_DEBUG=1 shows where)")
+        return 70
+
+
+def _complain(text: str) -> None:
+    print("pitscribe:", " ".join(text.split()), file=sys.stderr)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="pitscribe",
+        description="A logger for long wood-fired cooks: true temperatures, and what the meat and the fire are doing.",
+        epilog=SAFETY,
+    )
+    parser.add_argument("--version", action="version", version=f"pitscribe {__version__}")
+    parser.add_argument("--home", type=Path, metavar="DIR", help="where the ledger and the settings are kept")
+    sub = parser.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
+    for add in (_demo, _serve, _cooks, _cook, _note, _import, _export, _replay):
+        add(sub)
+    return parser
+
+
+
+
+def _demo(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    p = sub.add_parser("demo", help="a whole simulated cook on this machine, from chip registers to the page")
+    p.set_defaults(module="demo")
+    p.add_argument("--speed", type=float, metavar="X", help="times real time (default 600; faster when headless)")
+    p.add_argument("--hours", type=float, default=14.0, metavar="H", help="length of the cook (default 14)")
+    p.add_argument("--seed", type=int, default=7, metavar="N", help="another number is another day (default 7)")
+    p.add_argument("--scenario", metavar="NAME", help="which of the bench's scenarios")
+    p.add_argument("--headless", action="store_true", help="no page; ends with a table")
+    p.add_argument("--keep", type=Path, metavar="DIR", help="keep ledger, flash and truth there")
+    p.add_argument("--page-port", type=int, default=0, metavar="PORT", help="port of the page (default: a free one)")
+
+
+def _serve(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    p = sub.add_parser("serve", help="take in what loggers send, keep it and show it")
+    p.set_defaults(module="serve")
+    p.add_argument("--page-port", type=int, metavar="PORT", help="port of the page on this machine")
+    p.add_argument("--broker-port", type=int, metavar="PORT", help="port of the broker")
+
+
+def _cooks(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    p = sub.add_parser("cooks", help="list the cooks")
+    p.set_defaults(module="cooks", action="list")
+    p.add_argument("--json", action="store_true", help="for another program")
+
+
+def _cook(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    p = sub.add_parser("cook", help="start, end, reopen or show a cook, or say where its probes are")
+    actions = p.add_subparsers(title="actions", dest="action", required=True, metavar="ACTION")
+
+    def action(name: str, text: str) -> argparse.ArgumentParser:
+        a = actions.add_parser(name, help=text)
+        a.set_defaults(module="cooks")
+        return a
+
+    start = action("start", "start a cook; what the logger read before is still there")
+    start.add_argument("name")
+    start.add_argument("--at", metavar="TIME", help="when it started (default: now)")
+    start.add_argument("--target", metavar="TEMP", help="when the meat is done: 203F or 95C")
+    _places(start)
+    place = action("place", "say which probe is where, from the cook's start or from a time on")
+    place.add_argument("cook", help="number or name")
+    place.add_argument("--since", metavar="TIME", help="from then on (default: from the start of the cook)")
+    _places(place)
+    for name, text in (("end", "end a cook; it can be reopened"), ("reopen", "go on with a cook that was ended")):
+        a = action(name, text)
+        a.add_argument("cook", nargs="?", help="number or name (default: the newest)")
+        if name == "end":
+            a.add_argument("--at", metavar="TIME", help="when it ended (default: now)")
+    show = action("show", "what a cook is doing, or did")
+    show.add_argument("cook", nargs="?", help="number or name (default: the newest)")
+    show.add_argument("--json", action="store_true", help="for another program")
+    show.add_argument("--unit", choices=["F", "C"], help="units to print")
+
+
+def _places(p: argparse.ArgumentParser) -> None:
+    p.add_argument("--logger", metavar="ID", help="8 hex digits (default: the only one)")
+    for kind in ("air", "meat"):
+        p.add_argument(
+            f"--{kind}", action="append", default=[], metavar="PLACE=CHANNEL", help=f"a place in the {kind}: flat=2"
+        )
+
+
+def _note(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    p = sub.add_parser("note", help="write down what was done or seen")
+    p.set_defaults(module="note")
+    p.add_argument("kind", help="wrap, rotate, spritz, fuel, lid, ice, boat, pan, pull, hold or text")
+    p.add_argument("text", nargs="?", default="")
+    p.add_argument("--cook", help="number or name (default: the newest)")
+    when = p.add_mutually_exclusive_group()
+    when.add_argument("--at", metavar="TIME", help="when: 2026-05-30T14:05 or 14:05 (default: now)")
+    when.add_argument("--ago", metavar="SPAN", help="how long ago: 15m")
+
+
+def _import(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    p = sub.add_parser("import", help="take in a folder of journal segments, or a CSV")
+    p.set_defaults(module="tables", action="import")
+    p.add_argument("path", type=Path, help="a folder with .seg files, a .seg file, or a .csv file")
+    p.add_argument("--started-at", metavar="TIME", help="when the logger's boots without a clock started (segments)")
+    p.add_argument("--name", help="the cook's name (CSV; default: the file's)")
+    p.add_argument("--unit", choices=["F", "C"], help="unit of the CSV's temperatures")
+    p.add_argument("--air", default="", metavar="A,B", help="columns that are air places")
+    p.add_argument("--meat", default="", metavar="A,B", help="columns that are meat places")
+
+
+def _export(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    p = sub.add_parser("export", help="a cook as CSV: corrected temperatures, uncertainties and flags")
+    p.set_defaults(module="tables", action="export")
+    p.add_argument("cook", nargs="?", help="number or name (default: the newest)")
+    p.add_argument("--out", type=Path, metavar="FILE", help="where to (default: standard output)")
+    p.add_argument("--unit", choices=["F", "C"], help="units of the temperatures")
+
+
+def _replay(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    p = sub.add_parser("replay", help="what the analysis says of a cook or a CSV, step by step, never looking ahead")
+    p.set_defaults(module="replay")
+    p.add_argument("source", help="number or name of a cook, or a CSV file")
+    p.add_argument("--every", default="15min", metavar="SPAN", help="step (default 15min)")
+    p.add_argument("--target", metavar="TEMP", help="when the meat is done: 203F or 95C")
+    p.add_argument("--unit", choices=["F", "C"], help="unit of the CSV's temperatures, and of what is printed")
+    p.add_argument("--air", default="", metavar="A,B", help="columns of the CSV that are air places")
+    p.add_argument("--meat", default="", metavar="A,B", help="columns of the CSV that are meat places")
+    p.add_argument("--json", action="store_true", help="one JSON object")
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,131 @@
+"""The settings of the host: read once, typed, bounded; a key that nobody knows is an error.
+
+``pitscribe.toml`` lies in Pitscribe's home folder beside the ledger. Every key may be left out::
+
+    units = "F"             # or "C": what the command prints; the page has its own switch
+
+    [broker]                # without `host`, pitscribe runs a broker of its own
+    host = "192.168.1.10"   # a broker that you run already
+    port = 1883
+    user = "pitscribe"
+    password = "..."
+    listen = "0.0.0.0"      # where the broker of its own listens
+
+    [page]
+    port = 8421             # on this machine only: the page has no log-in yet
+"""
+
+import os
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pitscribe.errors import ConfigError
+
+FILE_NAME = "pitscribe.toml"
+
+
+@dataclass(frozen=True, slots=True)
+class BrokerConfig:
+    """Which broker. ``host`` None means: run one ourselves, listening at ``listen``."""
+
+    host: str | None = None
+    port: int = 1883
+    user: str | None = None
+    password: str | None = None
+    listen: str = "0.0.0.0"
+
+
+@dataclass(frozen=True, slots=True)
+class Config:
+    """All settings, with the folder that everything is kept in."""
+
+    home: Path
+    units: str = "F"
+    broker: BrokerConfig = BrokerConfig()
+    page_port: int = 8421
+
+    def folder(self) -> Path:
+        """The home folder, made if it is missing, for its owner alone."""
+        try:
+            self.home.mkdir(parents=True, exist_ok=True, mode=0o700)
+        except OSError as error:
+            raise ConfigError(f"{self.home}: {error.strerror}; name another folder with --home") from error
+        return self.home
+
+
+def default_home() -> Path:
+    """PITSCRIBE_HOME, or the place for a user's data by the XDG base directory specification."""
+    if named := os.environ.get("PITSCRIBE_HOME"):
+        return Path(named)
+    data = os.environ.get("XDG_DATA_HOME")
+    return Path(data) / "pitscribe" if data else Path.home() / ".local" / "share" / "pitscribe"
+
+
+def read_config(home: Path | None) -> Config:
+    """Read ``pitscribe.toml`` in ``home``, if there is one.
+
+    Raises ConfigError naming the file and the key.
+    """
+    home = home or default_home()
+    path = home / FILE_NAME
+    try:
+        text = path.read_text(encoding="utf-8") if path.exists() else ""
+    except OSError as error:
+        raise ConfigError(f"{error.filename}: {error.strerror}; name another folder with --home") from error
+    except UnicodeDecodeError as error:
+        raise ConfigError(f"{path}: not UTF-8 text (byte {error.start})") from error
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(f"{path}: {error}") from error
+    return _Reader(path, table).config(home)
+
+
+class _Reader:
+    """Takes keys out of the parsed table one by one; whatever is left at the end was a typo."""
+
+    def __init__(self, path: Path, table: dict[str, Any]) -> None:
+        self._path = path
+        self._table = table
+
+    def config(self, home: Path) -> Config:
+        broker, page = self._section("broker"), self._section("page")
+        units = self._take(self._table, "units", str, "F")
+        if units not in ("F", "C"):
+            raise ConfigError(f'{self._path}: units = "{units}": must be "F" or "C"')
+        config = Config(
+            home=home,
+            units=units,
+            broker=BrokerConfig(
+                host=self._take(broker, "host", str, None),
+                port=self._port(broker, 1883),
+                user=self._take(broker, "user", str, None),
+                password=self._take(broker, "password", str, None),
+                listen=self._take(broker, "listen", str, "0.0.0.0"),
+            ),
+            page_port=self._port(page, 8421),
+        )
+        for name, rest in (("", self._table), ("broker.", broker), ("page.", page)):
+            if rest:
+                raise ConfigError(f"{self._path}: unknown key {name}{min(rest)}; DEVELOPERS.md lists the known ones")
+        return config
+
+    def _section(self, name: str) -> dict[str, Any]:
+        section = self._table.pop(name, {})
+        if not isinstance(section, dict):
+            raise ConfigError(f"{self._path}: {name} must be a table: [{name}]")
+        return section
+
+    def _take(self, table: dict[str, Any], key: str, kind: type, default: Any) -> Any:
+        value = table.pop(key, default)
+        if value is not default and (not isinstance(value, kind) or isinstance(value, bool)):
+            raise ConfigError(f"{self._path}: {key} must be {kind.__name__}, not {value!r}")
+        return value
+
+    def _port(self, table: dict[str, Any], default: int) -> int:
+        port: int = self._take(table, "port", int, default)
+        if not 0 <= port <= 65535:
+            raise ConfigError(f"{self._path}: port = {port}: must be 0 (any free one) to 65535")
+        return port

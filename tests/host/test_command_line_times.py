@@ -1,0 +1,59 @@
+"""Times, spans and temperatures as a person writes them."""
+
+from datetime import UTC, datetime
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pitscribe.commands.when import degrees, difference, parse_span, parse_temperature, parse_when
+from pitscribe.errors import ConfigError
+
+NOW = datetime(2026, 5, 30, 12, 0, tzinfo=UTC).timestamp()
+
+
+def test_an_offset_in_the_text_is_obeyed():
+    assert parse_when("2026-05-30T14:05:00+02:00", NOW) == datetime(2026, 5, 30, 12, 5, tzinfo=UTC).timestamp()
+
+
+@given(st.integers(0, 23), st.integers(0, 59))
+def test_a_time_of_day_is_the_last_one_that_has_been(hour, minute):
+    at = parse_when(f"{hour}:{minute:02d}", NOW)
+    assert NOW - 25 * 3600 < at <= NOW  # 25: a day on which the clocks go back
+    here = datetime.fromtimestamp(at, UTC).astimezone()
+    assert (here.hour, here.minute) == (hour, minute)
+
+
+@pytest.mark.parametrize("text", ["yesterday", "25:00", "12:61", "", "2026-13-01"])
+def test_a_time_that_cannot_be_read_is_named(text):
+    with pytest.raises(ConfigError, match="time"):
+        parse_when(text, NOW)
+
+
+@pytest.mark.parametrize(("text", "seconds"), [("15m", 900), ("15min", 900), ("2h", 7200), ("1.5h", 5400), ("90s", 90)])
+def test_spans(text, seconds):
+    assert parse_span(text) == seconds
+
+
+@pytest.mark.parametrize("text", ["15", "m", "-15m", "1d", ""])
+def test_a_span_that_cannot_be_read_is_named(text):
+    with pytest.raises(ConfigError, match="span"):
+        parse_span(text)
+
+
+@given(st.floats(-40, 400).map(lambda x: round(x, 1)))
+def test_a_temperature_printed_and_read_again_is_the_same(celsius):
+    for units in "FC":
+        assert parse_temperature(degrees(celsius, units), units) == pytest.approx(celsius, abs=0.051)
+
+
+def test_a_letter_beats_the_set_unit_and_a_difference_has_no_offset():
+    assert parse_temperature("95C", "F") == 95
+    assert parse_temperature("203", "F") == pytest.approx(95)
+    assert difference(10.0, "F") == "18.0 F"
+
+
+@pytest.mark.parametrize("text", ["hot", "95K", "", "9 5"])
+def test_a_temperature_that_cannot_be_read_is_named(text):
+    with pytest.raises(ConfigError, match="temperature"):
+        parse_temperature(text, "F")
