@@ -1,0 +1,1 @@
+"""The embedded store: frames as they came, cooks, notes, and what was told to whom."""

@@ -1,7 +1,12 @@
 """What the ledger holds, as plain values. Times are integer milliseconds UTC."""
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pitscribe.wire.frames import FrameKey
 
 NOTE_KINDS = ("wrap", "rotate", "spritz", "fuel", "lid", "ice", "boat", "pan", "pull", "hold", "text")
 PLACE_KINDS = ("air", "meat")
@@ -16,6 +21,7 @@ class Cook:
     started_ms: int
     ended_ms: int | None
     target_c: float | None
+    meats: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,3 +69,77 @@ class LoggerInfo:
     last_seen_ms: int | None
     state: dict[str, Any] | None
     frames: int
+    now: dict[str, Any] | None = None
+
+
+class StoreCount(NamedTuple):
+    """What one commit did: frames that were new, that were there already, and that clash with one under their key."""
+
+    new: int
+    known: int
+    clash: int
+
+
+class StoredFrame(NamedTuple):
+    """A frame as it came, with what its head says. ``row`` grows with every frame that is stored."""
+
+    row: int
+    key: FrameKey
+    kind: int
+    uptime_ms: int  # of the first tick, or of the event
+    last_uptime_ms: int  # when the last tick of the frame was due; of an event, the same as uptime_ms
+    received_ms: int
+    frame: bytes
+
+
+class BootSpan(NamedTuple):
+    """What the ledger holds of one boot of a logger."""
+
+    boot: int
+    first_uptime_ms: int
+    last_uptime_ms: int
+    frames: int
+    first_received_ms: int
+    last_received_ms: int
+
+
+class Aside(NamedTuple):
+    """Something that could not be taken in. ``data`` is at most 64 KB of it; ``size`` is what it was."""
+
+    reason: str
+    source: str  # the topic or the path
+    detail: str
+    data: bytes
+    size: int
+    times: int
+    received_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class ToldAnchor:
+    """A person's word that uptime ``uptime_ms`` of this boot was UTC ``utc_ms``, give or take ``err_ms``."""
+
+    logger: int
+    boot: int
+    uptime_ms: int
+    utc_ms: int
+    err_ms: int
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One column of an imported table: what the file said, converted to degC.
+
+    t : float64 (n,), UTC seconds, ascending
+    celsius : float64 (n,), degC, NaN where the cell was empty
+    """
+
+    id: int
+    cook_id: int
+    place: str
+    kind: str  # one of PLACE_KINDS
+    source: str
+    digest: str
+    t: NDArray[np.float64]
+    celsius: NDArray[np.float64]

@@ -1,0 +1,299 @@
+"""Cooks in the ledger, and what belongs to them: probes, placements, notes, told alerts, anchors, imported tables."""
+
+import json
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pitscribe.errors import ConfigError, NotFoundError
+from pitscribe.ledger.store import Store
+from pitscribe.ledger.values import NOTE_KINDS, PLACE_KINDS, Cook, Note, Placement, Probe, Sheet, ToldAnchor
+
+TC_LETTERS = "BEJKNRST"
+TOLERANCES = ("iec-1", "iec-2", "astm-special", "astm-standard")
+PLAIN_TOLERANCE = "iec-2"  # the widest class of the standard: what one may assume of a probe that nobody described
+
+_COOK = "SELECT id, name, started_ms, ended_ms, target_c, meats FROM cooks "
+_NOTE = "SELECT id, cook_id, at_ms, kind, text FROM notes "
+_PLACEMENT = (
+    "SELECT l.id, l.cook_id, p.id, p.name, p.tc, p.tolerance, l.logger, l.channel, l.place, l.kind, l.since_ms, "
+    "l.until_ms FROM placements l JOIN probes p ON p.id = l.probe_id "
+)
+
+
+class Cookbook(Store):
+    """The part of the ledger that people write in. Every ``at``, ``since`` and ``until`` is whole ms UTC."""
+
+    # cooks
+
+    def start_cook(
+        self, name: str, *, at: int | None = None, target_c: float | None = None, meats: Sequence[str] = ()
+    ) -> Cook:
+        """Begin a cook, now unless ``at`` is given. It is whole whether or not anybody ever ends it."""
+        name = _text(name, "the cook's name", 200)
+        if target_c is not None and not -50 <= target_c <= 300:
+            raise ConfigError(f"target {target_c:g} degC is no temperature of meat; give it in degC")
+        started = self.now_ms() if at is None else at
+        with self._write() as db:
+            made = db.execute(
+                "INSERT INTO cooks (name, started_ms, target_c, meats) VALUES (?, ?, ?, ?)",
+                (name, started, target_c, json.dumps([str(m) for m in meats])),
+            )
+            return self.cook(int(made.lastrowid or 0))
+
+    def end_cook(self, cook_id: int, at: int | None = None) -> Cook:
+        """End a cook, now unless ``at`` is given. Readings and notes after that stay where they are."""
+        ended = self.now_ms() if at is None else at
+        with self._write() as db:
+            cook = self.cook(cook_id)
+            if ended < cook.started_ms:
+                raise ConfigError(f"cook {cook.name!r} cannot end before it began; give a later time")
+            db.execute("UPDATE cooks SET ended_ms = ? WHERE id = ?", (ended, cook.id))
+            return self.cook(cook.id)
+
+    def reopen_cook(self, cook_id: int) -> Cook:
+        """Take back the end of a cook: it goes on, and what came in meanwhile is in it."""
+        with self._write() as db:
+            cook = self.cook(cook_id)
+            db.execute("UPDATE cooks SET ended_ms = NULL WHERE id = ?", (cook.id,))
+            return self.cook(cook.id)
+
+    def cooks(self) -> list[Cook]:
+        """Every cook, the latest first."""
+        return [_cook(row) for row in self._read(_COOK + "ORDER BY started_ms DESC, id DESC")]
+
+    def cook(self, id_or_name: int | str) -> Cook:
+        """A cook by its id, or the latest one of a name (a text of digits is an id). NotFoundError if none."""
+        rows = []
+        if isinstance(id_or_name, int) or id_or_name.isdecimal():
+            rows = self._read(_COOK + "WHERE id = ?", (int(id_or_name),))
+        if not rows and isinstance(id_or_name, str):
+            rows = self._read(_COOK + "WHERE name = ? ORDER BY started_ms DESC, id DESC LIMIT 1", (id_or_name,))
+        if not rows:
+            raise NotFoundError(f"there is no cook {id_or_name!r}; see the list of cooks for their names")
+        return _cook(rows[0])
+
+    # probes and placements
+
+    def add_probe(self, name: str, tc: str, tolerance: str = PLAIN_TOLERANCE) -> Probe:
+        """Write down a probe; its name must be new."""
+        name = _text(name, "the probe's name", 200)
+        if tc not in TC_LETTERS or len(tc) != 1:
+            raise ConfigError(f"probe {name!r}: type {tc!r} is not one of {', '.join(TC_LETTERS)}")
+        if tolerance not in TOLERANCES:
+            raise ConfigError(f"probe {name!r}: tolerance {tolerance!r} is not one of {', '.join(TOLERANCES)}")
+        with self._write() as db:
+            if db.execute("SELECT 1 FROM probes WHERE name = ?", (name,)).fetchone():
+                raise ConfigError(f"there is a probe {name!r} already; give another name")
+            made = db.execute("INSERT INTO probes (name, tc, tolerance) VALUES (?, ?, ?)", (name, tc, tolerance))
+            return Probe(int(made.lastrowid or 0), name, tc, tolerance)
+
+    def probes(self) -> list[Probe]:
+        """Every probe, in the order in which they were written down."""
+        return [Probe(*row) for row in self._read("SELECT id, name, tc, tolerance FROM probes ORDER BY id")]
+
+    def place(
+        self,
+        cook_id: int,
+        probe: Probe | str,
+        logger: int,
+        channel: int,
+        place: str,
+        kind: str,
+        since: int | None = None,
+        until: int | None = None,
+    ) -> Placement:
+        """Say that in a cook the tip of the probe on this channel is at a place, from ``since`` to ``until``.
+
+        ``probe`` may be a type letter: then a probe with the channel's name is written down, if there is none yet.
+        ConfigError if another probe is on the same channel at a time that overlaps.
+        """
+        place = _text(place, "the place", 200)
+        if kind not in PLACE_KINDS:
+            raise ConfigError(f"place {place!r}: kind {kind!r} is not one of {', '.join(PLACE_KINDS)}")
+        if not 0 <= channel <= 7:
+            raise ConfigError(f"place {place!r}: channel {channel} is not one of 0 to 7")
+        if since is not None and until is not None and until < since:
+            raise ConfigError(f"place {place!r}: ends before it begins")
+        with self._write() as db:
+            cook = self.cook(cook_id)
+            for other in self.placements(cook.id):
+                if (other.logger, other.channel) == (logger, channel) and _overlap(other, since, until):
+                    raise ConfigError(
+                        f"channel {channel} of {logger:08x} is at {other.place!r} then; end that placement first"
+                    )
+            used = self._channel_probe(probe, logger, channel) if isinstance(probe, str) else probe
+            db.execute("INSERT INTO loggers (logger) VALUES (?) ON CONFLICT DO NOTHING", (logger,))
+            made = db.execute(
+                "INSERT INTO placements (cook_id, probe_id, logger, channel, place, kind, since_ms, until_ms) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (cook.id, used.id, logger, channel, place, kind, since, until),
+            )
+            return Placement(int(made.lastrowid or 0), cook.id, used, logger, channel, place, kind, since, until)
+
+    def _channel_probe(self, tc: str, logger: int, channel: int) -> Probe:
+        name = f"{tc} on {logger:08x}/{channel}"
+        rows = self._read("SELECT id, name, tc, tolerance FROM probes WHERE name = ?", (name,))
+        return Probe(*rows[0]) if rows else self.add_probe(name, tc)
+
+    def end_placement(self, placement_id: int, until: int | None = None) -> Placement:
+        """A probe was taken out or moved: its placement ends, now unless ``until`` is given."""
+        ended = self.now_ms() if until is None else until
+        with self._write() as db:
+            rows = self._read(_PLACEMENT + "WHERE l.id = ?", (placement_id,))
+            if not rows:
+                raise NotFoundError(f"there is no placement {placement_id}")
+            old = _placement(rows[0])
+            if old.since_ms is not None and ended < old.since_ms:
+                raise ConfigError(f"place {old.place!r}: ends before it begins")
+            db.execute("UPDATE placements SET until_ms = ? WHERE id = ?", (ended, placement_id))
+            return _placement(self._read(_PLACEMENT + "WHERE l.id = ?", (placement_id,))[0])
+
+    def placements(self, cook_id: int) -> list[Placement]:
+        """The placements of a cook, in the order in which they were given."""
+        return [_placement(row) for row in self._read(_PLACEMENT + "WHERE l.cook_id = ? ORDER BY l.id", (cook_id,))]
+
+    # notes
+
+    def add_note(self, cook_id: int, at: int | None, kind: str, text: str = "") -> Note:
+        """Write a note into a cook; ``at`` None means now."""
+        kind, text = _note(kind, text)
+        when = self.now_ms() if at is None else at
+        with self._write() as db:
+            cook = self.cook(cook_id)
+            made = db.execute(
+                "INSERT INTO notes (cook_id, at_ms, kind, text, made_ms) VALUES (?, ?, ?, ?, ?)",
+                (cook.id, when, kind, text, self.now_ms()),
+            )
+            return Note(int(made.lastrowid or 0), cook.id, when, kind, text)
+
+    def notes(self, cook_id: int) -> list[Note]:
+        """The notes of a cook in order of time, without those that were withdrawn."""
+        sql = _NOTE + "WHERE cook_id = ? AND withdrawn_ms IS NULL ORDER BY at_ms, id"
+        return [Note(*row) for row in self._read(sql, (cook_id,))]
+
+    def change_note(
+        self, note_id: int, *, at: int | None = None, kind: str | None = None, text: str | None = None
+    ) -> Note:
+        """Change what is given; what the note said before is kept."""
+        with self._write() as db:
+            old = self._note(note_id)
+            new_kind, new_text = _note(old.kind if kind is None else kind, old.text if text is None else text)
+            new_at = old.at_ms if at is None else at
+            db.execute(
+                "INSERT INTO note_past (note_id, changed_ms, at_ms, kind, text) VALUES (?, ?, ?, ?, ?)",
+                (old.id, self.now_ms(), old.at_ms, old.kind, old.text),
+            )
+            db.execute(
+                "UPDATE notes SET at_ms = ?, kind = ?, text = ? WHERE id = ?", (new_at, new_kind, new_text, old.id)
+            )
+            return Note(old.id, old.cook_id, new_at, new_kind, new_text)
+
+    def remove_note(self, note_id: int) -> None:
+        """Withdraw a note: it is no longer shown, and it is kept."""
+        with self._write() as db:
+            note = self._note(note_id)
+            db.execute("UPDATE notes SET withdrawn_ms = ? WHERE id = ?", (self.now_ms(), note.id))
+
+    def _note(self, note_id: int) -> Note:
+        rows = self._read(_NOTE + "WHERE id = ? AND withdrawn_ms IS NULL", (note_id,))
+        if not rows:
+            raise NotFoundError(f"there is no note {note_id}, or it was withdrawn")
+        return Note(*rows[0])
+
+    # told, anchors, sheets
+
+    def told(self, key: str) -> int | None:
+        """When this was told to someone, ms UTC; None if it never was."""
+        rows = self._read("SELECT at_ms FROM told WHERE key = ?", (key,))
+        return int(rows[0][0]) if rows else None
+
+    def tell(self, key: str) -> bool:
+        """Remember that this is told now. True for the first who asks, False for every later one."""
+        with self._write() as db:
+            made = db.execute("INSERT INTO told VALUES (?, ?) ON CONFLICT DO NOTHING", (key, self.now_ms()))
+            return made.rowcount == 1
+
+    def tell_anchor(self, logger: int, boot: int, uptime_ms: int, utc_ms: int, err_ms: int, source: str) -> None:
+        """Keep a person's word that this uptime was UTC ``utc_ms``; a second word on the same uptime replaces it."""
+        with self._write() as db:
+            db.execute("INSERT INTO loggers (logger) VALUES (?) ON CONFLICT DO NOTHING", (logger,))
+            db.execute(
+                "INSERT INTO anchors (logger, boot, uptime_ms, utc_ms, err_ms, source) VALUES (?, ?, ?, ?, ?, ?) "
+                "ON CONFLICT DO UPDATE SET utc_ms = excluded.utc_ms, err_ms = excluded.err_ms",
+                (logger, boot, uptime_ms, utc_ms, err_ms, source),
+            )
+
+    def anchors(self, logger: int, boot: int | None = None) -> list[ToldAnchor]:
+        """The anchors that people gave for a logger, or for one boot of it."""
+        sql = "SELECT logger, boot, uptime_ms, utc_ms, err_ms, source FROM anchors WHERE logger = ?"
+        rows = self._read(sql + " ORDER BY id", (logger,))
+        return [ToldAnchor(*row) for row in rows if boot is None or row[1] == boot]
+
+    def add_sheet(
+        self,
+        cook_id: int,
+        place: str,
+        kind: str,
+        t: NDArray[np.float64],
+        celsius: NDArray[np.float64],
+        source: str,
+        digest: str,
+    ) -> Sheet:
+        """Keep one column of an imported table: t in UTC seconds, ascending, and degC, NaN for an empty cell."""
+        place = _text(place, "the place", 200)
+        if kind not in PLACE_KINDS or t.shape != celsius.shape or t.ndim != 1:
+            raise ConfigError(f"place {place!r}: a sheet is one time and one degC a row, and {PLACE_KINDS}")
+        if not (np.isfinite(t).all() and (np.diff(t) > 0).all()):
+            raise ConfigError(f"place {place!r}: the times of a sheet must ascend")
+        blobs = t.astype("<f8").tobytes(), celsius.astype("<f8").tobytes()
+        with self._write() as db:
+            cook = self.cook(cook_id)
+            made = db.execute(
+                "INSERT INTO sheets (cook_id, place, kind, source, digest, t, celsius) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                (cook.id, place, kind, source, digest, *blobs),
+            )
+            return Sheet(int(made.lastrowid or 0), cook.id, place, kind, source, digest, t, celsius)
+
+    def sheets(self, cook_id: int) -> list[Sheet]:
+        """The columns of an imported cook, in the order of the table."""
+        sql = "SELECT id, cook_id, place, kind, source, digest, t, celsius FROM sheets WHERE cook_id = ? ORDER BY id"
+        return [Sheet(*row[:6], *(np.frombuffer(b, "<f8") for b in row[6:])) for row in self._read(sql, (cook_id,))]
+
+    def sheet_cook(self, digest: str) -> Cook | None:
+        """The cook that was made from a table of this digest, if there is one."""
+        rows = self._read("SELECT cook_id FROM sheets WHERE digest = ? ORDER BY id DESC LIMIT 1", (digest,))
+        return self.cook(int(rows[0][0])) if rows else None
+
+
+def _cook(row: Sequence[Any]) -> Cook:
+    identity, name, started, ended, target, meats = row
+    return Cook(identity, name, started, ended, target, tuple(json.loads(meats)))
+
+
+def _placement(row: Sequence[Any]) -> Placement:
+    return Placement(row[0], row[1], Probe(*row[2:6]), *row[6:])
+
+
+def _overlap(other: Placement, since: int | None, until: int | None) -> bool:
+    """Whether two half-open spans share time; an open end reaches as far as the cook does."""
+    starts_before_end = until is None or other.since_ms is None or other.since_ms < until
+    ends_after_start = since is None or other.until_ms is None or other.until_ms > since
+    return starts_before_end and ends_after_start
+
+
+def _note(kind: str, text: str) -> tuple[str, str]:
+    if kind not in NOTE_KINDS:
+        raise ConfigError(f"note kind {kind!r} is not one of {', '.join(NOTE_KINDS)}")
+    if len(text) > 4000:
+        raise ConfigError(f"a note of {len(text)} characters is too long; 4000 are the most")
+    return kind, text
+
+
+def _text(value: str, what: str, most: int) -> str:
+    value = value.strip()
+    if not value or len(value) > most or not value.isprintable():
+        raise ConfigError(f"{what} must have 1 to {most} printable characters, not {value[:60]!r}")
+    return value

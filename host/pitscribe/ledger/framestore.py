@@ -1,0 +1,199 @@
+"""Frames in the ledger: exactly once by their key, as they came; and what could not be taken in, aside."""
+
+import hashlib
+import json
+import struct
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from pitscribe.ledger.store import Store
+from pitscribe.ledger.values import Aside, BootSpan, LoggerInfo, StoreCount, StoredFrame
+from pitscribe.wire.frames import TICKS, FrameKey, Head
+
+ASIDE_MOST_BYTES = 65536  # of one item
+ASIDE_REASON_BYTES = 16 << 20  # of one reason; after that they are only counted, so that rubbish cannot fill the disk
+
+_PERIOD_TICKS = struct.Struct("<HB")  # WIRE.md section 2, at offset 20
+
+_INSERT = (
+    "INSERT INTO frames (logger, boot, sequence, kind, uptime_ms, last_uptime_ms, received_ms, road, frame) "
+    "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (logger, boot, sequence) DO NOTHING"
+)
+_SELECT = "SELECT id, logger, boot, sequence, kind, uptime_ms, last_uptime_ms, received_ms, frame FROM frames WHERE "
+
+
+class FrameStore(Store):
+    """The part of the ledger that takes frames in and gives them out."""
+
+    def store_frames(self, frames: Sequence[tuple[Head, bytes]], road: str) -> StoreCount:
+        """Store checked frames in one durable commit; when this returns, every one of them is on disk.
+
+        A key that is known with the same bytes is left alone. A key that is known with other bytes is a clash: the
+        newcomer is kept aside under the reason "clash", in the same commit.
+        ``road`` says how they came ("mqtt", "folder", ...).
+        """
+        if not frames:
+            return StoreCount(0, 0, 0)
+        received = self.now_ms()
+        rows = [_row(head, frame, received, road) for head, frame in frames]
+        with self._write() as db:
+            self._know({row[0] for row in rows})
+            before = db.total_changes
+            db.executemany(_INSERT, rows)
+            new = db.total_changes - before
+            clashes = self._clashes(rows) if new < len(rows) else []
+            if clashes:
+                self.set_aside(clashes, must_keep=True)
+        return StoreCount(new, len(rows) - new - len(clashes), len(clashes))
+
+    def _clashes(self, rows: Iterable[tuple[Any, ...]]) -> list[tuple[bytes, str, str, str]]:
+        sql = "SELECT frame FROM frames WHERE logger = ? AND boot = ? AND sequence = ?"
+        found = []
+        for row in rows:
+            (kept,) = self._writer.execute(sql, row[:3]).fetchone()
+            if kept != row[-1]:
+                detail = f"boot {row[1]} sequence {row[2]} is known with other bytes"
+                found.append((row[-1], f"{row[0]:08x}", "clash", detail))
+        return found
+
+    def _know(self, loggers: Iterable[int]) -> None:
+        sql = "INSERT INTO loggers (logger) VALUES (?) ON CONFLICT DO NOTHING"
+        self._writer.executemany(sql, [(n,) for n in loggers])
+
+    def frames(
+        self,
+        logger: int,
+        *,
+        after_row: int = 0,
+        kind: int | None = None,
+        boots: Iterable[int] | None = None,
+        uptime_range: tuple[int, int] | None = None,
+    ) -> list[StoredFrame]:
+        """The frames of a logger in the order in which they were stored.
+
+        after_row : only those stored after this row: a live reader asks for what is new
+        kind, boots : only of this kind, of these boots
+        uptime_range : only frames with a tick (or the event) within [first, last] ms of uptime, both ends included
+        """
+        where, values = ["logger = ?"], [logger]
+        if after_row:
+            where.append("id > ?")
+            values.append(after_row)
+        if kind is not None:
+            where.append("kind = ?")
+            values.append(kind)
+        if boots is not None:
+            listed = sorted(set(boots))
+            where.append(f"boot IN ({','.join('?' * len(listed))})")
+            values.extend(listed)
+        if uptime_range is not None:
+            where.append("uptime_ms <= ? AND last_uptime_ms >= ?")
+            values.extend((uptime_range[1], uptime_range[0]))
+        rows = self._read(f"{_SELECT}{' AND '.join(where)} ORDER BY id", values)
+        return [StoredFrame(r[0], FrameKey(r[1], r[2], r[3]), *r[4:]) for r in rows]
+
+    def frame_count(self, logger: int | None = None) -> int:
+        """How many frames are held, of one logger or of all."""
+        if logger is None:
+            return int(self._read("SELECT count(*) FROM frames")[0][0])
+        return int(self._read("SELECT count(*) FROM frames WHERE logger = ?", (logger,))[0][0])
+
+    def boots(self, logger: int) -> list[BootSpan]:
+        """What is held of each boot of a logger, in the order in which the boots were first heard of."""
+        rows = self._read(
+            "SELECT boot, min(uptime_ms), max(last_uptime_ms), count(*), min(received_ms), max(received_ms) "
+            "FROM frames WHERE logger = ? GROUP BY boot ORDER BY min(sequence)",
+            (logger,),
+        )
+        return [BootSpan(*row) for row in rows]
+
+    # loggers
+
+    def saw_state(self, logger: int, state: dict[str, Any]) -> None:
+        """Keep the last state message of a logger, and its name if the message has one."""
+        name = state.get("name")
+        with self._write() as db:
+            self._know([logger])
+            db.execute(
+                "UPDATE loggers SET state = ?, last_seen_ms = ?, name = coalesce(?, name) WHERE logger = ?",
+                (json.dumps(state), self.now_ms(), name if isinstance(name, str) else None, logger),
+            )
+
+    def saw_now(self, logger: int, now: dict[str, Any]) -> None:
+        """Keep the last ``now`` message of a logger."""
+        with self._write() as db:
+            self._know([logger])
+            db.execute(
+                "UPDATE loggers SET now = ?, last_seen_ms = ? WHERE logger = ?",
+                (json.dumps(now), self.now_ms(), logger),
+            )
+
+    def loggers(self) -> list[LoggerInfo]:
+        """Every logger that was ever heard of, by number."""
+        rows = self._read(
+            "SELECT logger, name, last_seen_ms, state, now, "
+            "(SELECT count(*) FROM frames f WHERE f.logger = l.logger) FROM loggers l ORDER BY logger"
+        )
+        return [LoggerInfo(row[0], row[1], row[2], _object(row[3]), row[5], _object(row[4])) for row in rows]
+
+    # aside
+
+    def set_aside(self, items: Sequence[tuple[bytes, str, str, str]], *, must_keep: bool = False) -> None:
+        """Keep what could not be taken in: (data, topic or path, reason, detail), in one durable commit.
+
+        The same data from the same source under the same reason are kept once. Of one item the first 64 KB are kept,
+        of one reason 16 MB; the rest is counted. ``must_keep`` lifts the second bound: for what is acknowledged,
+        because then nobody else has it any more.
+        """
+        with self._write():
+            for data, source, reason, detail in items:
+                self._set_aside(data, source, reason, detail, must_keep)
+
+    def _set_aside(self, data: bytes, source: str, reason: str, detail: str, must_keep: bool) -> None:
+        db, now = self._writer, self.now_ms()
+        source, detail = source[:1000], detail[:1000]
+        digest = hashlib.blake2b(data, digest_size=16).digest()
+        again = db.execute(
+            "UPDATE asides SET times = times + 1 WHERE reason = ? AND source = ? AND digest = ?",
+            (reason, source, digest),
+        )
+        if again.rowcount:
+            return
+        db.execute("INSERT INTO aside_totals (reason) VALUES (?) ON CONFLICT DO NOTHING", (reason,))
+        (held,) = db.execute("SELECT kept_bytes FROM aside_totals WHERE reason = ?", (reason,)).fetchone()
+        kept = data[:ASIDE_MOST_BYTES]
+        if held + len(kept) > ASIDE_REASON_BYTES and not must_keep:
+            db.execute("UPDATE aside_totals SET let_go = let_go + 1 WHERE reason = ?", (reason,))
+            return
+        db.execute(
+            "INSERT INTO asides (reason, source, digest, detail, data, size, received_ms) VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (reason, source, digest, detail, kept, len(data), now),
+        )
+        db.execute(
+            "UPDATE aside_totals SET kept = kept + 1, kept_bytes = kept_bytes + ? WHERE reason = ?", (len(kept), reason)
+        )
+
+    def asides(self) -> dict[str, int]:
+        """How many different items were set aside for each reason, those only counted included."""
+        return dict(self._read("SELECT reason, kept + let_go FROM aside_totals ORDER BY reason"))
+
+    def aside_items(self, reason: str, limit: int = 100) -> list[Aside]:
+        """The latest items that are kept aside for a reason, newest first."""
+        rows = self._read(
+            "SELECT reason, source, detail, data, size, times, received_ms FROM asides "
+            "WHERE reason = ? ORDER BY id DESC LIMIT ?",
+            (reason, limit),
+        )
+        return [Aside(*row) for row in rows]
+
+
+def _row(head: Head, frame: bytes, received_ms: int, road: str) -> tuple[Any, ...]:
+    last = head.uptime_ms
+    if head.kind == TICKS:
+        period, ticks = _PERIOD_TICKS.unpack_from(frame, 20)
+        last += period * (ticks - 1)
+    return (*head.key, head.kind, head.uptime_ms, last, received_ms, road, frame)
+
+
+def _object(text: str | None) -> dict[str, Any] | None:
+    return None if text is None else json.loads(text)
