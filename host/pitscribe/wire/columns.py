@@ -1,0 +1,112 @@
+"""From the blocks of many tick frames to columns of codes (WIRE.md 2.1 and 2.2, read backwards)."""
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .layout import MOST_CHANNELS, Layout, Unpacked, channel
+from .rice import BLOCK, Ints
+from .values import Head, TickRun
+
+Codes = NDArray[np.int32]
+
+
+def runs(heads: list[Head], layout: Layout, unpacked: Unpacked) -> list[TickRun]:
+    """Put frames without a problem together by logger, boot and channel table."""
+    groups: dict[tuple[int, int, bytes], list[int]] = {}
+    for row, head in enumerate(heads):
+        table = layout.table[row, : layout.entries[row]].tobytes()
+        groups.setdefault((head.key.logger, head.key.boot, table), []).append(row)
+    uptime = np.array([head.uptime_ms for head in heads], np.int64)
+    lane = np.empty(len(heads), np.int64)
+    lane[unpacked.lanes] = np.arange(len(heads))
+    return [_run(group, np.array(rows), uptime, lane, layout, unpacked) for group, rows in groups.items()]
+
+
+class _Part(NamedTuple):
+    uptime: Ints
+    period: Ints
+    codes: list[Codes]  # hot, cold, fault, each (n, channels with columns)
+    missed: Ints
+
+
+def _run(
+    group: tuple[int, int, bytes], rows: Ints, uptime: Ints, lane: Ints, layout: Layout, unpacked: Unpacked
+) -> TickRun:
+    """Make one run of the frames ``rows``, all of one logger, boot and table."""
+    logger, boot, table = group
+    per_column = unpacked.per_column[lane[rows]]
+    parts = [
+        _part(rows[per_column == blocks], int(blocks), uptime, lane, layout, unpacked)
+        for blocks in np.unique(per_column)
+    ]
+    when = np.concatenate([part.uptime for part in parts])
+    period = np.concatenate([part.period for part in parts]).astype(np.int32)
+    codes = [np.concatenate([part.codes[column] for part in parts]) for column in range(3)]
+    if (when[1:] <= when[:-1]).any():
+        order = np.argsort(when, kind="stable")
+        when, period, codes = when[order], period[order], [column[order] for column in codes]
+    real = [place for place, code in enumerate(table) if code >> 4]
+    if len(real) < len(table):
+        codes = [_spread(column, real, len(table)) for column in codes]
+    missed = np.sort(np.concatenate([part.missed for part in parts]))
+    hot, cold, fault = codes
+    return TickRun(logger, boot, tuple(channel(code) for code in table), when, period, hot, cold, fault, missed)
+
+
+def _spread(codes: Codes, real: list[int], entries: int) -> Codes:
+    """Put the columns at their channels' places, zeros at the others."""
+    out = np.zeros((len(codes), entries), np.int32)
+    out[:, real] = codes
+    return out
+
+
+def _part(rows: Ints, blocks: int, uptime: Ints, lane: Ints, layout: Layout, unpacked: Unpacked) -> _Part:
+    """Make the ticks of frames that have the same channels and the same number of blocks in a column's run."""
+    present, ticks, period = layout.present[rows], layout.ticks[rows], layout.period[rows]
+    codes = _codes(rows, blocks, lane[rows], layout, unpacked)
+    longest = codes[0].shape[1]
+    if (present == longest).all():
+        flat = [column.reshape(longest * len(rows), column.shape[2]) for column in codes]
+    else:
+        there = np.arange(longest) < present[:, None]
+        flat = [column[there] for column in codes]
+    place = np.arange(layout.missed.shape[1])
+    taken, missed = place < ticks[:, None], layout.missed[rows]
+    frame, tick = np.nonzero(taken & ~missed)
+    gap, lost = np.nonzero(missed)
+    return _Part(
+        uptime[rows][frame] + tick * period[frame],
+        period[frame],
+        flat,
+        uptime[rows][gap] + lost * period[gap],
+    )
+
+
+def _codes(rows: Ints, blocks: int, lanes: Ints, layout: Layout, unpacked: Unpacked) -> list[Codes]:
+    """Return hot, cold and fault of such frames, each (frames, most ticks present, channels with columns)."""
+    count, wide = int(layout.columns[rows[0]]), layout.wide[rows[0]]
+    longest = int(layout.present[rows].max())
+    numbers = np.zeros((3, count, longest, len(rows)), np.int32)
+    for kind in range(3):
+        numbers[kind, :, 0] = unpacked.blocks[kind][:count, lanes]
+    for column in range(3 * count):
+        for block in range(blocks):
+            first = 1 + BLOCK * block
+            size = min(BLOCK, longest - first)
+            source = unpacked.blocks[3 + column * blocks + block]
+            numbers[column % 3, column // 3, first : first + size] = source[:size, lanes]
+    steps = (numbers >> 1) ^ -(numbers & 1)
+    for kind in range(3):
+        steps[kind, :, 0] = _wrap(steps[kind, :, 0].cumsum(axis=0, dtype=np.int32), kind == 0)
+    values = steps.cumsum(axis=2, dtype=np.int32)
+    for kind in range(3):
+        for place in range(min(count, MOST_CHANNELS)):
+            values[kind, place, 1:] = _wrap(values[kind, place, 1:], kind == 0 and bool(wide[place]))
+    return [np.ascontiguousarray(values[kind].transpose(2, 1, 0)) for kind in range(3)]
+
+
+def _wrap(values: Codes, wide: bool) -> Codes:
+    """Read the low 24 (or 16) bits as a signed number."""
+    return (values << 8) >> 8 if wide else values.astype(np.int16).astype(np.int32)

@@ -1,0 +1,155 @@
+"""Where the parts of many tick frames lie, and whether they may lie so (WIRE.md 2)."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .rice import BLOCK, Ints, Plan, unpack, windows
+from .values import Channel
+
+CHIPS = ("none", "max31855", "max31856", "max31856-gain8", "max31856-gain32")
+TYPES = "BEJKNRST"
+MARK = 0xC1
+SHORTEST, LONGEST = 24, 4096  # bytes in a frame
+HEADER = 20  # bytes of every frame before its body
+CRC_SIZE = 4
+MOST_CHANNELS = 8
+PERIODS = (250, 60000)  # ms
+_MOST_TICKS = 255
+
+
+def channel(code: int) -> Channel:
+    """Return what a byte of a channel table says. Raises ValueError if a nibble is not in use."""
+    if code >> 4 >= len(CHIPS) or code & 15 >= len(TYPES):
+        raise ValueError(f"channel table has {code:02x}, which format 1 does not use")
+    return Channel(CHIPS[code >> 4], TYPES[code & 15])
+
+
+def channel_code(entry: Channel) -> int:
+    """Return the byte of a channel table. Raises ValueError for a chip or a type that the format does not have."""
+    if entry.chip not in CHIPS or len(entry.tc) != 1 or entry.tc not in TYPES:
+        raise ValueError(f"no code for chip {entry.chip!r} with type {entry.tc!r}")
+    return CHIPS.index(entry.chip) << 4 | TYPES.index(entry.tc)
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Tick frames laid open, one row a frame, in the order given."""
+
+    problem: list[str]  # what is wrong with the frame, or ""
+    period: Ints
+    ticks: Ints  # N
+    missed: NDArray[np.bool_]  # (frames, 255)
+    present: Ints  # M
+    table: NDArray[np.uint8]  # (frames, 8), 0 beyond the entries there are
+    entries: Ints  # C
+    columns: Ints  # channels that have columns
+    wide: NDArray[np.bool_]  # (frames, 8): the channels with columns, in order: is hot 24 bits wide?
+    start: Ints  # bit at which the columns begin, counted from the first frame's first byte
+    end: Ints  # bit behind the columns
+
+
+def lay_open(data: bytes, offsets: Ints, lengths: Ints) -> Layout:
+    """Read the headers of the tick frames that lie at ``offsets`` in ``data``; each is at least 24 bytes."""
+    raw = np.frombuffer(data + bytes(HEADER + 4 + MOST_CHANNELS + 32), np.uint8)
+
+    def at(place: Any, count: int) -> NDArray[np.uint8]:
+        return raw[np.asarray(place)[:, None] + np.arange(count)]
+
+    fixed = at(offsets + HEADER, 4).astype(np.int64)
+    period, ticks, shape = fixed[:, 0] | fixed[:, 1] << 8, fixed[:, 2], fixed[:, 3]
+    entries = shape & 15
+    table = at(offsets + HEADER + 4, MOST_CHANNELS)
+    table = np.where(np.arange(MOST_CHANNELS) < entries[:, None], table, 0).astype(np.uint8)
+    mapped = shape >= 128
+    after_table = offsets + HEADER + 4 + entries
+    bits = np.unpackbits(at(after_table, 32), axis=1).astype(bool) & mapped[:, None]
+    map_size = np.where(mapped, (ticks + 7) // 8, 0)
+    inside = np.arange(256) < ticks[:, None]
+    missed = bits & inside
+    beyond = bits & ~inside & (np.arange(256) < 8 * map_size[:, None])
+    start, end = 8 * (after_table + map_size), 8 * (offsets + lengths - CRC_SIZE)
+    chips = table >> 4
+    rules = [
+        ((period < PERIODS[0]) | (period > PERIODS[1]), "period outside 250 to 60000 ms"),
+        (ticks < 1, "no ticks"),
+        ((shape & 0x70) != 0, "reserved bits of shape are set"),
+        ((entries < 1) | (entries > MOST_CHANNELS), "channel table has not 1 to 8 entries"),
+        (((chips >= len(CHIPS)) | (table & 15 >= len(TYPES))).any(axis=1), "channel table has a nibble not in use"),
+        (start > end, "ends within the header"),
+        (missed[:, 0], "tick 0 is marked as missed"),
+        (beyond.any(axis=1), "bitmap marks ticks that there are not"),
+    ]
+    wide = np.zeros((len(offsets), MOST_CHANNELS), bool)
+    real = chips > 0
+    rows, places = np.nonzero(real)
+    wide[rows, real.cumsum(axis=1)[rows, places] - 1] = chips[rows, places] >= 2
+    return Layout(
+        _first_problem(rules, len(offsets)), period, ticks, missed[:, :_MOST_TICKS], ticks - missed.sum(axis=1), table,
+        entries, real.sum(axis=1), wide, start, end,
+    )  # fmt: skip
+
+
+def _first_problem(rules: list[tuple[NDArray[np.bool_], str]], count: int) -> list[str]:
+    """Return for each frame the text of the first rule that it breaks, or ""."""
+    problem = [""] * count
+    for broken, text in reversed(rules):
+        for row in np.flatnonzero(broken):
+            problem[row] = text
+    return problem
+
+
+@dataclass(frozen=True)
+class Unpacked:
+    """Blocks of the frames that have no problem."""
+
+    lanes: Ints  # row in the layout of each lane
+    blocks: list[NDArray[np.int32]]  # by block: (numbers, lanes that have it)
+    per_column: Ints  # by lane: blocks in the run of one column
+
+
+def unpack_columns(data: bytes, layout: Layout, *, keep: bool) -> Unpacked:
+    """Walk through the columns of all frames that have no problem yet, and note in ``layout.problem`` what is wrong."""
+    sound = np.array([row for row, text in enumerate(layout.problem) if not text], np.int64)
+    per_column = (layout.present[sound] - 1 + BLOCK - 1) // BLOCK
+    blocks = 3 + 3 * layout.columns[sound] * per_column
+    order = np.argsort(-blocks, kind="stable")
+    lanes, per_column, blocks = sound[order], per_column[order], blocks[order]
+    plan = _plan(layout, lanes, per_column, blocks)
+    window = windows(data)
+    at, refused, kept = unpack(window, layout.start[lanes], plan, keep=keep)
+    left = layout.end[lanes] - at
+    over, padded = left < 0, left >= 8
+    rest = np.frombuffer(data, np.uint8)[np.maximum(layout.end[lanes] // 8 - 1, 0)] & ((1 << np.clip(left, 0, 8)) - 1)
+    rules = [
+        (refused, "a block has a parameter not in use"),
+        (over, "columns run past the end"),
+        (padded, "bytes left over behind the columns"),
+        (rest != 0, "padding is not zero"),
+    ]
+    for lane, text in enumerate(_first_problem(rules, len(lanes))):
+        layout.problem[lanes[lane]] = text
+    return Unpacked(lanes, kept, per_column)
+
+
+def _plan(layout: Layout, lanes: Ints, per_column: Ints, blocks: Ints) -> Plan:
+    """Say for the lanes how many numbers each block has, and how wide they are (WIRE.md 2.2)."""
+    columns, present, wide = layout.columns[lanes], layout.present[lanes], layout.wide[lanes]
+    runs = np.maximum(per_column, 1)
+
+    def counts(block: int, some: int) -> Ints:
+        if block < 3:
+            return columns[:some].copy()
+        last = (block - 3) % runs[:some] == runs[:some] - 1
+        return np.where(last, present[:some] - 1 - BLOCK * (runs[:some] - 1), BLOCK)
+
+    def widths(block: int, some: int) -> Ints:
+        if block < 3:
+            return np.full(some, 16 if block else 24)
+        column = (block - 3) // runs[:some]
+        hot = (column % 3 == 0) & wide[np.arange(some), np.minimum(column // 3, MOST_CHANNELS - 1)]
+        return np.where(hot, 24, 16)
+
+    return Plan(blocks, counts, widths)
