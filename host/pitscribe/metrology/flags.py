@@ -1,0 +1,171 @@
+"""Quality flags: what is wrong with a sample, by rules that stand here with their thresholds and reasons.
+
+Bad data is flagged, never deleted: a flagged sample keeps its value where one can be computed.
+"""
+
+from dataclasses import dataclass
+from enum import IntFlag
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+CodeArray = NDArray[np.int32]
+FlagArray = NDArray[np.uint32]
+
+
+class Flag(IntFlag):
+    """What is wrong with a sample; 0 is nothing."""
+
+    OPEN = 1
+    SHORT_GROUND = 2
+    SHORT_SUPPLY = 4
+    CHIP_FAULT = 8  # the chip names another fault: input over or under its supply
+    NO_ANSWER = 16  # the bus gave an error, or nobody sent this sample
+    BAD_WORD = 32  # bits that this chip cannot send: a dead or floating line
+    OUT_OF_RANGE = 64  # past what wire, chip or reference function promise
+    RATE = 128  # changed faster than anything at such a place can
+    COLD_JUNCTION = 256  # terminal block out of its sensor's good range: less certain, but of use
+
+    # A value under one of these must not be used.
+    BAD = OPEN | SHORT_GROUND | SHORT_SUPPLY | CHIP_FAULT | NO_ANSWER | BAD_WORD | OUT_OF_RANGE | RATE
+    # Under these there is no value: nothing can be said.
+    NO_VALUE = OPEN | NO_ANSWER | BAD_WORD
+
+
+@dataclass(frozen=True, slots=True)
+class RateRule:
+    """A change is impossible if it is more than ``step_k`` plus ``k_per_s`` for each second since the last good one."""
+
+    step_k: float
+    k_per_s: float
+
+
+# RATE. The step lets noise and quantisation pass: eight steps of 0.25 degC, the coarsest chip.
+# Air, 30 K/s: a bead of 24 AWG wire (time constant 3.8 s at 1 m/s, references section 5) that an opened lid takes from
+# 135 degC to 20 begins to fall at 30 K/s. Meat, 2 K/s: the core of a joint changes by less than 0.05 K/s; a probe of
+# 1/8 in pushed from the pit's air into cold meat (100 K over some 10 s in contact) is not the meat yet, and is taken
+# back as soon as the allowance, which grows with time, has caught up with it (within a minute).
+RATE_RULES = {"air": RateRule(2.0, 30.0), "meat": RateRule(2.0, 2.0)}
+
+# COLD_JUNCTION: outside -20 to 85 degC both chips promise less of their cold-junction sensor (data sheets, references
+# section 2). With OUT_OF_RANGE besides: outside what the chip is made for.
+COLD_GOOD_C = (-20.0, 85.0)
+COLD_USABLE_C = {"max31855": (-40.0, 125.0), "max31856": (-55.0, 125.0)}
+
+# OUT_OF_RANGE, by type of wire: where IEC 60584-1 classes 1 and 2 promise a tolerance (the class 1 end, the lower one);
+# a tolerance of ASTM E230 ends at a higher temperature, but cable and joints of a kitchen probe do not.
+WIRE_RANGE_C = {
+    "K": (-40.0, 1000.0),
+    "T": (-40.0, 350.0),
+    "J": (-40.0, 750.0),
+    "N": (-40.0, 1000.0),
+    "E": (-40.0, 800.0),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class LastGood:
+    """The last sample that the rate rule took, so that a series can be judged piece by piece."""
+
+    t: float  # UTC s
+    celsius: float
+
+
+_BAD = np.uint32(Flag.BAD)
+_NO_VALUE = np.uint32(Flag.NO_VALUE)
+_NO_WORD = np.uint32(Flag.NO_ANSWER | Flag.BAD_WORD)
+
+
+def usable(flags: FlagArray) -> NDArray[np.bool_]:
+    """Where no flag of ``Flag.BAD`` is set: uint32 (n,) -> bool (n,)."""
+    good: NDArray[np.bool_] = (flags & _BAD) == 0
+    return good
+
+
+def has_value(flags: FlagArray) -> NDArray[np.bool_]:
+    """Where something can be said, be it good or bad: uint32 (n,) -> bool (n,)."""
+    some: NDArray[np.bool_] = (flags & _NO_VALUE) == 0
+    return some
+
+
+def dead_line(hot: CodeArray, cold: CodeArray, flags: FlagArray) -> FlagArray:
+    """BAD_WORD where a word is all zeros: int (n,) codes, uint32 (n,) flags of the fault column -> uint32 (n,).
+
+    A dead line reads all zeros, which both chips could mean: 0 degC in a box at 0 degC, to the last bit. That one true
+    reading is given up for the sake of the dead line (references section 13, trap 3).
+    """
+    zero = (cold == 0) & (hot == 0) & (flags == 0)
+    return flags | zero * np.uint32(Flag.BAD_WORD) if zero.any() else flags
+
+
+def sample_flags(chip: str, tc: str, hot: CodeArray, hot_ends: tuple[int, int], flags: FlagArray,
+                 celsius: FloatArray, cold_c: FloatArray) -> FlagArray:  # fmt: skip
+    """Add the flags that one sample deserves by itself.
+
+    chip, tc: names; hot: int (n,), raw codes; hot_ends: where the chip clips them; flags: uint32 (n,), what was known
+    from the fault column; celsius, cold_c: float64 (n,), hot and cold junction [degC]. Returns uint32 (n,).
+    """
+    flags = flags.copy()
+    answered = has_value(flags)
+    low, high = WIRE_RANGE_C[tc]
+    # No comparison with NaN is true: what has codes to compute from and yet no value left the reference function.
+    inside = (celsius >= low) & (celsius <= high) & (hot > hot_ends[0]) & (hot < hot_ends[1])
+    flags[~inside & answered] |= np.uint32(Flag.OUT_OF_RANGE)
+    if cold_c.size and (cold_c.min() < COLD_GOOD_C[0] or cold_c.max() > COLD_GOOD_C[1]):
+        answered = (flags & _NO_WORD) == 0
+        flags[answered & ((cold_c < COLD_GOOD_C[0]) | (cold_c > COLD_GOOD_C[1]))] |= np.uint32(Flag.COLD_JUNCTION)
+        low, high = COLD_USABLE_C[chip.partition("-")[0]]
+        flags[answered & ((cold_c < low) | (cold_c > high))] |= np.uint32(Flag.OUT_OF_RANGE)
+    return flags
+
+
+def rate_flags(
+    kind: str, t: FloatArray, celsius: FloatArray, flags: FlagArray, last: LastGood | None = None
+) -> tuple[FlagArray, LastGood | None]:
+    """Add RATE where a value is further from the last good one than the place allows; looks back only.
+
+    kind: "air" or "meat"; t: float64 (n,), UTC s, ascending; celsius: float64 (n,) [degC]; flags: uint32 (n,);
+    last: where an earlier piece of the same series ended. Samples without a value or with a BAD flag are passed over.
+    The allowance grows with the time since the last good sample, so a single spike is flagged and the return from it
+    is not, and a step that stays (a probe that was moved) is taken in the end.
+    Returns the flags (a new array if any was added) and the last good sample for the next piece.
+    """
+    rule = RATE_RULES[kind]
+    judged = np.flatnonzero(usable(flags) & np.isfinite(celsius))
+    if not judged.size:
+        return flags, last
+    at, value = (t, celsius) if judged.size == t.size else (t[judged], celsius[judged])
+    if last is not None:
+        at, value = np.concatenate(([last.t], at)), np.concatenate(([last.celsius], value))
+    good, impossible = _impossible(rule, at, value)
+    if impossible:
+        flags = flags.copy()
+        flags[judged[np.array(impossible) - (last is not None)]] |= np.uint32(Flag.RATE)
+    return flags, LastGood(float(at[good]), float(value[good]))
+
+
+def _impossible(rule: RateRule, t: FloatArray, celsius: FloatArray) -> tuple[int, list[int]]:
+    """The index of the last good sample, and those of the impossible ones; sample 0 is taken as good."""
+    jumps = np.flatnonzero(np.abs(np.diff(celsius)) > rule.step_k + rule.k_per_s * np.diff(t)) + 1
+    impossible: list[int] = []
+    good, n = 0, celsius.size
+    i = 0  # in jumps
+    while i < jumps.size:
+        first = int(jumps[i])
+        good = first - 1
+        after, width = first, 64
+        # Look on in growing stretches for the first sample that the allowance reaches.
+        while after < n:
+            stop = min(after + width, n)
+            off = np.abs(celsius[after:stop] - celsius[good])
+            taken = np.flatnonzero(off <= rule.step_k + rule.k_per_s * (t[after:stop] - t[good]))
+            if taken.size:
+                after += int(taken[0])
+                break
+            after, width = stop, 4 * width
+        impossible.extend(range(first, after))
+        if after >= n:
+            return good, impossible
+        i = int(np.searchsorted(jumps, after, side="right"))
+    return n - 1, impossible
