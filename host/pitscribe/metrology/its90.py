@@ -282,7 +282,7 @@ def _invert(kind: str, table: _Table, mv: FloatArray) -> FloatArray:
     cell = (offset * table.per_mv).astype(np.int32)
     np.clip(cell, 0, table.left_c.size - 1, out=cell)
     per_mv = table.per_mv_c.take(cell)
-    start = cell * (-1.0 / table.per_mv)
+    start: FloatArray = np.multiply(cell, -1.0 / table.per_mv, dtype=np.float64)
     start += offset
     start *= per_mv
     start += table.left_c.take(cell)
