@@ -1,0 +1,1 @@
+"""The web page: what the watch sees, on a phone by the pit or a laptop, with nothing from other sites."""

@@ -1,0 +1,90 @@
+"""Files that the browser loads: our own, and plotly's script from the installed package, packed once."""
+
+import gzip
+import hashlib
+import importlib.util
+import threading
+from collections.abc import Callable
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+
+from pitscribe.errors import ConfigError
+
+TYPES = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
+_packing = threading.Lock()
+
+
+class Asset:
+    """One file in memory: packed with gzip, and as it is if it is small."""
+
+    def __init__(self, body: bytes, media: str, cache_control: str) -> None:
+        self.media = media
+        self.cache_control = cache_control
+        self.etag = f'"{hashlib.sha256(body).hexdigest()[:20]}"'
+        self.packed = gzip.compress(body, 6, mtime=0)
+
+    def answer(self, request: Request) -> Response:
+        """The file, or that the browser's copy is the same."""
+        headers = {"Cache-Control": self.cache_control, "ETag": self.etag, "Vary": "Accept-Encoding"}
+        if self.etag in request.headers.get("if-none-match", ""):
+            return Response(status_code=304, headers=headers)
+        body = self.packed
+        if accepts_gzip(request):
+            headers["Content-Encoding"] = "gzip"
+        else:
+            body = gzip.decompress(self.packed)
+        return Response(body, media_type=self.media, headers=headers)
+
+
+def accepts_gzip(request: Request) -> bool:
+    """Whether the browser takes gzip."""
+    return "gzip" in request.headers.get("accept-encoding", "").lower()
+
+
+def _plotly_path() -> Path:
+    """plotly.min.js in the installed package, found without importing plotly: that would cost tens of megabytes."""
+    spec = importlib.util.find_spec("plotly")
+    for folder in (spec.submodule_search_locations or []) if spec else []:
+        path = Path(folder) / "package_data" / "plotly.min.js"
+        if path.is_file():
+            return path
+    raise ConfigError("plotly is not installed whole (no plotly.min.js); install it again with ./host/run")
+
+
+@cache
+def _load(name: str) -> Asset:
+    if name == "plotly.min.js":
+        return Asset(_plotly_path().read_bytes(), TYPES[".js"], "public, max-age=86400")
+    file = files("pitscribe.page") / "static" / name
+    return Asset(file.read_bytes(), TYPES[Path(name).suffix], "no-cache")
+
+
+@cache
+def names() -> frozenset[str]:
+    """The names that /static/ serves."""
+    own = (f.name for f in (files("pitscribe.page") / "static").iterdir())
+    return frozenset(n for n in own if Path(n).suffix in TYPES) | {"plotly.min.js"}
+
+
+def static(request: Request) -> Response:
+    """GET /static/{name}: only names that are known, so that no path can lead elsewhere."""
+    name = request.path_params["name"]
+    if name not in names():
+        return Response("not here\n", status_code=404, media_type="text/plain")
+    with _packing:  # two browsers at once: plotly is packed once
+        asset = _load(name)
+    return asset.answer(request)
+
+
+def page(name: str, status: int = 200) -> Callable[[Request], Response]:
+    """A route that serves one of the HTML files; they hold no data, so nothing has to be escaped into them."""
+
+    def route(request: Request) -> Response:
+        text = (files("pitscribe.page") / "templates" / name).read_text(encoding="utf-8")
+        return HTMLResponse(text, status_code=status, headers={"Cache-Control": "no-cache"})
+
+    return route

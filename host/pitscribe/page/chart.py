@@ -1,0 +1,132 @@
+"""Series made small for drawing, with their extremes kept: pure functions."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pitscribe.series import CookRecord, Series
+
+FloatArray = NDArray[np.float64]
+
+POINTS = 1200  # a trace: two a pixel column on a phone, about one on a laptop
+WIDTHS_S = (1, 2, 5, 10, 15, 20, 30, 60, 120, 180, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400, 604800)
+GAP_S = 150.0  # a line is not drawn across a longer silence than this, or three buckets: nothing is known there
+
+
+def bucket_width(span_s: float, points: int = POINTS) -> int:
+    """The least width from a fixed ladder [s] with which ``span_s`` seconds need at most ``points`` points."""
+    for width in WIDTHS_S:
+        if 2 * span_s / width <= points:
+            return width
+    return WIDTHS_S[-1]
+
+
+def decimate(t: FloatArray, y: FloatArray, width: int) -> tuple[FloatArray, FloatArray]:
+    """The least and the greatest value of each bucket, at their own times.
+
+    t : float64 (n,), UTC s, ascending;  y : float64 (n,), NaN where there is nothing;  width : s
+    Buckets lie at whole multiples of ``width`` since 1970, so that a later call on more data gives the same points.
+    A bucket with nothing but NaN gives one NaN; so does a gap (``GAP_S``), so that no line is drawn across it.
+    Returns (t, y), at most two points a bucket and one a gap.
+    """
+    if t.size == 0:
+        return t, y
+    bucket = np.floor(t / width).astype(np.int64)
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(bucket)) + 1))
+    known = np.isfinite(y)
+    low = np.minimum.reduceat(np.where(known, y, np.inf), starts)
+    high = np.maximum.reduceat(np.where(known, y, -np.inf), starts)
+    counts = np.diff(np.concatenate((starts, [t.size])))
+    at_low = _first(y == np.repeat(low, counts), starts)
+    at_high = _first(y == np.repeat(high, counts), starts)
+    # Where a bucket knows nothing both are "not found": its first sample, a NaN, stands for it.
+    at_low, at_high = (np.where(at < t.size, at, starts) for at in (at_low, at_high))
+    index = np.unique(np.concatenate((at_low, at_high)))
+    return _with_gaps(t[index], y[index], max(GAP_S, 3.0 * width))
+
+
+def _first(hit: NDArray[np.bool_], starts: NDArray[np.int64]) -> NDArray[np.int64]:
+    """For each stretch the index of its first hit, ``hit.size`` if it has none."""
+    index = np.where(hit, np.arange(hit.size), hit.size)
+    return np.minimum.reduceat(index, starts)
+
+
+def _with_gaps(t: FloatArray, y: FloatArray, longest: float) -> tuple[FloatArray, FloatArray]:
+    gaps = np.flatnonzero(np.diff(t) > longest)
+    return np.insert(t, gaps + 1, t[gaps] + 1.0), np.insert(y, gaps + 1, np.nan)
+
+
+def spread_of(meat: Sequence[Series], width: int) -> tuple[FloatArray, FloatArray]:
+    """Hottest minus coldest meat place, by the means of each bucket in which two places or more can be read.
+
+    Means, because places are not sampled at the same instants and their noise would otherwise add to the spread.
+    Returns (t at the middles of the buckets, K).
+    """
+    spans = [(s.t[0], s.t[-1]) for s in meat if s.t.size]
+    if len(spans) < 2:
+        return np.empty(0), np.empty(0)
+    first = int(min(a for a, _ in spans) // width)
+    n = int(max(b for _, b in spans) // width) - first + 1
+    means = np.full((len(meat), n), np.nan)
+    for row, s in enumerate(meat):
+        good = s.good()
+        cell = (s.t[good] // width).astype(np.int64) - first
+        count = np.bincount(cell, minlength=n)
+        total = np.bincount(cell, weights=s.celsius[good], minlength=n)
+        np.divide(total, count, out=means[row], where=count > 0)
+    enough = np.isfinite(means).sum(axis=0) >= 2
+    t = (first + np.flatnonzero(enough) + 0.5) * width
+    columns = means[:, enough]
+    k = np.nanmax(columns, axis=0) - np.nanmin(columns, axis=0) if t.size else np.empty(0)
+    return _with_gaps(t, k, max(GAP_S, 3.0 * width))
+
+
+def chart(
+    record: CookRecord,
+    *,
+    begin: float | None = None,
+    end: float | None = None,
+    after: float | None = None,
+    width: int | None = None,
+    points: int = POINTS,
+) -> dict[str, Any]:
+    """What the browser draws, as JSON-able values: times in UTC s (0.1 s), temperatures in degC (0.01), null for NaN.
+
+    begin, end : only this span (UTC s), as fine as ``points`` allow
+    after, width : only what is new since the bucket that starts at ``after``, for a chart drawn with ``width``; when
+        that width no longer fits the cook, everything is sent again and ``full`` is true
+    """
+    spans = [(float(s.t[0]), float(s.t[-1])) for s in record.places if s.t.size]
+    start = record.cook.started_ms / 1000
+    whole = (min((a for a, _ in spans), default=start), max((b for _, b in spans), default=start))
+    first, last = whole[0] if begin is None else begin, whole[1] if end is None else end
+    fits = bucket_width(last - first, points)
+    full = after is None or width != fits
+    since = first if full or after is None else after
+    cut = [_window(s, since, last) for s in record.places]
+    spread = spread_of([s for s in cut if s.kind == "meat"], fits)
+    return {
+        "width": fits,
+        "full": full,
+        "after": since,
+        "from": first,
+        "to": last,
+        "places": [
+            {"place": s.place, "kind": s.kind}
+            | _points(*decimate(s.t, np.where(s.good(), s.celsius, np.nan), fits))
+            for s in cut
+        ],
+        "spread": _points(*spread),
+    }
+
+
+def _window(s: Series, begin: float, end: float) -> Series:
+    i, j = (int(np.searchsorted(s.t, x, side=side)) for x, side in ((begin, "left"), (end, "right")))
+    return Series(s.place, s.kind, s.t[i:j], s.celsius[i:j], s.u[i:j], s.flags[i:j])
+
+
+def _points(t: FloatArray, y: FloatArray) -> dict[str, Any]:
+    values = np.round(y, 2).tolist()
+    return {"t": np.round(t, 1).tolist(), "c": [v if v == v else None for v in values]}

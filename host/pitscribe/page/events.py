@@ -1,0 +1,94 @@
+"""Server-sent events: each listener gets the newest snapshot, and a beat when there is none.
+
+A slow browser never makes a queue grow: what it has not taken yet is replaced by what is newer.
+Format: HTML Living Standard, section 9.2 (Server-sent events).
+"""
+
+import asyncio
+import json
+from collections.abc import AsyncIterator, Callable
+
+from starlette.requests import Request
+from starlette.responses import Response, StreamingResponse
+
+from pitscribe.clock import Clock
+from pitscribe.watch.live import Watch
+from pitscribe.watch.snapshot import Snapshot
+
+BEAT_S = 2.0  # the page says "no contact" after 10 s of silence
+
+
+class Hub:
+    """Hands the watch's snapshots over to the event loop, and from there to every open page."""
+
+    def __init__(self, watch: Watch, clock: Clock) -> None:
+        self._watch = watch
+        self._clock = clock
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._bell: set[asyncio.Event] = set()
+        self._stop_listening: Callable[[], None] | None = None
+        self._closing = False
+
+    def open(self) -> None:
+        """Begin; to be called in the event loop."""
+        self._loop = asyncio.get_running_loop()
+        self._closing = False
+        self._stop_listening = self._watch.listen(self._from_watch)
+
+    def close(self) -> None:
+        """End every stream, so that the server can stop; from any thread."""
+        self._closing = True
+        if self._stop_listening:
+            self._stop_listening()
+            self._stop_listening = None
+        self._ring_from_outside()
+
+    @property
+    def listeners(self) -> int:
+        """How many pages are listening."""
+        return len(self._bell)
+
+    def _from_watch(self, snapshot: Snapshot) -> None:
+        self._ring_from_outside()
+
+    def _ring_from_outside(self) -> None:
+        if self._loop and not self._loop.is_closed():
+            try:
+                self._loop.call_soon_threadsafe(self._ring)
+            except RuntimeError:
+                pass  # the loop was closed between the question and the call: nobody listens any more
+
+    def _ring(self) -> None:
+        for bell in self._bell:
+            bell.set()
+
+    async def route(self, request: Request) -> Response:
+        """GET /api/events."""
+        given = request.headers.get("last-event-id", "")
+        # An id that is not one of ours (an older run's, a broken proxy's) only means: send the newest.
+        last = int(given) if given.isdecimal() and len(given) < 16 else -1
+        return StreamingResponse(
+            self._stream(last),
+            media_type="text/event-stream",
+            headers={"Cache-Control": "no-store", "X-Accel-Buffering": "no"},
+        )
+
+    async def _stream(self, last: int) -> AsyncIterator[bytes]:
+        bell = asyncio.Event()
+        self._bell.add(bell)
+        try:
+            yield b"retry: 2000\n\n"
+            while not self._closing:
+                bell.clear()
+                snapshot = self._watch.latest()
+                if snapshot is not None and snapshot.number != last:
+                    last = snapshot.number
+                    yield f"id: {last}\nevent: snapshot\ndata: {snapshot.text}\n\n".encode()
+                else:
+                    yield f"event: beat\ndata: {json.dumps({'now': self._clock.now()})}\n\n".encode()
+                try:
+                    await asyncio.wait_for(bell.wait(), BEAT_S)
+                except TimeoutError:
+                    continue
+        finally:
+            self._bell.discard(bell)

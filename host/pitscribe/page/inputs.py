@@ -1,0 +1,144 @@
+"""What comes in from a browser, checked: every value is typed and bounded, and a refusal says which and why."""
+
+import json
+import math
+import re
+from typing import Any
+
+from starlette.requests import Request
+
+from pitscribe.errors import ConfigError
+from pitscribe.ledger.values import NOTE_KINDS, PLACE_KINDS
+
+MOST_BYTES = 20_000
+LONGEST_TEXT = 500
+# 2000-01-01 to 2100-01-01: outside of it a time is a typing error, or milliseconds in place of seconds.
+TIMES_S = (946_684_800.0, 4_102_444_800.0)
+
+
+class Fields:
+    """A JSON object from a request; each value is taken once, and a key that nobody took is refused."""
+
+    def __init__(self, values: dict[str, Any]) -> None:
+        self._values = dict(values)
+
+    def finish(self) -> None:
+        """Refuse what is left over: it is a typing error."""
+        if self._values:
+            raise ConfigError(f"unknown member {min(self._values)!r}")
+
+    def text(self, key: str, *, most: int = LONGEST_TEXT, needed: bool = True) -> str:
+        """A text without control characters, trimmed."""
+        value = self._values.pop(key, "")
+        if not isinstance(value, str):
+            raise ConfigError(f"{key} must be a text")
+        value = " ".join(value.split())
+        if needed and not value:
+            raise ConfigError(f"{key} is missing")
+        if len(value) > most:
+            raise ConfigError(f"{key} has {len(value)} characters; {most} are the most")
+        if not value.isprintable():
+            raise ConfigError(f"{key} has characters that cannot be printed")
+        return value
+
+    def choice(self, key: str, choices: tuple[str, ...]) -> str:
+        """One of a few words."""
+        value = self._values.pop(key, None)
+        if value not in choices:
+            raise ConfigError(f"{key} must be one of {', '.join(choices)}")
+        return str(value)
+
+    def number(self, key: str, low: float, high: float, *, needed: bool = False) -> float | None:
+        """A finite number within bounds; None if it is not there or null."""
+        value = self._values.pop(key, None)
+        if value is None and not needed:
+            return None
+        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+            raise ConfigError(f"{key} must be a number")
+        if not low <= value <= high:
+            raise ConfigError(f"{key} = {value:g} must be {low:g} to {high:g}")
+        return float(value)
+
+    def has(self, key: str) -> bool:
+        """Whether the key was given."""
+        return key in self._values
+
+    def rows(self, key: str, most: int) -> list["Fields"]:
+        """A list of objects; empty if it is not there."""
+        value = self._values.pop(key, [])
+        if not isinstance(value, list) or len(value) > most or not all(isinstance(v, dict) for v in value):
+            raise ConfigError(f"{key} must be a list of at most {most} objects")
+        return [Fields(v) for v in value]
+
+
+async def fields_of(request: Request) -> Fields:
+    """The JSON object in a request's body. Raises ConfigError with what is wrong with it."""
+    if request.headers.get("content-type", "").partition(";")[0].strip().lower() != "application/json":
+        raise ConfigError("send JSON, with Content-Type: application/json")
+    body = b""
+    async for part in request.stream():
+        body += part
+        if len(body) > MOST_BYTES:
+            raise ConfigError(f"the request is longer than {MOST_BYTES} bytes")
+    try:
+        value = json.loads(body)
+    except (ValueError, RecursionError) as error:
+        raise ConfigError("the request is not JSON") from error
+    if not isinstance(value, dict):
+        raise ConfigError("the request must be a JSON object")
+    return Fields(value)
+
+
+def query_number(request: Request, key: str, low: float, high: float) -> float | None:
+    """A number from the address, None if it is not there."""
+    text = request.query_params.get(key)
+    if text is None:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not low <= value <= high:  # NaN is refused as well
+        raise ConfigError(f"{key} must be a number from {low:g} to {high:g}")
+    return value
+
+
+def query_id(request: Request, key: str) -> int | None:
+    """A row number from the address, None if it is not there."""
+    text = request.query_params.get(key)
+    if text is None:
+        return None
+    if not re.fullmatch(r"[0-9]{1,15}", text):
+        raise ConfigError(f"{key} must be a number")
+    return int(text)
+
+
+def at_ms(fields: Fields, now: float) -> int | None:
+    """When, from ``at`` (UTC s) or ``ago_s``; None if neither is given: now."""
+    at = fields.number("at", *TIMES_S)
+    ago = fields.number("ago_s", 0, 366 * 86400)
+    if at is not None and ago is not None:
+        raise ConfigError("give at or ago_s, not both")
+    if ago is not None:
+        return round((now - ago) * 1000)
+    return None if at is None else round(at * 1000)
+
+
+def note_fields(fields: Fields) -> tuple[str, str]:
+    """(kind, text) of a new note; a free text must say something."""
+    kind = fields.choice("kind", NOTE_KINDS)
+    return kind, fields.text("text", needed=kind == "text")
+
+
+def place_row(row: Fields) -> tuple[int, int, str, str]:
+    """(logger, channel, place, kind) of one placement that is asked for."""
+    name = row.text("logger", most=8)
+    if not re.fullmatch(r"[0-9a-f]{8}", name):
+        raise ConfigError("logger must be 8 hex digits")
+    channel = row.number("channel", 0, 7, needed=True)
+    assert channel is not None
+    if channel != int(channel):
+        raise ConfigError("channel must be a whole number")
+    placing = (int(name, 16), int(channel), row.text("place", most=40), row.choice("kind", PLACE_KINDS))
+    row.finish()
+    return placing

@@ -1,0 +1,60 @@
+"""uvicorn around the page, on this machine only: started and stopped by whoever runs the host."""
+
+import errno
+import socket
+import threading
+import time
+
+import uvicorn
+from starlette.applications import Starlette
+
+from pitscribe.errors import ConfigError
+
+START_WAIT_S = 20.0
+
+
+class PageServer:
+    """Serves the app on loopback in a thread of its own. ``url`` is known as soon as it is made."""
+
+    def __init__(self, app: Starlette, port: int = 0) -> None:
+        """Take the port (0: any free one). Raises ConfigError if it is in use."""
+        self._app = app
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            self._socket.bind(("127.0.0.1", port))
+        except OSError as error:
+            self._socket.close()
+            what = "in use" if error.errno == errno.EADDRINUSE else (error.strerror or str(error))
+            raise ConfigError(f"port {port} of the page: {what}; choose another with --page-port") from error
+        self.port: int = self._socket.getsockname()[1]
+        # The streams of open pages are told to end first; whatever still hangs then is cut after two seconds.
+        config = uvicorn.Config(app, log_level="warning", access_log=False, timeout_graceful_shutdown=2, lifespan="on")
+        self._server = uvicorn.Server(config)
+        self._thread = threading.Thread(target=self._run, name="page", daemon=True)
+
+    @property
+    def url(self) -> str:
+        """Where the page is."""
+        return f"http://127.0.0.1:{self.port}/"
+
+    def start(self) -> None:
+        """Begin to serve; returns when the page answers."""
+        self._thread.start()
+        deadline = time.monotonic() + START_WAIT_S
+        while not self._server.started:
+            if not self._thread.is_alive() or time.monotonic() > deadline:
+                raise ConfigError(f"the page does not start on port {self.port}; PITSCRIBE_DEBUG=1 shows more")
+            time.sleep(0.01)
+
+    def stop(self) -> None:
+        """Let go of open pages and end."""
+        self._app.state.hub.close()
+        self._server.should_exit = True
+        if self._thread.is_alive():
+            self._thread.join(10)
+        self._socket.close()
+
+    def _run(self) -> None:
+        # In a thread uvicorn leaves signals alone: they are the command's.
+        self._server.run(sockets=[self._socket])

@@ -1,0 +1,55 @@
+// Talking to the host: JSON in and out, and the event stream with a watch on its silence.
+
+export class Refused extends Error {}
+
+async function read(response) {
+  let body = null;
+  try { body = await response.json(); } catch { /* told below */ }
+  if (!response.ok) throw new Refused(body?.error ?? `the host answered ${response.status}`);
+  return body;
+}
+
+async function ask(url, init) {
+  let response;
+  try { response = await fetch(url, init); } catch { throw new Refused("no contact with the host"); }
+  return read(response);
+}
+
+export const get = (url) => ask(url);
+export const send = (method, url, body) => ask(url, {
+  method, headers: { "Content-Type": "application/json" }, body: JSON.stringify(body ?? {}),
+});
+
+const SILENCE_MS = 10000;
+
+/**
+ * Listen to the host. `on.snapshot(s)`, `on.beat({now})`, `on.contact(bool)`.
+ * The host sends a beat every few seconds; ten seconds without anything is told as a lost contact, whatever the
+ * browser thinks of the connection.
+ */
+export function listen(on) {
+  let source = null;
+  let heard = performance.now();
+  let contact = true;
+  const hear = () => {
+    heard = performance.now();
+    if (!contact) { contact = true; on.contact(true); }
+  };
+  const open = () => {
+    source = new EventSource("/api/events");
+    source.addEventListener("snapshot", (e) => { hear(); on.snapshot(JSON.parse(e.data)); });
+    source.addEventListener("beat", (e) => { hear(); on.beat(JSON.parse(e.data)); });
+  };
+  open();
+  setInterval(() => {
+    if (performance.now() - heard <= SILENCE_MS) return;
+    if (contact) { contact = false; on.contact(false); }
+    // A stream that hangs half open never reports an error: begin anew.
+    if (source.readyState === EventSource.CLOSED || performance.now() - heard > 3 * SILENCE_MS) {
+      source.close();
+      heard = performance.now() - SILENCE_MS - 1;
+      open();
+    }
+  }, 1000);
+  addEventListener("pagehide", () => source.close());
+}

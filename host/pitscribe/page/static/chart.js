@@ -1,0 +1,347 @@
+// The chart: pit and meat places with their names at the line ends, stalls shaded, notes as marks, the spread below.
+// Data come decimated from the host (least and greatest of each bucket), so that no extreme is lost.
+
+import { get } from "./api.js";
+import { el } from "./answers.js";
+import { degrees, difference, unitName, temp, clock, dayClock } from "./units.js";
+
+const $ = (id) => document.getElementById(id);
+const DASHES = { solid: "", dash: "9 5", dot: "2 4", dashdot: "9 4 2 4" };
+const ORDER = Object.keys(DASHES);
+const COLOURS = { air: ["--air-1", "--air-2"], meat: ["--meat-1", "--meat-2", "--meat-3", "--meat-4"] };
+
+let data = null;      // {width, places: [{place, kind, t, c}], spread: {t, c}, from, to} : the whole cook
+let detail = null;    // the same for the window that is zoomed into
+let windowShown = null; // null: all; {span}: the last so many seconds; {from, to}
+let view = null, ready = null, busy = false, again = false, gone = -Infinity, key = "";
+const narrow = () => $("chart").clientWidth < 560;
+const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+// Plotly's dates know no time zone: what it calls UTC here is this browser's local time.
+const local = (t) => t * 1000 - new Date(t * 1000).getTimezoneOffset() * 60000;
+const utc = (ms) => (ms + new Date(ms).getTimezoneOffset() * 60000) / 1000;
+
+/** Line style of each place: colour family by role, dash by its order within the role. */
+export function stylesOf(places) {
+  const count = {}, styles = {};
+  for (const p of places) {
+    const n = (count[p.kind] = (count[p.kind] ?? -1) + 1);
+    const family = COLOURS[p.kind];
+    const dash = ORDER[n % ORDER.length];
+    styles[p.place] = { colour: css(family[n % family.length]), dash, dashes: DASHES[dash], ink: css(p.kind === "air" ? "--air-ink" : "--meat-ink") };
+  }
+  return styles;
+}
+
+function loadPlotly() {
+  ready ??= new Promise((resolve, reject) => {
+    const s = document.createElement("script");
+    s.src = "/static/plotly.min.js";
+    s.onload = resolve;
+    s.onerror = () => { ready = null; reject(new Error("the chart library did not come")); };
+    document.head.append(s);
+  });
+  return ready;
+}
+
+function merge(old, news) {
+  if (!old || news.full || news.width !== old.width) return news;
+  const cut = (into, add) => {
+    let n = into.t.length;
+    while (n && into.t[n - 1] >= news.after) n--;
+    into.t.length = n; into.c.length = n;
+    for (let i = 0; i < add.t.length; i++) { into.t.push(add.t[i]); into.c.push(add.c[i]); }
+  };
+  for (const p of news.places) {
+    const mine = old.places.find((q) => q.place === p.place && q.kind === p.kind);
+    if (!mine) return null;
+    cut(mine, p);
+  }
+  cut(old.spread, news.spread);
+  old.to = news.to;
+  return old;
+}
+
+const lastTime = (d) => Math.max(...d.places.map((p) => p.t.at(-1) ?? -Infinity), -Infinity);
+const bucketOf = (t, width) => Math.floor(t / width) * width;
+
+function range() {
+  if (!windowShown || !data) return null;
+  if (windowShown.span) return { from: data.to - windowShown.span, to: data.to };
+  return windowShown;
+}
+
+async function fetchData() {
+  const cook = view.snap.cook.id;
+  let query = `cook=${cook}`;
+  if (data && data.cook === cook && Number.isFinite(lastTime(data))) query += `&after=${bucketOf(lastTime(data), data.width)}&width=${data.width}`;
+  else data = null;
+  const merged = merge(data, await get(`/api/chart?${query}`));
+  data = merged ?? await get(`/api/chart?cook=${cook}`);
+  data.cook = cook;
+  const r = range();
+  detail = r && (r.to - r.from) < 0.7 * (data.to - data.from) ? await get(`/api/chart?cook=${cook}&from=${r.from}&to=${r.to}`) : null;
+}
+
+function traces(styles) {
+  const f = degrees(1) - degrees(0), zero = degrees(0);
+  const lines = data.places.map((whole) => {
+    const p = detail?.places.find((q) => q.place === whole.place && q.kind === whole.kind) ?? whole;
+    const s = styles[p.place];
+    return {
+      type: "scatter", mode: "lines", name: p.place, connectgaps: false,
+      x: p.t.map(local), y: p.c.map((c) => (c === null ? null : c * f + zero)),
+      line: { color: s.colour, dash: s.dash, width: 2.2, simplify: true },
+      hovertemplate: `%{y:.1f} ${unitName()}`,
+    };
+  });
+  const sp = detail?.spread ?? data.spread;
+  lines.push({
+    type: "scatter", mode: "lines", name: "spread", yaxis: "y2", x: sp.t.map(local), y: sp.c.map((k) => (k === null ? null : difference(k))),
+    line: { color: css("--ink"), width: 1.6 }, hovertemplate: `%{y:.1f} ${unitName()}`, connectgaps: false,
+  });
+  lines.push(noteTrace());
+  return lines;
+}
+
+const SYMBOLS = { wrap: "square", rotate: "diamond", fuel: "triangle-up", lid: "triangle-down", pull: "star", hold: "hexagon" };
+function noteTrace() {
+  const notes = view.snap.notes;
+  return {
+    type: "scatter", mode: "markers", name: "notes", yaxis: "y3", x: notes.map((n) => local(n.at)), y: notes.map(() => 0.72),
+    marker: { size: 9, color: css("--ink"), symbol: notes.map((n) => SYMBOLS[n.kind] ?? (n.kind === "text" ? "circle-open" : "circle")) },
+    text: notes.map((n) => escaped(`${n.kind === "text" ? "" : n.kind} ${n.text}`.trim())), hovertemplate: "%{text}", hoverlabel: { namelength: 0 },
+  };
+}
+// Plotly reads a little markup in its texts; what people typed is not markup.
+const escaped = (text) => text.slice(0, 80).replaceAll("&", "&amp;").replaceAll("<", "&lt;").replaceAll(">", "&gt;");
+
+function shapes(yBottom) {
+  const out = [];
+  for (const s of view.snap.stalls) {
+    out.push({ type: "rect", xref: "x", yref: "paper", x0: local(s.begin), x1: local(s.end ?? data.to), y0: yBottom, y1: 1, fillcolor: css("--stall"), line: { width: 0 }, layer: "below" });
+  }
+  for (const n of view.snap.notes) {
+    out.push({ type: "line", xref: "x", yref: "paper", x0: local(n.at), x1: local(n.at), y0: yBottom, y1: 1, line: { color: css("--quiet"), width: 1, dash: "dot" }, layer: "below" });
+  }
+  const target = view.snap.cook.target_c;
+  if (target !== null) out.push({ type: "line", xref: "paper", x0: 0, x1: 1, yref: "y", y0: degrees(target), y1: degrees(target), line: { color: css("--quiet"), width: 1.5, dash: "longdash" }, layer: "below" });
+  return out;
+}
+
+/** Move `wanted` pixel positions apart so that neighbours are at least `gap` apart, order kept, as little as may be. */
+export function spreadOut(wanted, gap, low, high) {
+  const order = wanted.map((_, i) => i).sort((a, b) => wanted[a] - wanted[b]);
+  const out = [...wanted];
+  for (let pass = 0; pass < 60; pass++) {
+    let moved = false;
+    for (let k = 1; k < order.length; k++) {
+      const a = order[k - 1], b = order[k], lack = gap - (out[b] - out[a]);
+      if (lack > 0.1) { out[a] -= lack / 2; out[b] += lack / 2; moved = true; }
+    }
+    for (const i of order) out[i] = Math.min(high, Math.max(low, out[i]));
+    if (!moved) break;
+  }
+  return out;
+}
+
+function endLabels(styles, layout, size) {
+  const shown = (detail ?? data).places.map((p) => {
+    let i = p.c.length - 1;
+    while (i >= 0 && p.c[i] === null) i--;
+    return i < 0 ? null : { place: p.place, y: degrees(p.c[i]) };
+  }).filter(Boolean);
+  const [y0, y1] = layout.yaxis.range, plot = size.plot * (layout.yaxis.domain[1] - layout.yaxis.domain[0]);
+  const px = shown.map((s) => ((s.y - y0) / (y1 - y0)) * plot);
+  const at = spreadOut(px, 17, 6, plot - 6);
+  const max = narrow() ? 9 : 14;
+  return shown.map((s, i) => ({
+    xref: "paper", x: 1, xanchor: "left", yref: "y", y: s.y, yshift: at[i] - px[i], xshift: 5, showarrow: false, align: "left",
+    text: `<b>${escaped(s.place.length > max ? `${s.place.slice(0, max - 1)}…` : s.place)}</b> ${s.y.toFixed(0)}`,
+    font: { size: narrow() ? 12 : 13, color: styles[s.place].ink },
+  }));
+}
+
+function otherLabels(x, size) {
+  const out = [];
+  const text = (o) => out.push({ showarrow: false, font: { size: 12, color: css("--quiet") }, ...o });
+  const perMs = size.width / (x[1] - x[0]);
+  const union = [];
+  for (const s of [...view.snap.stalls].sort((a, b) => a.begin - b.begin)) {
+    const u = union.at(-1), end = s.end ?? data.to;
+    if (u && s.begin <= u.end) { u.end = Math.max(u.end, end); if (!u.names.includes(s.place)) u.names.push(s.place); }
+    else union.push({ begin: s.begin, end, names: [s.place] });
+  }
+  for (const u of union) {
+    const from = Math.max(local(u.begin), x[0]), to = Math.min(local(u.end), x[1]), room = (to - from) * perMs;
+    if (room < 34) continue;
+    const long = `stall: ${u.names.join(", ")}`;
+    text({ xref: "x", x: (from + to) / 2, yref: "paper", y: 1, yanchor: "bottom", text: escaped(long.length * 6.6 < room + 20 ? long : "stall"), font: { size: 12, color: css("--stall-ink") } });
+  }
+  // Note names where there is room; the marks and the list below have them all.
+  let free = -Infinity;
+  for (const n of [...view.snap.notes].sort((a, b) => a.at - b.at)) {
+    const px = (local(n.at) - x[0]) * perMs, word = n.kind === "text" ? "note" : n.kind, half = word.length * 3.4 + 4;
+    if (px < 0 || px > size.width || px - half < free) continue;
+    free = px + half;
+    text({ xref: "x", x: local(n.at), yref: "y3", y: 0.1, text: word, font: { size: 11.5, color: css("--quiet") } });
+  }
+  return out;
+}
+
+function yRange(x) {
+  let low = Infinity, high = -Infinity;
+  for (const p of (detail ?? data).places) {
+    for (let i = 0; i < p.t.length; i++) {
+      if (p.c[i] === null) continue;
+      const ms = local(p.t[i]);
+      if (ms < x[0] || ms > x[1]) continue;
+      if (p.c[i] < low) low = p.c[i];
+      if (p.c[i] > high) high = p.c[i];
+    }
+  }
+  if (!(high > low)) { low = (Number.isFinite(low) ? low : 50) - 5; high = low + 10; }
+  const target = view.snap.cook.target_c;
+  if (!windowShown && target !== null) high = Math.max(high, target + 2);
+  const pad = 0.04 * (high - low);
+  return [degrees(low - pad), degrees(high + pad)];
+}
+
+function layoutOf(styles) {
+  const r = range() ?? { from: Math.min(data.from, view.snap.cook.started), to: data.to };
+  const x = [local(r.from), local(Math.max(r.to, r.from + 60))];
+  const box = $("chart"), small = narrow();
+  const margin = { l: 44, r: small ? 92 : 128, t: 22, b: 30 };
+  const size = { plot: Math.max(60, box.clientHeight - margin.t - margin.b), width: Math.max(60, box.clientWidth - margin.l - margin.r) };
+  const grid = { gridcolor: css("--rule"), zeroline: false, fixedrange: true, tickfont: { size: 12 } };
+  const hours = (x[1] - x[0]) / 3600000;
+  const layout = {
+    margin, autosize: true, showlegend: false, paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
+    font: { family: getComputedStyle(document.body).fontFamily, color: css("--quiet"), size: 12 },
+    hovermode: "x unified", hoverlabel: { bgcolor: css("--sheet"), bordercolor: css("--rule"), font: { color: css("--ink"), size: 13 } },
+    dragmode: matchMedia("(pointer: coarse)").matches ? false : "zoom",
+    xaxis: { type: "date", range: x, gridcolor: css("--rule"), tickformat: "%H:%M", hoverformat: "%a %H:%M:%S", anchor: "y2", nticks: Math.max(3, Math.floor(size.width / 75)), tickfont: { size: 12 }, showline: false, tickangle: 0 },
+    yaxis: { ...grid, domain: [0.33, 1], range: yRange(x), nticks: 7, title: { text: "" } },
+    yaxis3: { domain: [0.23, 0.33], range: [-0.25, 1.1], visible: false, fixedrange: true },
+    yaxis2: { ...grid, domain: [0, 0.2], rangemode: "tozero", nticks: 3 },
+    transition: { duration: 0 },
+  };
+  if (hours > 36) layout.xaxis.tickformat = "%a %H:%M";
+  layout.shapes = shapes(0.33);
+  layout.annotations = [...endLabels(styles, layout, size), ...otherLabels(x, size),
+    { showarrow: false, xref: "paper", x: 0, xanchor: "left", yref: "paper", y: 0.2, yanchor: "bottom", text: `spread, ${unitName()}`, font: { size: 12, color: css("--quiet") } },
+    { showarrow: false, xref: "paper", x: 0, xanchor: "right", xshift: -6, yref: "paper", y: 1, yanchor: "bottom", text: unitName(), font: { size: 12, color: css("--quiet") } },
+  ];
+  return layout;
+}
+
+async function draw() {
+  if (!data || !view.snap.cook) return;
+  await loadPlotly();
+  const styles = stylesOf(view.snap.places.length ? view.snap.places : data.places);
+  for (const p of data.places) styles[p.place] ??= stylesOf(data.places)[p.place];
+  const box = $("chart");
+  await window.Plotly.react(box, traces(styles), layoutOf(styles), { displayModeBar: false, responsive: true, scrollZoom: false, doubleClick: false, showTips: false });
+  if (!box.dataset.wired) wirePlot(box);
+  box.dataset.drawn = String(data.to);
+  sayChart();
+}
+
+function sayChart() {
+  const named = data.places.map((p) => {
+    const good = p.c.filter((c) => c !== null);
+    return good.length ? `${p.place} from ${temp(Math.min(...good))} to ${temp(Math.max(...good))}` : `${p.place} not read`;
+  });
+  $("chart").setAttribute("aria-label", `Chart from ${clock(data.from)} to ${clock(data.to)}, ${unitName()}: ${named.join("; ")}. The same as a table below it.`);
+  if ($("chart-table").open) fillTable();
+}
+
+function wirePlot(box) {
+  box.dataset.wired = "yes";
+  box.on("plotly_relayout", (change) => {
+    const a = change["xaxis.range[0]"] ?? change["xaxis.range"]?.[0], b = change["xaxis.range[1]"] ?? change["xaxis.range"]?.[1];
+    if (a === undefined || b === undefined) return;
+    const ms = (v) => (typeof v === "number" ? v : Date.parse(`${String(v).replace(" ", "T")}Z`));
+    choose({ from: utc(ms(a)), to: utc(ms(b)) });
+  });
+  box.on("plotly_doubleclick", () => choose(null));
+}
+
+function choose(next) {
+  windowShown = next && next.to - next.from < 30 ? { from: next.from, to: next.from + 30 } : next;
+  for (const b of document.querySelectorAll("[data-span]")) {
+    const on = windowShown === null ? b.dataset.span === "all" : windowShown.span === Number(b.dataset.span);
+    b.setAttribute("aria-pressed", String(on));
+  }
+  refresh(true);
+}
+
+function step(way) {
+  if (!data) return;
+  const r = range() ?? { from: data.to - 14400, to: data.to };
+  const width = r.to - r.from, by = way * width * 0.5;
+  const from = Math.max(data.from, Math.min(data.to - width, r.from + by));
+  choose({ from, to: from + width });
+}
+
+/** Fetch what is new and draw, one at a time; `force` when something besides the readings has changed. */
+export async function refresh(force = false) {
+  if (!view?.snap.cook) return;
+  // Data at most every 1.5 s; drawing 8000 points that often is what a phone can bear.
+  if (!force && performance.now() - gone < 1500) return;
+  if (busy) { again = again || force; return; }
+  busy = true;
+  gone = performance.now();
+  try {
+    await fetchData();
+    await draw();
+    $("chart-said").hidden = true;
+  } catch (e) {
+    $("chart-said").textContent = `The chart stands still: ${e.message}.`;
+    $("chart-said").hidden = false;
+  } finally { busy = false; }
+  if (again) { again = false; refresh(true); }
+}
+
+/** A new snapshot: fetch and draw if it has other readings, notes or stalls. */
+export function follow(next) {
+  view = next;
+  if (!view.snap.cook) return;
+  const now = JSON.stringify([view.snap.cook, view.snap.notes, view.snap.stalls, view.snap.places.map((p) => [p.place, p.kind])]);
+  const force = now !== key;
+  key = now;
+  refresh(force);
+}
+
+export const redraw = () => { if (data) draw().catch(() => {}); };
+
+function fillTable() {
+  const box = $("chart-table").querySelector(".scroll"), span = data.to - data.from;
+  const every = [300, 600, 900, 1800, 3600].find((s) => span / s <= 48) ?? 7200;
+  const table = el("table"), head = el("tr"), body = el("tbody");
+  head.append(el("th", "Time", { scope: "col" }), ...data.places.map((p) => el("th", `${p.place}, ${unitName()}`, { scope: "col", class: "num" })));
+  const cursor = data.places.map(() => 0);
+  for (let t = Math.ceil(data.from / every) * every; t <= data.to; t += every) {
+    const tr = el("tr");
+    tr.append(el("th", clock(t), { scope: "row", title: dayClock(t) }));
+    data.places.forEach((p, k) => {
+      while (cursor[k] + 1 < p.t.length && p.t[cursor[k] + 1] <= t) cursor[k]++;
+      const near = p.t.length && Math.abs(p.t[cursor[k]] - t) <= every ? p.c[cursor[k]] : null;
+      tr.append(el("td", temp(near, 1), { class: "num" }));
+    });
+    body.append(tr);
+  }
+  const thead = el("thead");
+  thead.append(head);
+  table.append(thead, body);
+  box.replaceChildren(table);
+}
+
+export function wireChart() {
+  for (const b of document.querySelectorAll("[data-span]")) b.addEventListener("click", () => choose(b.dataset.span === "all" ? null : { span: Number(b.dataset.span) }));
+  for (const b of document.querySelectorAll("[data-step]")) b.addEventListener("click", () => step(Number(b.dataset.step)));
+  $("chart-table").addEventListener("toggle", () => { if ($("chart-table").open && data) fillTable(); });
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
+  let wide = innerWidth;
+  addEventListener("resize", () => { if (innerWidth !== wide) { wide = innerWidth; redraw(); } });
+  if ("requestIdleCallback" in window) requestIdleCallback(() => loadPlotly().catch(() => {}));
+}

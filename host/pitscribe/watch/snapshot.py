@@ -1,0 +1,57 @@
+"""What the page shows, as one immutable value: the facts of a cook at one time, degraded states among them."""
+
+import json
+from dataclasses import dataclass
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Something that keeps the numbers from being trusted as they stand.
+
+    key : one word that stays the same while the trouble lasts
+    grade : "bad" (numbers are not to be trusted or not fresh) or "warn"
+    words : what it is and what to do; it holds no age, so that it reads the same until something changes
+    since : UTC s, None if that is not known
+    """
+
+    key: str
+    grade: str
+    words: str
+    since: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceNow:
+    """The last good reading of one place. ``celsius``, ``u`` and ``t`` are None where there never was one.
+
+    t : UTC s of that reading;  fresh : it is the present one;  rate : K/h, None where the data carry none
+    quality : "good", "old", "fault" or "none";  words : what is wrong, or why there is no rate
+    """
+
+    place: str
+    kind: str
+    celsius: float | None
+    u: float | None
+    t: float | None
+    fresh: bool
+    rate: float | None
+    rate_u: float | None
+    quality: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """``body`` as JSON-able values, ``text`` the same as JSON. ``number`` grows with each snapshot of a process."""
+
+    number: int
+    now: float
+    body: dict[str, Any]
+    text: str
+
+    @classmethod
+    def of(cls, number: int, now: float, body: dict[str, Any]) -> "Snapshot":
+        """Seal a body; NaN in it is a fault of ours and raises ValueError."""
+        text = json.dumps({"v": 1, "number": number, "now": now, **body}, allow_nan=False, separators=(",", ":"))
+        return cls(number, now, body, text)
