@@ -5,7 +5,6 @@ come out are the chips' own integers; what they mean in degrees is for ``metrolo
 """
 
 import json
-import math
 import struct
 import zlib
 from collections.abc import Sequence
@@ -17,7 +16,8 @@ from numpy.typing import ArrayLike
 from ..errors import FrameError
 from .columns import runs
 from .encode import tick_body
-from .layout import CRC_SIZE, HEADER, LONGEST, MARK, SHORTEST, Layout, lay_open, unpack_columns
+from .layout import CRC_SIZE, HEADER, LONGEST, MARK, SHORTEST, Layout, check_columns, lay_open, unpack_columns
+from .members import load_object
 from .values import Channel, Event, FrameKey, Head, TickRun
 
 __all__ = [
@@ -86,7 +86,7 @@ def check_many(frames: Sequence[bytes]) -> list[Head | FrameError]:
             found.append(error)
     if ticks:
         data, layout = _open([frames[place] for place in ticks])
-        unpack_columns(data, layout, keep=False)
+        check_columns(data, layout)
         for place, problem in zip(ticks, layout.problem, strict=True):
             if problem:
                 found[place] = FrameError("body", problem)
@@ -115,26 +115,12 @@ def _event(frame: bytes) -> dict[str, Any]:
     if len(body) > LONGEST_EVENT:
         raise FrameError("body", f"event of {len(body)} bytes; {LONGEST_EVENT} at most")
     try:
-        fields = json.loads(body.decode(), parse_constant=_no_number, parse_float=_finite)
-        json.dumps(fields, ensure_ascii=False).encode()  # a lone half of a surrogate pair shows only here
-    except (ValueError, RecursionError) as error:
-        raise FrameError("body", f"event is not JSON in UTF-8: {error}") from None
-    if not isinstance(fields, dict):
-        raise FrameError("body", "event is not a JSON object")
+        fields = load_object(body)
+    except ValueError as error:
+        raise FrameError("body", f"event: {error}") from None
     if not isinstance(fields.get("event"), str):
         raise FrameError("body", "event has no text called event")
     return fields
-
-
-def _no_number(text: str) -> float:
-    raise ValueError(f"{text} is not a number in JSON")
-
-
-def _finite(text: str) -> float:
-    number = float(text)
-    if not math.isfinite(number):
-        raise ValueError(f"{text} is too large")
-    return number
 
 
 def encode_event(key: FrameKey, uptime_ms: int, name: str, fields: dict[str, Any]) -> bytes:
@@ -177,7 +163,7 @@ def decode_ticks(frames: Sequence[bytes]) -> list[TickRun]:
         return []
     ordered = sorted(heads.values(), key=lambda one: (one[0].key.logger, one[0].key.boot, one[0].uptime_ms, one[0].key))
     data, layout = _open([frame for _, frame in ordered])
-    unpacked = unpack_columns(data, layout, keep=True)
+    unpacked = unpack_columns(data, layout)
     for (head, _), problem in zip(ordered, layout.problem, strict=True):
         if problem:
             raise FrameError("body", f"frame {head.key}: {problem}")

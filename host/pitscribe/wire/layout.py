@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .rice import BLOCK, Ints, Plan, unpack, windows
+from .rice import BLOCK, Ints, Plan, unpack, walk, windows
 from .values import Channel
 
 CHIPS = ("none", "max31855", "max31856", "max31856-gain8", "max31856-gain32")
@@ -18,6 +18,7 @@ CRC_SIZE = 4
 MOST_CHANNELS = 8
 PERIODS = (250, 60000)  # ms
 _MOST_TICKS = 255
+_LANES_PAY = 30  # frames of one size from which lanes are cheaper than walks: measured
 
 
 def channel(code: int) -> Channel:
@@ -110,28 +111,60 @@ class Unpacked:
     per_column: Ints  # by lane: blocks in the run of one column
 
 
-def unpack_columns(data: bytes, layout: Layout, *, keep: bool) -> Unpacked:
-    """Walk through the columns of all frames that have no problem yet, and note in ``layout.problem`` what is wrong."""
+def unpack_columns(data: bytes, layout: Layout) -> Unpacked:
+    """Read the columns of all frames that have no problem yet, and note in ``layout.problem`` what is wrong."""
+    return _unpack(data, layout, keep=True)
+
+
+def check_columns(data: bytes, layout: Layout) -> None:
+    """As ``unpack_columns``, but keep nothing."""
+    rows = np.array([row for row, problem in enumerate(layout.problem) if not problem], np.int64)
+    numbers = layout.columns[rows] * layout.present[rows]
+    if numbers.sum() > _LANES_PAY * numbers.max(initial=0):
+        _unpack(data, layout, keep=False)
+        return
+    ends = [_walk(data, layout, row) for row in rows.tolist()]
+    at = np.array([layout.start[row] if end is None else end for row, end in zip(rows, ends, strict=True)], np.int64)
+    _judge(data, layout, rows, at, np.array([end is None for end in ends], bool))
+
+
+def _unpack(data: bytes, layout: Layout, *, keep: bool) -> Unpacked:
     sound = np.array([row for row, text in enumerate(layout.problem) if not text], np.int64)
     per_column = (layout.present[sound] - 1 + BLOCK - 1) // BLOCK
     blocks = 3 + 3 * layout.columns[sound] * per_column
     order = np.argsort(-blocks, kind="stable")
     lanes, per_column, blocks = sound[order], per_column[order], blocks[order]
     plan = _plan(layout, lanes, per_column, blocks)
-    window = windows(data)
-    at, refused, kept = unpack(window, layout.start[lanes], plan, keep=keep)
-    left = layout.end[lanes] - at
-    over, padded = left < 0, left >= 8
-    rest = np.frombuffer(data, np.uint8)[np.maximum(layout.end[lanes] // 8 - 1, 0)] & ((1 << np.clip(left, 0, 8)) - 1)
+    at, refused, kept = unpack(windows(data), layout.start[lanes], layout.end[lanes], plan, keep=keep)
+    _judge(data, layout, lanes, at, refused)
+    return Unpacked(lanes, kept, per_column)
+
+
+def _walk(data: bytes, layout: Layout, row: int) -> int | None:
+    """Return where the columns of one frame end, or None if a parameter is not in use."""
+    start, end = int(layout.start[row]), int(layout.end[row])
+    columns, steps = int(layout.columns[row]), int(layout.present[row]) - 1
+    sizes = [BLOCK] * (steps // BLOCK) + [steps % BLOCK] * (steps % BLOCK > 0)
+    blocks = [(columns, 24), (columns, 16), (columns, 16)]
+    for wide in layout.wide[row, :columns].tolist():
+        blocks += [(size, width) for width in (24 if wide else 16, 16, 16) for size in sizes]
+    stream = data[start // 8 : end // 8]
+    found = walk(f"{int.from_bytes(stream, 'big'):0{8 * len(stream)}b}" if stream else "", blocks)
+    return None if found is None else start + found
+
+
+def _judge(data: bytes, layout: Layout, rows: Ints, at: Ints, refused: NDArray[np.bool_]) -> None:
+    """Note what is wrong with the columns of the frames ``rows``, whose blocks end at the bits ``at``."""
+    left = layout.end[rows] - at
+    last = np.frombuffer(data, np.uint8)[layout.end[rows] // 8 - 1]
     rules = [
         (refused, "a block has a parameter not in use"),
-        (over, "columns run past the end"),
-        (padded, "bytes left over behind the columns"),
-        (rest != 0, "padding is not zero"),
+        (left < 0, "columns run past the end"),
+        (left >= 8, "bytes left over behind the columns"),
+        (last & ((1 << np.clip(left, 0, 7)) - 1) != 0, "padding is not zero"),
     ]
-    for lane, text in enumerate(_first_problem(rules, len(lanes))):
-        layout.problem[lanes[lane]] = text
-    return Unpacked(lanes, kept, per_column)
+    for row, text in zip(rows.tolist(), _first_problem(rules, len(rows)), strict=True):
+        layout.problem[row] = text
 
 
 def _plan(layout: Layout, lanes: Ints, per_column: Ints, blocks: Ints) -> Plan:

@@ -5,6 +5,8 @@ each of them: it gathers the 64 bits that begin in the lane's byte, shifts them,
 that says, for this lane's parameter, the number and how many bits it took. Numbers too long for the table (and the
 escapes) are rare and are done by themselves. A lane never steers the loop: the count of steps comes from the header's
 counts, so nonsense costs what sense costs, and its end is looked at afterwards.
+
+``walk`` goes through the blocks of one frame and keeps nothing: the cheaper way to check only a few.
 """
 
 from collections.abc import Callable
@@ -72,13 +74,13 @@ class Plan:
 
 
 def unpack(
-    window: NDArray[np.uint64], start: Ints, plan: Plan, *, keep: bool
+    window: NDArray[np.uint64], start: Ints, end: Ints, plan: Plan, *, keep: bool
 ) -> tuple[Ints, NDArray[np.bool_], list[NDArray[np.int32]]]:
     """Read every block of every lane.
 
-    ``start`` is each lane's first bit, shape (lanes,). Returns where each lane ended (a bit position, which may lie
-    past its frame: look), which lanes had a parameter that is not in use, and, if ``keep``, for each block the numbers,
-    shape (numbers, lanes that have the block).
+    ``start`` is each lane's first bit and ``end`` the bit behind its last, shape (lanes,). Returns where each lane
+    ended (past ``end`` if its frame was too short: look), which lanes had a parameter that is not in use, and, if
+    ``keep``, for each block the numbers, shape (numbers, lanes that have the block).
     """
     at = start.astype(np.int64)
     refused = np.zeros(len(at), bool)
@@ -91,7 +93,8 @@ def unpack(
         here += 4
         refused[:lanes] |= (parameter > LARGEST_K) & (parameter < ALL_ZERO)
         counts = plan.counts(block, lanes)
-        page = np.where(refused[:lanes] | (counts == 0), _NOTHING, np.minimum(parameter, _NOTHING))
+        idle = refused[:lanes] | (counts == 0) | (here > end[:lanes])
+        page = np.where(idle, _NOTHING, np.minimum(parameter, _NOTHING))
         numbers = np.zeros((int(counts.max()), lanes), np.int32) if keep else None
         _block(window, here, page, counts, partial(plan.widths, block, lanes), numbers)
         if numbers is not None:
@@ -182,3 +185,25 @@ def _by_themselves(
     if numbers is not None:
         numbers[long] = np.where(escaped, low, (ones << k) | low)
     entry[long] = length << 24
+
+
+def walk(bits: str, blocks: list[tuple[int, int]]) -> int | None:
+    """Go through the blocks, (numbers, bits of an escaped one), of one frame's columns, a text of 0 and 1.
+
+    Returns where they end, past the end of ``bits`` if that is too short; None if a parameter is not in use.
+    """
+    at, size = 0, len(bits)
+    find = bits.find
+    for numbers, width in blocks:
+        k = int(bits[at : at + 4].ljust(4, "0"), 2)
+        at += 4
+        if k == ALL_ZERO:
+            continue
+        if k > LARGEST_K:
+            return None if at <= size else at
+        for _ in range(numbers):
+            zero = find("0", at, at + ESCAPE)
+            at = zero + 1 + k if zero >= 0 else at + ESCAPE + width
+            if at > size:
+                return at
+    return at
