@@ -1,0 +1,170 @@
+"""The application: sampler, recorder, journal and uplink, wired together. All hardware and files are handed in."""
+
+import asyncio
+import gc
+import json
+
+from micropython import const
+
+from pitlogger import FIRMWARE
+from pitlogger.chips import table
+from pitlogger.frames import Encoder
+from pitlogger.journal import Journal
+from pitlogger.mqtt import Client
+from pitlogger.sampler import Sampler
+from pitlogger.timebase import Anchors, Uptime
+from pitlogger.uplink import Uplink
+from pitlogger.wifi import Wifi
+
+_WATCH_MS = const(1000)
+_LATE_TICKS = const(3)  # periods without a beat of the sampler after which the watchdog is left to bite
+
+
+class App:
+    """One logger.
+
+    ``settings`` and ``complaints`` as ``settings.read`` gives them; ``chips`` a driver or None for each channel;
+    ``clock`` a module with ``ticks_ms``, ``ticks_add`` and ``ticks_diff``; ``cause`` of this boot as in WIRE.md section
+    3; ``wlan`` a station or None; ``watchdog`` something to ``feed`` or None. The journal's folder is in ``settings``.
+    """
+
+    def __init__(self, settings, complaints, chips, logger, clock, cause, wlan, watchdog):
+        self._settings = settings
+        self._complaints = complaints
+        self._table = table(settings["channels"])
+        self._watchdog = watchdog
+        self._clock = clock
+        self.uptime = Uptime(clock)
+        self.journal = Journal(settings["journal"], logger, settings["journal_kb"] * 1024)
+        self.encoder = Encoder(logger, self.journal.boot, self._table, settings["period_ms"])
+        self.anchors = Anchors(self.journal.boot)
+        self.sampler = Sampler(chips, settings["period_ms"], settings["frame_ticks"], clock, self.uptime, self._on_tick)
+        self.uplink = None
+        if settings["broker"]["host"]:
+            wifi = Wifi(wlan, settings["wifi"])
+            self.uplink = Uplink(self._client_of(logger), self.journal, wifi, logger, settings, clock, self)
+        self._record_event("boot", {"firmware": FIRMWARE, "cause": cause, "name": settings["name"]}, self.uptime.now())
+
+    async def run(self):
+        """Run for ever. Any exception that gets out of here is a fault of the firmware: the caller resets the board."""
+        self.sampler.configure()
+        tasks = [self.sampler.run(), self._record(), self._watch()]
+        if self.uplink is not None:
+            tasks.append(self.uplink.run())
+        await asyncio.gather(*tasks)
+
+    # -- what the uplink asks for -------------------------------------------------------------------------------------
+
+    def now(self):
+        """The ``now`` message of WIRE.md section 5."""
+        sampler = self.sampler
+        codes = [sampler.last(i) for i in range(len(self._table))]
+        return _message(
+            {"boot": self.journal.boot, "up": sampler.last_uptime(), "table": list(self._table), "codes": codes}
+        )
+
+    def state(self):
+        """The ``state`` message, and two members of our own: ``settings`` (complaints), ``refused`` (host messages)."""
+        settings, journal = self._settings, self.journal
+        return _message(
+            {
+                "online": True,
+                "boot": journal.boot,
+                "up": self.uptime.now(),
+                "name": settings["name"],
+                "firmware": FIRMWARE,
+                "period_ms": settings["period_ms"],
+                "table": list(self._table),
+                "missed": self.sampler.missed,
+                "journal": {
+                    "first": journal.first,
+                    "next": journal.next,
+                    "cursor": journal.cursor,
+                    "lost": journal.lost + self.sampler.dropped,
+                    "ok": journal.ok,
+                },
+                "anchor": self.anchors.best,
+                "settings": self._complaints,
+                "refused": self.uplink.refused if self.uplink else 0,
+            }
+        )
+
+    def will(self):
+        """The last will: what the broker says for us when we are gone."""
+        return _message({"online": False, "boot": self.journal.boot})
+
+    def mark(self):
+        """Something that changes when the state is worth telling before its time."""
+        journal = self.journal
+        return (self.sampler.missed, journal.lost + self.sampler.dropped, journal.ok, self.anchors.best)
+
+    def order(self, message):
+        """Do what the host orders; an order that is not known is left alone. ValueError on one that cannot be."""
+        if message["order"] == "time" and self.anchors.answer(message, self.uptime.now()):
+            best = self.anchors.best
+            fields = {"utc_ms": best["utc_ms"], "err_ms": best["err_ms"], "from": best["from"]}
+            self._record_event("anchor", fields, best["up"])
+
+    # -- tasks --------------------------------------------------------------------------------------------------------
+
+    def _on_tick(self):
+        if self.uplink is not None:
+            self.uplink.tick()
+
+    async def _record(self):
+        """Encode full blocks and put them in the journal."""
+        sampler, encoder, journal = self.sampler, self.encoder, self.journal
+        while True:
+            await sampler.block_full.wait()
+            block = sampler.take_full()
+            length = await encoder.ticks(block)
+            journal.append(encoder.seal(block, length, journal.next))
+            sampler.release(block)
+            self._tell()
+            # Here, between two ticks, it costs nobody a late one; left to itself it comes where it likes.
+            gc.collect()
+
+    async def _watch(self):
+        """Feed the watchdog while the sampler is alive."""
+        clock, sampler = self._clock, self.sampler
+        beats, since = sampler.beats, clock.ticks_ms()
+        while self._watchdog is not None:
+            if sampler.beats != beats:
+                beats, since = sampler.beats, clock.ticks_ms()
+            if clock.ticks_diff(clock.ticks_ms(), since) <= _LATE_TICKS * self._settings["period_ms"]:
+                self._watchdog.feed()
+            await asyncio.sleep_ms(_WATCH_MS)
+
+    def _record_event(self, name, fields, uptime):
+        journal = self.journal
+        journal.append(self.encoder.event(journal.next, uptime, name, fields))
+        self._tell()
+
+    def _tell(self):
+        if self.uplink is not None:
+            self.uplink.wake()
+
+    def _client_of(self, logger):
+        """Return what makes the MQTT client once the uplink knows where its messages go."""
+        broker, clock = self._settings["broker"], self._clock
+
+        def make(on_message, on_ack):
+            return Client(
+                broker["host"],
+                broker["port"],
+                "pitlogger-%08x" % logger,
+                broker["user"],
+                broker["password"],
+                broker["keepalive_s"],
+                broker["ack_s"],
+                clock,
+                on_message,
+                on_ack,
+            )
+
+        return make
+
+
+def _message(body):
+    body["v"] = 1
+    return json.dumps(body).encode()

@@ -1,0 +1,127 @@
+"""The sampler: all channels, every period, on a schedule that does not drift. Nothing else may delay it."""
+
+import asyncio
+
+from micropython import const
+
+from pitlogger.chips import NO_ANSWER
+from pitlogger.frames import Block
+
+_MOST_TICKS = const(255)  # in a frame, the missed ones included
+
+
+class Sampler:
+    """One task that fills blocks of ticks.
+
+    ``chips`` is a list of drivers, None where a channel has none. ``block_full`` is set when ``take_full`` has
+    something; ``on_tick`` is called after each tick taken and must be short. ``missed`` counts ticks not taken,
+    ``dropped`` blocks for which there was no room because the recorder did not keep up.
+    """
+
+    def __init__(self, chips, period_ms, frame_ticks, clock, uptime, on_tick):
+        self._chips = chips
+        self._period = period_ms
+        self._frame_ticks = frame_ticks
+        self._clock = clock
+        self._uptime = uptime
+        self._on_tick = on_tick
+        self._block = Block(frame_ticks, len(chips))
+        self._spare = Block(frame_ticks, len(chips))
+        self._full = None
+        self.block_full = asyncio.Event()
+        self.beats = 0  # ticks that came due, taken or not
+        self.missed = 0
+        self.dropped = 0
+        self._last_at = 0
+        self._last_high = self._last_low = 0
+        self.up_high = self.up_low = 0  # uptime of the tick that is due, two halves of 24 bits
+
+    def configure(self):
+        """Configure every chip. One that does not answer shows as a fault at its first tick and is tried again."""
+        for chip in self._chips:
+            if chip is not None:
+                try:
+                    chip.configure()
+                except OSError:
+                    pass
+
+    async def run(self):
+        """Sample for ever. Tick k is due at the start plus (k + 1) periods: a chip so has time for its first value."""
+        clock, period = self._clock, self._period
+        self._uptime.advance()
+        self.up_high, self.up_low = self._uptime.high, self._uptime.low
+        due = clock.ticks_ms()
+        while True:
+            due = clock.ticks_add(due, period)
+            self.up_low += period
+            if self.up_low >= 0x1000000:
+                self.up_low -= 0x1000000
+                self.up_high += 1
+            await asyncio.sleep_ms(max(0, clock.ticks_diff(due, clock.ticks_ms())))
+            if clock.ticks_diff(clock.ticks_ms(), due) > period // 2:
+                self.miss()
+            else:
+                self.take()
+                self._on_tick()
+            self.beats = (self.beats + 1) & 0xFFFFFF
+            self._uptime.advance()
+
+    def take(self):
+        """Sample all channels into the block. Allocates nothing but where a frame is full."""
+        block = self._block
+        if block.present == self._frame_ticks or block.ticks == _MOST_TICKS:
+            block = self._close()
+        if not block.ticks:
+            block.high, block.low = self.up_high, self.up_low
+        codes = block.codes
+        at = block.present * 3 * len(self._chips)
+        self._last_at, self._last_high, self._last_low = at, self.up_high, self.up_low
+        for chip in self._chips:
+            if chip is not None:
+                try:
+                    chip.read(codes, at)
+                except OSError:
+                    codes[at] = codes[at + 1] = 0
+                    codes[at + 2] = NO_ANSWER
+            at += 3
+        block.ticks += 1
+        block.present += 1
+
+    def miss(self):
+        """Record that the tick that is due was not taken. Before the first tick of a frame it is only counted."""
+        block = self._block
+        self.missed += 1
+        if block.ticks and block.ticks < _MOST_TICKS:
+            block.missed[block.ticks >> 3] |= 0x80 >> (block.ticks & 7)
+            block.ticks += 1
+
+    def last_uptime(self):
+        """Return the uptime of the last tick taken. [ms]"""
+        return self._last_high << 24 | self._last_low
+
+    def last(self, channel):
+        """Return [hot, cold, fault] of a channel at the last tick taken, or None where there is no chip."""
+        if self._chips[channel] is None:
+            return None
+        at = self._last_at + 3 * channel
+        return list(self._block.codes[at : at + 3])
+
+    def take_full(self):
+        """Return the full block, or None. ``release`` gives it back."""
+        self.block_full.clear()
+        return self._full
+
+    def release(self, block):
+        """Take back a block that was encoded."""
+        block.clear()
+        self._spare, self._full = block, None
+
+    def _close(self):
+        """Hand the block over and return an empty one. With none to spare the ticks in it are given up, and counted."""
+        if self._spare is None:
+            self.dropped += 1
+            self._block.clear()
+        else:
+            self._full, self._block, self._spare = self._block, self._spare, None
+            self.block_full.set()
+        return self._block

@@ -1,0 +1,169 @@
+"""Settings: ``config.json``, read once, every value typed and bounded. A wrong one is reported and its default used.
+
+A logger without settings, or with a damaged file, still samples and journals: what is wrong goes out in ``state``.
+"""
+
+import json
+import re
+
+from pitlogger import files
+from pitlogger.chips import CHIPS, TYPES
+from pitlogger.chips.max31856 import conversion_ms
+
+# What a frame of 4096 bytes surely holds (frames.WORST_BITS a channel and tick, heads and table beside them).
+_MOST_CODES = 340
+
+# key: (type, least, most, default); for text least and most are its length; a tuple of choices instead of a least
+_TOP = {
+    "name": (str, 1, 40, "logger"),
+    "period_ms": (int, 250, 60000, 1000),
+    "frame_ticks": (int, 4, 255, 32),
+    "journal": (str, 1, 60, "journal"),
+    "journal_kb": (int, 0, 1000000, 0),
+    "now_s": (int, 1, 3600, 1),
+    "state_s": (int, 5, 65535, 60),
+    "mains_hz": (int, (50, 60), None, 60),
+    "average": (int, (1, 2, 4, 8, 16), None, 4),
+    "watchdog_ms": (int, 0, 8388, 8000),
+}
+_BROKER = {
+    "host": (str, 0, 15, ""),
+    "port": (int, 1, 65535, 1883),
+    "user": (str, 0, 64, ""),
+    "password": (str, 0, 64, ""),
+    "keepalive_s": (int, 10, 65535, 60),
+    "ack_s": (int, 2, 65535, 10),
+    "window": (int, 1, 16, 4),
+}
+_CHANNEL = {
+    "chip": (str, CHIPS, None, "none"),
+    "tc": (str, tuple(TYPES), None, "K"),
+    "spi": (int, 0, 1, 0),
+    "cs": (int, 0, 29, 0),
+}
+_SPI = {
+    "id": (int, 0, 1, 0),
+    "sck": (int, 0, 29, 18),
+    "mosi": (int, 0, 29, 19),
+    "miso": (int, 0, 29, 16),
+    "baud": (int, 100000, 5000000, 1000000),
+}
+_WIFI = {"ssid": (str, 1, 32, "?"), "password": (str, 0, 63, "")}
+_LISTS = {"channels": (_CHANNEL, 1, 8), "spi": (_SPI, 1, 2), "wifi": (_WIFI, 0, 8)}
+
+_PINS = (17, 20, 21, 22, 26, 27)
+
+
+def defaults():
+    """Return the settings of a logger as the build guide wires it: six MAX31855 for type K."""
+    values = {key: rule[3] for key, rule in _TOP.items()}
+    values["broker"] = {key: rule[3] for key, rule in _BROKER.items()}
+    values["channels"] = [{"chip": "max31855", "tc": "K", "spi": 0, "cs": cs} for cs in _PINS]
+    values["spi"] = [{key: rule[3] for key, rule in _SPI.items()}]
+    values["wifi"] = []
+    return values
+
+
+def read(path):
+    """Return (settings, complaints): a dict with every key, and a list of lines about what was wrong.
+
+    A missing file is written with the defaults, so that there is one to change.
+    """
+    complaints = []
+    values = defaults()
+    try:
+        with open(path, "rb") as f:
+            given = json.load(f)
+        if not isinstance(given, dict):
+            raise ValueError("not an object")
+    except OSError:
+        complaints.append("%s: missing; defaults in use" % path)
+        try:
+            write(path, values)
+        except OSError:
+            complaints.append("%s: cannot be written" % path)
+        return values, complaints
+    except ValueError as error:
+        complaints.append("%s: damaged (%s); defaults in use" % (path, error))
+        return values, complaints
+    _take(given, values, complaints)
+    _reconcile(values, complaints)
+    return values, complaints
+
+
+def write(path, values):
+    """Put settings in place whole: a power cut leaves the old file or the new one."""
+    files.replace(path, json.dumps(values).encode())
+
+
+def _take(given, values, complaints):
+    for key, value in given.items():
+        if key in _TOP:
+            values[key] = _checked(key, value, _TOP[key], complaints)
+        elif key == "broker":
+            values[key] = _object(key, value, _BROKER, complaints)
+        elif key in _LISTS:
+            rules, least, most = _LISTS[key]
+            if not isinstance(value, list) or not least <= len(value) <= most:
+                complaints.append("%s: not a list of %d to %d; default used" % (key, least, most))
+                continue
+            values[key] = [_object("%s[%d]" % (key, i), v, rules, complaints) for i, v in enumerate(value)]
+        else:
+            complaints.append("%s: not a setting" % key)
+
+
+def _object(where, given, rules, complaints):
+    values = {key: rule[3] for key, rule in rules.items()}
+    if not isinstance(given, dict):
+        complaints.append("%s: not an object; default used" % where)
+        return values
+    for key, value in given.items():
+        if key in rules:
+            values[key] = _checked("%s.%s" % (where, key), value, rules[key], complaints)
+        else:
+            complaints.append("%s.%s: not a setting" % (where, key))
+    return values
+
+
+def _checked(where, value, rule, complaints):
+    kind, least, most, default = rule
+    if type(value) is kind:
+        if isinstance(least, tuple):
+            good = value in least
+        else:
+            good = least <= (len(value) if kind is str else value) <= most
+        if good:
+            return value
+    complaints.append("%s: %s does not fit; %s used" % (where, json.dumps(value)[:40], json.dumps(default)))
+    return default
+
+
+def _reconcile(values, complaints):
+    """Settle what single values cannot show."""
+    most = _MOST_CODES // len(values["channels"])
+    if values["frame_ticks"] > most:
+        complaints.append("frame_ticks: at most %d with %d channels" % (most, len(values["channels"])))
+        values["frame_ticks"] = most
+    if conversion_ms(values["mains_hz"], values["average"]) >= values["period_ms"]:
+        complaints.append("average: %d takes longer than a period; 1 used" % values["average"])
+        values["average"] = 1
+    host = values["broker"]["host"]
+    if host and not _numeric(host):
+        complaints.append("broker.host: must be numeric, such as 192.168.1.10: a look-up would stop sampling")
+        values["broker"]["host"] = ""
+    buses = [bus["id"] for bus in values["spi"]]
+    taken = []
+    for i, channel in enumerate(values["channels"]):
+        if channel["chip"] == "none":
+            continue
+        if channel["spi"] not in buses:
+            complaints.append("channels[%d].spi: there is no bus %d; channel off" % (i, channel["spi"]))
+            channel["chip"] = "none"
+        elif channel["cs"] in taken:
+            complaints.append("channels[%d].cs: pin %d is taken; channel off" % (i, channel["cs"]))
+            channel["chip"] = "none"
+        taken.append(channel["cs"])
+
+
+def _numeric(host):
+    return bool(re.match(r"^\d+\.\d+\.\d+\.\d+$", host)) and all(int(part) < 256 for part in host.split("."))

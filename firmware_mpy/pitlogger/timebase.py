@@ -1,0 +1,63 @@
+"""Uptime from wrapping ticks, and the anchors that tie it to UTC. Uptime is the only clock the logger relies on."""
+
+from micropython import const
+
+_LOW_BITS = const(24)  # uptime is kept as two halves of 24 bits, so that neither leaves the board's small integers
+_LOW = const(0x1000000)
+_STALE_MS = const(60000)  # an answer to something said longer ago is of no use
+
+
+class Uptime:
+    """Milliseconds since start, in 48 bits.
+
+    ``advance`` must be called at least once in half a period of the ticks (6 days on the RP2040); the sampler does.
+    """
+
+    def __init__(self, clock):
+        self._clock = clock
+        self._last = clock.ticks_ms()
+        self.high = 0
+        self.low = 0
+
+    def advance(self):
+        """Bring ``high`` and ``low`` up to now. Allocates nothing."""
+        now = self._clock.ticks_ms()
+        self.low += self._clock.ticks_diff(now, self._last)
+        self._last = now
+        while self.low >= _LOW:
+            self.low -= _LOW
+            self.high += 1
+
+    def now(self):
+        """Return the uptime as one number. [ms]"""
+        self.advance()
+        return self.high << _LOW_BITS | self.low
+
+
+class Anchors:
+    """The best statement of this boot about what UTC it was at what uptime."""
+
+    def __init__(self, boot):
+        self._boot = boot
+        self.best = None  # {"up", "utc_ms", "err_ms", "from"} as in the state message
+
+    def answer(self, order, uptime):
+        """Take an ``order`` of time that came at ``uptime``; return True if the anchor is worth a place in the journal.
+
+        WIRE.md section 5: the host's clock was read between what we said and its answer, so half the time between
+        them is added to the host's own error. Raises ValueError on an order that cannot be.
+        """
+        said, utc, err = order.get("re_up"), order.get("utc_ms"), order.get("err_ms")
+        if order.get("boot") != self._boot:
+            return False
+        if not (isinstance(said, int) and isinstance(utc, int) and isinstance(err, int)):
+            raise ValueError("time: re_up, utc_ms and err_ms must be whole numbers")
+        if not (0 <= said <= uptime and utc > 0 and err >= 0):
+            raise ValueError("time: out of range")
+        if uptime - said > _STALE_MS:
+            return False
+        err += (uptime - said + 1) // 2
+        if self.best is not None and err * 3 > self.best["err_ms"] * 2:
+            return False
+        self.best = {"up": (said + uptime) // 2, "utc_ms": utc, "err_ms": err, "from": "host"}
+        return True
