@@ -1,0 +1,1 @@
+"""The ways in: over MQTT, from a folder of journal segments, from a table. Each ends in the ledger."""

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.errors import ConfigError, NotFoundError
-from pitscribe.ledger.store import Store
+from pitscribe.ledger.store import Store, plain_text
 from pitscribe.ledger.values import NOTE_KINDS, PLACE_KINDS, Cook, Note, Placement, Probe, Sheet, ToldAnchor
 
 TC_LETTERS = "BEJKNRST"
@@ -289,7 +289,7 @@ def _note(kind: str, text: str) -> tuple[str, str]:
         raise ConfigError(f"note kind {kind!r} is not one of {', '.join(NOTE_KINDS)}")
     if len(text) > 4000:
         raise ConfigError(f"a note of {len(text)} characters is too long; 4000 are the most")
-    return kind, text
+    return kind, plain_text(text)
 
 
 def _text(value: str, what: str, most: int) -> str:

@@ -6,7 +6,7 @@ import struct
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from pitscribe.ledger.store import Store
+from pitscribe.ledger.store import Store, plain_text
 from pitscribe.ledger.values import Aside, BootSpan, LoggerInfo, StoreCount, StoredFrame
 from pitscribe.wire.frames import TICKS, FrameKey, Head
 
@@ -116,7 +116,7 @@ class FrameStore(Store):
             self._know([logger])
             db.execute(
                 "UPDATE loggers SET state = ?, last_seen_ms = ?, name = coalesce(?, name) WHERE logger = ?",
-                (json.dumps(state), self.now_ms(), name if isinstance(name, str) else None, logger),
+                (json.dumps(state), self.now_ms(), plain_text(name) if isinstance(name, str) else None, logger),
             )
 
     def saw_now(self, logger: int, now: dict[str, Any]) -> None:
@@ -151,7 +151,7 @@ class FrameStore(Store):
 
     def _set_aside(self, data: bytes, source: str, reason: str, detail: str, must_keep: bool) -> None:
         db, now = self._writer, self.now_ms()
-        source, detail = source[:1000], detail[:1000]
+        source, detail = plain_text(source[:1000]), plain_text(detail[:1000])
         digest = hashlib.blake2b(data, digest_size=16).digest()
         again = db.execute(
             "UPDATE asides SET times = times + 1 WHERE reason = ? AND source = ? AND digest = ?",

@@ -70,6 +70,8 @@ class Store:
     def _prepare(self) -> None:
         db = self._writer
         version = self._version(db)  # reads the header: a file that is not SQLite's stops here, untouched
+        found = self.path.stat()
+        self._identity = (found.st_dev, found.st_ino)
         application = int(db.execute("PRAGMA application_id").fetchone()[0])
         tables = int(db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0])
         if tables and application != APPLICATION_ID:
@@ -120,6 +122,7 @@ class Store:
                 return
             self._open_or_raise()
             with self._plain_errors():
+                self._still_there()
                 self._writer.execute("BEGIN IMMEDIATE")
                 self._depth, self._doomed = 1, False
                 try:
@@ -132,6 +135,15 @@ class Store:
                     raise
                 finally:
                     self._depth = 0
+
+    def _still_there(self) -> None:
+        # SQLite goes on writing into a file that was deleted under it, and the loggers would let go of their copies.
+        try:
+            found = self.path.stat()
+        except FileNotFoundError:
+            raise StoreError(f"{self.path} has been moved or deleted; put it back, or start again") from None
+        if (found.st_dev, found.st_ino) != self._identity:
+            raise StoreError(f"{self.path} has been replaced by another file; put it back, or start again")
 
     def _roll_back(self) -> None:
         with contextlib.suppress(sqlite3.Error):  # a full disk may have rolled back already
@@ -223,6 +235,11 @@ class Store:
             f"{self.path} is damaged ({what.splitlines()[0]}); it was not touched: copy it, "
             "then import the loggers' journals into a new one"
         )
+
+
+def plain_text(text: str) -> str:
+    """The text as it can be kept: half of a surrogate pair, which JSON lets through, becomes an escape."""
+    return text.encode("utf-8", "backslashreplace").decode()
 
 
 def _statements(script: str) -> Iterator[str]:

@@ -1,0 +1,166 @@
+"""The MQTT broker that runs inside Pitscribe when no other one is configured.
+
+It is amqtt's, in a thread and an event loop of its own, with what a broker that nobody looks after must not do taken
+out: it keeps nothing for a client that is away, nothing without bound for one that does not read, and nothing of
+someone who has not given the password. See ``tamed`` for how.
+"""
+
+import asyncio
+import contextlib
+import errno
+import json
+import logging
+import os
+import secrets
+import socket
+import threading
+from collections.abc import Callable, Coroutine
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from pitscribe.errors import BrokerError
+from pitscribe.intake.tamed import TamedBroker
+
+CREDENTIALS_NAME = "broker.json"
+START_S, STOP_S = 15.0, 10.0
+
+
+class Credentials(NamedTuple):
+    """What a client of our broker has to give."""
+
+    user: str
+    password: str
+
+
+def read_credentials(home: Path) -> Credentials:
+    """The credentials of the broker of this home folder; made once, in a file that only its owner can read.
+
+    Raises BrokerError if the file cannot be read or written, or others may read it.
+    """
+    path = home / CREDENTIALS_NAME
+    try:
+        home.mkdir(parents=True, exist_ok=True)
+        with contextlib.suppress(FileExistsError):
+            _make_credentials(path)
+        if path.stat().st_mode & 0o077:
+            raise BrokerError(f"{path}: others can read the password; chmod 600 it, or delete it for a new one")
+        said = json.loads(path.read_text(encoding="utf-8"))
+        credentials = Credentials(said["user"], said["password"])
+        if not all(isinstance(part, str) and part for part in credentials):
+            raise ValueError("user and password must be texts")
+        return credentials
+    except OSError as error:
+        raise BrokerError(f"{path}: {error.strerror}; the broker keeps its password there") from error
+    except (ValueError, KeyError, TypeError) as error:
+        raise BrokerError(f"{path}: not what Pitscribe wrote; delete it and start again for a new password") from error
+
+
+def _make_credentials(path: Path) -> None:
+    """Write new credentials beside the place and link them there: a file that is half-written is never seen."""
+    text = json.dumps({"user": "pitscribe", "password": secrets.token_urlsafe(24)}) + "\n"
+    if path.exists():
+        raise FileExistsError(path)
+    fresh = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
+    handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        os.link(fresh, path)  # fails if another process was first
+    finally:
+        fresh.unlink()
+
+
+class Broker:
+    """``Broker(credentials).start()`` listens until ``stop()``; ``port`` says where."""
+
+    def __init__(self, credentials: Credentials, host: str = "127.0.0.1", port: int = 1883) -> None:
+        """``port`` 0 takes a free one."""
+        self.credentials = credentials
+        self.host, self.port = host, port
+        self._asked_port = port
+        self._thread: threading.Thread | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._broker: TamedBroker | None = None
+
+    def start(self) -> None:
+        """Listen. Raises BrokerError if the port is in use or cannot be had."""
+        for name in ("amqtt", "transitions"):
+            logging.getLogger(name).setLevel(logging.CRITICAL + 1)  # it tells of every client; we tell what matters
+        listening = self._listen()
+        self.port = listening.getsockname()[1]
+        self._loop = asyncio.new_event_loop()
+        self._loop.set_exception_handler(lambda _loop, _context: None)  # one client's fault; it was dropped for it
+        self._thread = threading.Thread(target=self._run, name="pitscribe-broker", daemon=True)
+        self._thread.start()
+        try:
+            self._broker = self._call(lambda: self._begin(listening), START_S)
+        except Exception as error:
+            listening.close()
+            self._end_thread()
+            raise BrokerError(f"the broker on {self.host}:{self.port} does not start: {error}") from error
+
+    def _listen(self) -> socket.socket:
+        where = f"{self.host}:{self._asked_port}"
+        try:
+            family, kind, protocol, _, address = socket.getaddrinfo(
+                self.host, self._asked_port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+            )[0]
+            listening = socket.socket(family, kind, protocol)
+        except OSError as error:
+            raise BrokerError(f"the broker cannot listen on {where}: {error.strerror}") from error
+        try:
+            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            listening.bind(address)
+            listening.listen(64)
+        except OSError as error:
+            listening.close()
+            if error.errno == errno.EADDRINUSE:
+                raise BrokerError(
+                    f"port {self._asked_port} is in use, perhaps by another broker: stop that one, give another port, "
+                    "or use that broker by naming it under [broker] host in pitscribe.toml"
+                ) from error
+            what = {
+                errno.EACCES: "that port is for the system; give one above 1023",
+                errno.EADDRNOTAVAIL: "this machine does not have that address",
+            }.get(error.errno or 0, error.strerror)
+            raise BrokerError(f"the broker cannot listen on {where}: {what}") from error
+        listening.setblocking(False)
+        return listening
+
+    async def _begin(self, listening: socket.socket) -> TamedBroker:
+        broker = TamedBroker(self.credentials.user, self.credentials.password)
+        await broker.start_on(listening)
+        return broker
+
+    def _run(self) -> None:
+        assert self._loop is not None
+        asyncio.set_event_loop(self._loop)
+        self._loop.run_forever()
+
+    def _call(self, make: Callable[[], Coroutine[Any, Any, Any]], timeout: float) -> Any:
+        assert self._loop is not None
+        return asyncio.run_coroutine_threadsafe(make(), self._loop).result(timeout)
+
+    def stop(self) -> None:
+        """Close all connections and let go of the port. May be called twice."""
+        broker, self._broker = self._broker, None
+        if broker is not None:
+            with contextlib.suppress(Exception):  # a client that hangs must not keep us from stopping
+                self._call(broker.stop_all, STOP_S)
+        self._end_thread()
+
+    def _end_thread(self) -> None:
+        loop, thread = self._loop, self._thread
+        self._loop = self._thread = None
+        if loop is None or thread is None:
+            return
+        loop.call_soon_threadsafe(loop.stop)
+        thread.join(STOP_S)
+        if thread.is_alive():
+            return
+        for task in asyncio.all_tasks(loop):
+            task.cancel()
+        loop.run_until_complete(asyncio.sleep(0))
+        loop.close()

@@ -1,0 +1,282 @@
+"""The way in over MQTT: frames into the ledger, and only then the word to the logger that they are ``stored``.
+
+Two threads. The network's (paho's own) puts messages into a bounded inbox, and waits when it is full: so the broker
+waits, and the logger. The writer's takes out what has come, checks it, stores it in one durable commit, then publishes
+``stored``. PUBACK plays no part: it tells the logger that the broker has a frame, and only ``stored`` moves its cursor,
+so frames need no manual acknowledgement and the session is a clean one.
+
+What a crash costs, point by point. Before the commit: nothing was said, the logger sends again. In the commit: SQLite
+has all of it or none. After it, before or while ``stored`` goes out: the logger sends again, the key is known, it is
+said again. After ``stored``: the commit had been synced to the disk before.
+"""
+
+import json
+import secrets
+import threading
+import time
+from collections.abc import Iterable, Sequence
+from typing import Any, NamedTuple
+
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.reasoncodes import ReasonCode
+
+from pitscribe.clock import Clock
+from pitscribe.errors import BrokerError, MessageError, StoreError
+from pitscribe.intake.gate import Arrived, Refused, Sifted, sift
+from pitscribe.intake.inbox import Inbox
+from pitscribe.intake.status import Intaken, Status
+from pitscribe.ledger.ledger import Ledger
+from pitscribe.wire import messages
+from pitscribe.wire.frames import FrameKey
+
+ANCHOR_EVERY_S = 3600.0
+CLOCK_ERR_MS = 50  # of a home computer's clock that is set over the network: common practice, no source
+BATCH = 4096
+MOST_KEPT = 65537  # bytes of one message: one more than the ledger keeps, so that it sees that something is missing
+RANGES_A_MESSAGE = 32  # a microcontroller has to parse it
+ANSWER_S = 10.0
+RETRY_S = (0.5, 15.0)
+KEEP_NOW_EVERY_S = 10.0  # a `now` a second is not worth a write to the disk each
+
+
+class _Message(NamedTuple):
+    topic: str
+    logger: int
+    word: str
+    data: bytes
+
+
+class Intake:
+    """``Intake(...).start()`` takes in what loggers send until ``stop()``. Any thread may ask ``status()``."""
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        clock: Clock,
+        host: str,
+        port: int,
+        user: str | None = None,
+        password: str | None = None,
+        *,
+        anchor_every_s: float = ANCHOR_EVERY_S,
+        clock_err_ms: int = CLOCK_ERR_MS,
+        most_items: int = 20_000,
+        reconnect_s: tuple[int, int] = (1, 30),
+    ) -> None:
+        """``anchor_every_s``: how often at most a boot is told the time, in seconds of ``clock``."""
+        self._ledger, self._clock = ledger, clock
+        self._where, self._user = (host, port), user
+        self._anchor_every_s, self._clock_err_ms = anchor_every_s, clock_err_ms
+        self._inbox: Inbox[_Message] = Inbox(most_items, 32 << 20)
+        self._status = Status(clock)
+        self._anchored: dict[int, tuple[int, float]] = {}  # logger -> boot, when it was told the time
+        self._said: dict[tuple[int, str], _Message] = {}  # not written down yet
+        self._said_at = time.monotonic()
+        self._ready = threading.Event()
+        self._refused = ""
+        self._stopping = threading.Event()
+        self._writer = threading.Thread(target=self._write, name="pitscribe-intake", daemon=True)
+        self._client = self._make_client(user, password, reconnect_s)
+
+    def _make_client(self, user: str | None, password: str | None, reconnect_s: tuple[int, int]) -> paho.Client:
+        # A name of its own each time: two hosts on one broker must not throw each other out.
+        name = f"pitscribe-host-{secrets.token_hex(6)}"
+        client = paho.Client(CallbackAPIVersion.VERSION2, client_id=name, clean_session=True)
+        if user is not None:
+            client.username_pw_set(user, password)
+        client.connect_timeout = ANSWER_S
+        client.reconnect_delay_set(*reconnect_s)
+        client.max_queued_messages_set(1000)
+        client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        return client
+
+    # life
+
+    def start(self) -> None:
+        """Connect and subscribe. Raises BrokerError if the broker cannot be reached, or refuses."""
+        host, port = self._where
+        try:
+            self._client.connect(host, port, keepalive=30)
+        except (OSError, ValueError) as error:
+            raise BrokerError(
+                f"no broker answers at {host}:{port} ({error}); start it, or correct [broker] in pitscribe.toml"
+            ) from error
+        self._client.loop_start()
+        self._ready.wait(ANSWER_S)
+        if not self._ready.is_set() or self._refused:
+            self._client.disconnect()
+            self._client.loop_stop()
+            raise BrokerError(self._refused or f"what answers at {host}:{port} is no MQTT broker, or an overloaded one")
+        self._writer.start()
+
+    def stop(self) -> None:
+        """Store what has come in, say so, and disconnect. What is still on its way will be sent again."""
+        self._stopping.set()
+        self._inbox.close()
+        if self._writer.is_alive():
+            self._writer.join(30)
+        deadline = time.monotonic() + 2
+        while self._client.is_connected() and self._client.want_write() and time.monotonic() < deadline:
+            time.sleep(0.01)
+        self._client.disconnect()
+        self._client.loop_stop()
+        self._status.connected(False)
+
+    def status(self) -> Intaken:
+        """How it goes."""
+        return self._status.read(len(self._inbox))
+
+    # the network's thread
+
+    def _on_connect(self, client: paho.Client, _data: Any, _flags: Any, code: ReasonCode, _properties: Any) -> None:
+        if code.is_failure:
+            host, port = self._where
+            who = f"user {self._user!r}" if self._user else "a client without a user name"
+            self._refused = (
+                f"the broker at {host}:{port} refuses {who} ({code}); correct user and password under [broker] "
+                "in pitscribe.toml"
+            )
+            self._status.trouble(self._refused)
+            self._ready.set()
+            return
+        quality = {"frame": 1, "state": 1, "now": 0}
+        client.subscribe([(messages.every_logger(word), qos) for word, qos in quality.items()])
+
+    def _on_subscribe(self, _client: paho.Client, _data: Any, _mid: int, codes: list[ReasonCode], _props: Any) -> None:
+        if any(code.is_failure for code in codes):
+            self._refused = (
+                f"the broker at {self._where[0]}:{self._where[1]} does not let user {self._user!r} subscribe to "
+                "pitscribe/1/#; allow it in the broker's access list"
+            )
+            self._status.trouble(self._refused)
+        else:
+            self._status.connected(True)
+        self._ready.set()
+
+    def _on_disconnect(self, _client: paho.Client, _data: Any, _flags: Any, code: ReasonCode, _props: Any) -> None:
+        self._status.connected(False)
+        if not self._stopping.is_set():
+            self._status.trouble(f"lost the broker at {self._where[0]}:{self._where[1]} ({code}); trying again")
+
+    def _on_message(self, _client: paho.Client, _data: Any, message: paho.MQTTMessage) -> None:
+        try:
+            self._came(message)
+        except Exception as error:  # whatever one message does, the next one is taken in
+            self._status.trouble(f"a fault in pitscribe itself: {type(error).__name__}: {error}")
+
+    def _came(self, message: paho.MQTTMessage) -> None:
+        data = bytes(message.payload[:MOST_KEPT])
+        try:
+            topic = message.topic
+            logger, word = messages.parse_topic(topic)
+        except (MessageError, UnicodeError):
+            self._inbox.put(_Message(repr(message._topic), -1, "topic", data), len(data))
+            return
+        if word == "now" and not self._inbox.put(_Message(topic, logger, word, data), len(data), wait=False):
+            self._status.let_go()
+            return
+        if word in ("now", "state"):
+            self._answer(logger, word, data, live=not message.retain)
+        if word != "now":
+            self._inbox.put(_Message(topic, logger, word, data), len(data))
+
+    def _answer(self, logger: int, word: str, data: bytes, live: bool) -> None:
+        """Keep what a logger says of itself; tell it the time if it is due. A retained message is an old one."""
+        try:
+            if word == "now":
+                now = messages.parse_now(data)
+                self._status.saw_now(logger, now)
+                boot, up_ms = now.boot, now.up_ms
+            else:
+                state = messages.parse_state(data)
+                self._status.saw_state(logger, state, live)
+                if state.condition is None:
+                    return
+                boot, up_ms = state.boot, state.condition.up_ms
+        except MessageError:
+            return  # the writer will keep it aside
+        at = self._clock.now()
+        told = self._anchored.get(logger)
+        if live and not (told and told[0] == boot and 0 <= at - told[1] < self._anchor_every_s):
+            order = messages.time_order(boot, up_ms, round(at * 1000), self._clock_err_ms)
+            self._client.publish(messages.order_topic(logger), order, qos=1)
+            self._anchored[logger] = (boot, at)
+
+    # the writer's thread
+
+    def _write(self) -> None:
+        while batch := self._inbox.take(BATCH):
+            try:
+                sifted = self._sift(batch)
+                if self._store_patiently(sifted):
+                    self._tell_stored(sifted.keys)
+                self._keep_said(batch)
+            except Exception as error:  # nothing was said of these frames, so they come again; the intake goes on
+                self._status.trouble(f"a fault in pitscribe itself: {type(error).__name__}: {error}")
+
+    def _sift(self, batch: Sequence[_Message]) -> Sifted:
+        sifted = sift([Arrived(m.data, m.topic, m.logger) for m in batch if m.word == "frame"])
+        for message in batch:
+            if message.word == "topic":
+                detail = "not a topic of WIRE.md section 5"
+                sifted.refused.append(Refused(message.data, message.topic, "topic", detail))
+            elif message.word in ("state", "now") and (wrong := _wrong(message)):
+                sifted.refused.append(Refused(message.data, message.topic, "message", wrong))
+        return sifted
+
+    def _store_patiently(self, sifted: Sifted) -> bool:
+        """Store, and while the ledger cannot, keep trying: meanwhile the inbox fills and the loggers wait."""
+        pause = RETRY_S[0]
+        while True:
+            try:
+                self._store(sifted)
+                return True
+            except StoreError as error:
+                self._status.trouble(str(error), store=True)
+            if self._stopping.wait(pause):
+                return False  # nothing was said of these; they will be sent again
+            pause = min(pause * 2, RETRY_S[1])
+
+    def _store(self, sifted: Sifted) -> None:
+        if not (sifted.good or sifted.held or sifted.refused):
+            return
+        with self._ledger.together():
+            count = self._ledger.store_frames(sifted.good, "mqtt")
+            self._ledger.set_aside(sifted.held, must_keep=True)
+            self._ledger.set_aside(sifted.refused)
+        self._status.stored(count, [*sifted.held, *sifted.refused])
+
+    def _keep_said(self, batch: Sequence[_Message]) -> None:
+        """Write down the last `state` of each logger, and now and then the last `now`. No frame hangs on it."""
+        self._said.update({(m.logger, m.word): m for m in batch if m.word in ("state", "now") and not _wrong(m)})
+        due = time.monotonic() - self._said_at >= KEEP_NOW_EVERY_S
+        if not self._said or not (due or any(word == "state" for _, word in self._said)):
+            return
+        said, self._said, self._said_at = self._said, {}, time.monotonic()
+        with self._ledger.together():
+            for message in said.values():
+                keep = self._ledger.saw_state if message.word == "state" else self._ledger.saw_now
+                keep(message.logger, json.loads(message.data))
+
+    def _tell_stored(self, keys: Iterable[FrameKey]) -> None:
+        by_logger: dict[int, list[FrameKey]] = {}
+        for key in keys:
+            by_logger.setdefault(key.logger, []).append(key)
+        for logger, its_keys in by_logger.items():
+            ranges = messages.ranges_of(its_keys)
+            for at in range(0, len(ranges), RANGES_A_MESSAGE):
+                text = messages.stored(ranges[at : at + RANGES_A_MESSAGE])
+                self._client.publish(messages.stored_topic(logger), text, qos=1)
+
+
+def _wrong(message: _Message) -> str:
+    """Why a message is none of ours; empty if it is."""
+    try:
+        (messages.parse_now if message.word == "now" else messages.parse_state)(message.data)
+    except MessageError as error:
+        return str(error)
+    return ""
