@@ -1,0 +1,125 @@
+"""Thermocouple probes: how far their junction is from what it is put into, and how far their wire is from the tables.
+
+Sources: Ranz and Marshall (bead), Churchill and Bernstein (cylinder across the flow), the pin-fin solution for stem
+conduction: references.md section 5, whose tables are the tests. Tolerances: IEC 60584-1 and ASTM E230, section 1.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+STEFAN_BOLTZMANN = 5.670374e-8
+KELVIN = 273.15
+AIR_CONDUCTIVITY, AIR_VISCOSITY, AIR_PRANDTL = 0.0328, 2.54e-5, 0.69  # W/(m K), m2/s, -; at 121 degC
+STEEL_SHEATH = 15.0  # W/(m K)
+WIRE_HEAT, SHEATH_HEAT = 3.87e6, 3.6e6  # J/(m3 K)
+
+# (K, share of the temperature in degC): the larger of the two, new wire, 0 degC and above.
+TOLERANCE = {
+    ("K", "iec-1"): (1.5, 0.004), ("K", "iec-2"): (2.5, 0.0075),
+    ("K", "astm-special"): (1.1, 0.004), ("K", "astm-standard"): (2.2, 0.0075),
+    ("N", "iec-1"): (1.5, 0.004), ("N", "iec-2"): (2.5, 0.0075),
+    ("J", "iec-1"): (1.5, 0.004), ("J", "iec-2"): (2.5, 0.0075),
+    ("T", "iec-1"): (0.5, 0.004), ("T", "iec-2"): (1.0, 0.0075),
+    ("T", "astm-special"): (0.5, 0.004), ("T", "astm-standard"): (1.0, 0.0075),
+    ("E", "iec-1"): (1.5, 0.004), ("E", "iec-2"): (2.5, 0.0075),
+}  # fmt: skip
+
+
+def tolerance(tc: str, grade: str, celsius: float) -> float:
+    """Return the half width of a class's tolerance at a temperature of 0 degC or more, K."""
+    fixed, share = TOLERANCE[tc, grade]
+    return max(fixed, share * celsius)
+
+
+@dataclass(frozen=True)
+class ProbeSpec:
+    """One probe: a bare bead, or a steel sheath with the junction at its end."""
+
+    shape: Literal["bead", "sheath"]
+    diameter: float  # m, of the bead or the sheath
+    grade: str = "iec-1"
+    immersion: float = 0.075  # m, from the wall or the meat's skin to the tip
+    emissivity: float = 0.8
+    speed: float = 0.5  # m/s of air past it
+
+
+def film(shape: str, diameter: float, speed: float) -> float:
+    """Return the heat transfer coefficient of air at about 121 degC past a bead or a sheath, W/(m2 K)."""
+    reynolds = speed * diameter / AIR_VISCOSITY
+    if shape == "bead":
+        nusselt = 2 + 0.6 * math.sqrt(reynolds) * AIR_PRANDTL ** (1 / 3)
+    else:
+        lead = 0.62 * math.sqrt(reynolds) * AIR_PRANDTL ** (1 / 3) / (1 + (0.4 / AIR_PRANDTL) ** (2 / 3)) ** 0.25
+        nusselt = 0.3 + lead * (1 + (reynolds / 282000) ** 0.625) ** 0.8
+    return float(nusselt * AIR_CONDUCTIVITY / diameter)
+
+
+def time_constant(shape: str, diameter: float, h: float) -> float:
+    """Return the first-order time constant of a bead or a sheath, s, for a film coefficient h in W/(m2 K)."""
+    return WIRE_HEAT * diameter / (6 * h) if shape == "bead" else SHEATH_HEAT * diameter / (4 * h)
+
+
+def stem_share(diameter: float, immersion: float, h: float, conductivity: float = STEEL_SHEATH) -> float:
+    """Return (tip - gas) / (base - gas) of a solid stem with an insulated tip: 1 / cosh(mL)."""
+    return 1 / math.cosh(min(700.0, immersion * math.sqrt(4 * h / (conductivity * diameter))))
+
+
+@dataclass(frozen=True)
+class Junction:
+    """How one placed probe follows: target = surround x medium + walls x walls + stem x base, first order in tau."""
+
+    medium: float
+    walls: float
+    stem: float
+    tau: float
+
+
+def junction_in_air(spec: ProbeSpec, around_c: float = 115.0) -> Junction:
+    """Return how a probe's junction follows air, walls that it sees, and the wall that its stem comes through."""
+    h = film(spec.shape, spec.diameter, spec.speed)
+    radiates = 4 * spec.emissivity * STEFAN_BOLTZMANN * (around_c + KELVIN) ** 3
+    both = h + radiates
+    stem = stem_share(spec.diameter, spec.immersion, both) if spec.shape == "sheath" else 0.0
+    return Junction((1 - stem) * h / both, (1 - stem) * radiates / both, stem,
+                    time_constant(spec.shape, spec.diameter, both))  # fmt: skip
+
+
+def junction_in_meat(spec: ProbeSpec, contact: float = 250.0) -> Junction:
+    """Return the same for a probe in meat, ``contact`` W/(m2 K) between it and the meat; its base is at pit air."""
+    stem = stem_share(spec.diameter, spec.immersion, contact)
+    return Junction(1 - stem, 0.0, stem, time_constant("sheath", spec.diameter, contact))
+
+
+def step_response(tau: float, seconds: float) -> float:
+    """Return the share of a step that a first-order junction has made after some seconds."""
+    return 1 - math.exp(-seconds / tau)
+
+
+@dataclass(frozen=True)
+class WireError:
+    """What one probe's wire is out by: offset K plus gain K per K, of the junction's temperature above 0 degC."""
+
+    offset: float
+    gain: float
+
+    def of(self, celsius: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the error at the junction's temperatures, K, same shape."""
+        return self.offset + self.gain * celsius
+
+
+def draw_wire_error(rng: np.random.Generator, tc: str, grade: str) -> WireError:
+    """Draw a fixed offset and gain that keep the wire within its class from 0 to 370 degC.
+
+    The error at 0 and at 100 degC are each uniform over the class's width there, but their slope is held to the
+    class's share of temperature, as wire of one spool errs alike over a kitchen's range.
+    """
+    fixed, share = TOLERANCE[tc, grade]
+    at_zero = rng.uniform(-1, 1) * fixed
+    gain = rng.uniform(-1, 1) * share * 0.5
+    worst = max(abs(at_zero + gain * t) / max(fixed, share * t) for t in (0.0, fixed / share, 370.0))
+    shrink = 1.0 if worst <= 1 else 1 / worst
+    return WireError(at_zero * shrink, gain * shrink)

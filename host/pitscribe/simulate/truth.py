@@ -1,0 +1,114 @@
+"""What was really so, for judging what was made of it. Noise-free, and nothing here was seen by a probe.
+
+**The stall, as physics has it.** At a meat place, the stall is the time in which evaporation takes up what the pit
+gives: over the meat's surface above and below the place (one column of the model), heat spent on vapour is at least
+nine tenths of the heat that comes by convection and radiation, both summed over half an hour so that an opened lid or
+a new split does not count. It begins when the share first reaches 0.90 and ends when it falls under 0.85 for good, or
+when the meat is wrapped or pulled, whichever is first; time under 0.85 of less than an hour in between belongs to it.
+What is left, a tenth or less, is what warms the meat: a few kelvin an hour at most. It says nothing of the place's
+temperature, so a detector that works on temperature is judged by something other than itself.
+
+``truth.npz``: t_s (n,) s of the world; place, kind, channel, chip, tc, cs (p,); true (n, p), the place itself: air,
+or meat at the probe's tip; junction (n, p), the probe's junction there; terminal, die (n,), the logger's box;
+wire_offset, wire_gain, cold_error, amp_offset_mv, amp_gain (p,), what was drawn for each probe and chip; pit (n, 6):
+near, far, steel, W of fire, humidity ratio, outside air; heat_t_s (m,), heat, spent (m, columns) W/m2; column (p,),
+-1 for air; stall_begin_s, stall_end_s (p,), NaN where there was none; heat_j, spent_j, vapour_kg, drip_kg, sums.
+"""
+
+import json
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pitscribe.simulate.world import BLOCK, World
+
+Array = NDArray[np.float64]
+SMOOTH_S = 1800
+_NAMES = ("place", "kind", "channel", "chip", "tc", "cs")
+BEGINS_AT, ENDS_UNDER, BRIDGE_S = 0.90, 0.85, 3600
+
+
+class Stall(NamedTuple):
+    """Begin and end of a stall, s of the world."""
+
+    begin: float
+    end: float
+
+
+def evaporated_share(heat: Array, spent: Array) -> Array:
+    """Return spent over heat, each (m,) per block, both summed over the half hour around; 0 where no heat comes."""
+    window = np.ones(min(SMOOTH_S // BLOCK, heat.size))
+    gave, took = np.convolve(heat, window, "same"), np.convolve(spent, window, "same")
+    result: Array = np.where(gave > 0, took / np.where(gave > 0, gave, 1.0), 0.0)
+    return result
+
+
+def find_stall(heat: Array, spent: Array, until_s: float) -> Stall | None:
+    """Return the stall of one column by this module's definition, or None; ``until_s``: wrapped, pulled or the end."""
+    last = min(heat.size, int(until_s // BLOCK))
+    half = SMOOTH_S // BLOCK // 2
+    share = evaporated_share(heat[:last], spent[:last])
+    reached = np.flatnonzero(share[half:] >= BEGINS_AT)
+    if not reached.size:
+        return None
+    first = half + int(reached[0])
+    high = np.flatnonzero(share[first:] >= ENDS_UNDER) + first
+    gaps = np.flatnonzero(np.diff(high) * BLOCK > BRIDGE_S)
+    final = int(high[gaps[0]]) if gaps.size else int(high[-1])
+    if (last - 1 - final) * BLOCK < BRIDGE_S / 2 and share[final:].min() > 0.5:
+        final = last - 1  # a dip that the wrap cut short
+    return Stall(float(first * BLOCK), float((final + 1) * BLOCK))
+
+
+def stalls(world: World, until_s: float) -> dict[str, Stall | None]:
+    """Return the stall of each meat place so far."""
+    stop = min([until_s] + [h.world_ms / 1000 for h in world.hand.happenings if h.kind in ("wrap", "pull")])
+    return {
+        p.place: find_stall(world.heat[:, column], world.spent[:, column], stop)
+        for p in world.scenario.placements
+        if (column := _column(world, p.kind, p.along)) >= 0
+    }
+
+
+def _column(world: World, kind: str, along: float) -> int:
+    nx = world.meat.body.shape[0]
+    return min(nx - 1, int(along * nx)) if kind == "meat" else -1
+
+
+def as_arrays(world: World, until_s: float) -> dict[str, Any]:
+    """Return what ``truth.npz`` holds, up to a second of the world that it has reached."""
+    n = min(world.until_s, int(until_s) + 1)
+    blocks = n // BLOCK
+    places = world.scenario.placements
+    found = stalls(world, float(n))
+    spans = [found.get(p.place) or Stall(float("nan"), float("nan")) for p in places]
+    budget = world.meat.budget
+    return {
+        "t_s": np.arange(n, dtype=np.float64),
+        **{key: np.array([getattr(p, key) for p in places]) for key in _NAMES},
+        "true": world.true[:n].astype(np.float32), "junction": world.junction[:n].astype(np.float32),
+        "terminal": world.box[:n, 0].astype(np.float32), "die": world.box[:n, 1].astype(np.float32),
+        "wire_offset": np.array([e.offset for e in world.wire_errors]),
+        "wire_gain": np.array([e.gain for e in world.wire_errors]),
+        "cold_error": np.array([e.cold for e in world.chip_errors]),
+        "amp_offset_mv": np.array([e.offset_mv for e in world.chip_errors]),
+        "amp_gain": np.array([e.gain for e in world.chip_errors]),
+        "pit": world.smoke[:n].astype(np.float32),
+        "heat_t_s": np.arange(blocks) * float(BLOCK),
+        "heat": world.heat[:blocks].astype(np.float32), "spent": world.spent[:blocks].astype(np.float32),
+        "column": np.array([_column(world, p.kind, p.along) for p in places]),
+        "stall_begin_s": np.array([s.begin for s in spans]), "stall_end_s": np.array([s.end for s in spans]),
+        "heat_j": budget.heat.sum(), "spent_j": budget.spent.sum(),
+        "vapour_kg": budget.vapour.sum(), "drip_kg": budget.drip.sum(),
+        "scenario": json.dumps({"name": world.scenario.name, "seed": world.seed, "utc0_ms": world.scenario.utc0_ms}),
+    }  # fmt: skip
+
+
+def write(world: World, until_s: float, path: Path) -> None:
+    """Write ``truth.npz``, whole or not at all."""
+    part = path.with_suffix(".part")
+    with part.open("wb") as out:
+        np.savez(out, **as_arrays(world, until_s))
+    part.replace(path)
