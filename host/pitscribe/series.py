@@ -1,11 +1,32 @@
-"""Frames + placements -> series: every temperature is computed here, when it is read, and never stored."""
+"""Frames + placements -> series: every temperature is computed here, when it is read, and never stored.
 
-from dataclasses import dataclass
+``load`` reads a cook once; a ``Reader`` is asked again and again while the cook goes on, and corrects what is new only.
+Both are the same code, so what a live page shows is what a replay will say.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pitscribe.ledger.values import Cook, Note
+from pitscribe.ledger.ledger import Ledger
+from pitscribe.ledger.values import Cook, Note, Placement, Sheet, StoredFrame
+from pitscribe.metrology.flags import Flag, rate_flags, usable
+from pitscribe.metrology.strand import Strand
+from pitscribe.metrology.uncertainty import Setup
+from pitscribe.wire.frames import EVENT, TICKS, Channel, TickRun, decode_event, decode_ticks
+from pitscribe.wire.timebase import Anchor, Timebase, anchors_of
+
+# Standard uncertainty of an imported table. Nobody says what measured it: 2.5 K is the half width of the widest class
+# of type K wire (IEC 60584-1 class 2), 1.44 K as a standard uncertainty, and a whole-degree display is in the rest.
+SHEET_U_K = 1.5
+
+_FOREVER_MS = 1 << 60
+_MARGIN_S = 3600.0  # more than the anchors of two boots can be wrong about each other
+_Run = tuple[int, tuple[Channel, ...]]  # boot and channel table
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,6 +37,8 @@ class Series:
     celsius : float64 (n,), degC, NaN where nothing can be said
     u : float64 (n,), standard uncertainty, K
     flags : uint32 (n,), see ``metrology.flags.Flag``
+
+    The arrays may be read-only views that other records share.
     """
 
     place: str
@@ -24,6 +47,10 @@ class Series:
     celsius: NDArray[np.float64]
     u: NDArray[np.float64]
     flags: NDArray[np.uint32]
+
+    def good(self) -> NDArray[np.bool_]:
+        """Where the value may be used: it is there and has no flag of ``Flag.BAD``; bool (n,)."""
+        return usable(self.flags) & np.isfinite(self.celsius)
 
     def until(self, t: float) -> "Series":
         """The series so far: samples at or before ``t`` (UTC seconds)."""
@@ -39,7 +66,7 @@ class CookRecord:
     places: tuple[Series, ...]
     notes: tuple[Note, ...]
     missed: int  # ticks that the logger says it missed
-    unplaced: int  # frames of boots that no anchor places in time
+    unplaced: int  # frames of boots that no anchor places in time, if they may belong to this cook
 
     @property
     def air(self) -> tuple[Series, ...]:
@@ -50,3 +77,279 @@ class CookRecord:
     def meat(self) -> tuple[Series, ...]:
         """The series of meat places, in the order of their placements."""
         return tuple(s for s in self.places if s.kind == "meat")
+
+    def until(self, t: float) -> "CookRecord":
+        """The cook as far as ``t`` (UTC seconds): series and notes; the counts stay those of the whole."""
+        places = tuple(s.until(t) for s in self.places)
+        return replace(self, places=places, notes=tuple(n for n in self.notes if n.at_ms <= 1000 * t))
+
+
+def load(ledger: Ledger, cook_id: int, *, until: float | None = None) -> CookRecord:
+    """Read a cook from the ledger, as far as ``until`` (UTC seconds) if given. NotFoundError if there is none."""
+    record = Reader(ledger, cook_id).read()
+    return record if until is None else record.until(until)
+
+
+class _Span(NamedTuple):
+    """When a placement counts: from ``first_ms`` to before ``end_ms``, UTC."""
+
+    placement: Placement
+    first_ms: int
+    end_ms: int
+
+
+class _Key(NamedTuple):
+    """What everything read so far hangs on; if it changes, all is read again."""
+
+    first_ms: int
+    end_ms: int
+    spans: tuple[_Span, ...]
+    told: tuple[tuple[int, int, Anchor], ...]  # logger, boot, anchor
+
+
+class Reader:
+    """Reads one cook again and again; what was corrected is kept, so that only new frames cost time.
+
+    All is read afresh if a placement, the cook's end or an anchor changes, or a frame comes in that is older than one
+    that was read. The result is always that of ``load``, bit for bit. Not for use by two threads at once.
+    """
+
+    def __init__(self, ledger: Ledger, cook_id: int) -> None:
+        self._ledger, self._cook_id = ledger, cook_id
+        self._key: _Key | None = None
+        self._loggers: dict[int, _LoggerSeries] = {}
+        self._sheets: dict[int, Series] = {}
+
+    def read(self) -> CookRecord:
+        """The cook as the ledger has it now. NotFoundError if it has no such cook."""
+        ledger, cook = self._ledger, self._ledger.cook(self._cook_id)
+        key = _key(ledger, cook)
+        if key != self._key or not all(logger.advance(ledger) for logger in self._loggers.values()):
+            self._key = None  # an error below must not leave half of it for the next call
+            numbers = dict.fromkeys(span.placement.logger for span in key.spans)
+            self._loggers = {number: _LoggerSeries(ledger, number, key) for number in numbers}
+            self._key = key
+        sheets = [self._sheet(sheet) for sheet in ledger.sheets(cook.id)]
+        missed = sum(logger.missed(key) for logger in self._loggers.values())
+        unplaced = sum(logger.unplaced for logger in self._loggers.values())
+        return CookRecord(cook, self._places(key, sheets), tuple(ledger.notes(cook.id)), missed, unplaced)
+
+    def _places(self, key: _Key, sheets: Sequence[Series]) -> tuple[Series, ...]:
+        """One series for each place and kind: what tables say of it, then its placements in their order."""
+        parts: dict[tuple[str, str], list[Series]] = {}
+        for span in key.spans:
+            parts.setdefault((span.placement.place, span.placement.kind), [])
+        for sheet in sheets:
+            parts.setdefault((sheet.place, sheet.kind), []).append(sheet)
+        for span in key.spans:
+            name = span.placement.place, span.placement.kind
+            for strand in self._loggers[span.placement.logger].strands(span.placement.id):
+                t, celsius, u, flags = strand.views()
+                parts[name].append(Series(*name, t, celsius, u, flags))
+        return tuple(_joined(place, kind, some) for (place, kind), some in parts.items())
+
+    def _sheet(self, sheet: Sheet) -> Series:
+        if sheet.id not in self._sheets:
+            self._sheets[sheet.id] = _sheet_series(sheet)
+        return self._sheets[sheet.id]
+
+
+def _key(ledger: Ledger, cook: Cook) -> _Key:
+    placements = ledger.placements(cook.id)
+    end = _FOREVER_MS if cook.ended_ms is None else cook.ended_ms + 1  # the last instant belongs to the cook
+    taken = _taken_over(ledger, cook) if cook.ended_ms is None else {}
+    spans = []
+    for one in placements:
+        first = cook.started_ms if one.since_ms is None else max(cook.started_ms, one.since_ms)
+        last = min(end, taken.get((one.logger, one.channel), end))
+        spans.append(_Span(one, first, last if one.until_ms is None else min(last, one.until_ms)))
+    loggers = sorted({one.logger for one in placements})
+    told = [
+        (a.logger, a.boot, Anchor(a.uptime_ms, a.utc_ms / 1000, a.err_ms / 1000, a.source))
+        for number in loggers
+        for a in ledger.anchors(number)
+    ]
+    return _Key(cook.started_ms, max((s.end_ms for s in spans), default=end), tuple(spans), tuple(told))
+
+
+def _taken_over(ledger: Ledger, cook: Cook) -> dict[tuple[int, int], int]:
+    """When a later cook took each channel over: a cook that nobody ended ends there, channel by channel."""
+    taken: dict[tuple[int, int], int] = {}
+    for later in ledger.cooks():
+        if (later.started_ms, later.id) <= (cook.started_ms, cook.id):
+            continue
+        for one in ledger.placements(later.id):
+            channel = one.logger, one.channel
+            since = later.started_ms if one.since_ms is None else max(later.started_ms, one.since_ms)
+            taken[channel] = min(since, taken.get(channel, since))
+    return taken
+
+
+def _joined(place: str, kind: str, parts: Sequence[Series]) -> Series:
+    """Several stretches of one place as one series; of two samples at one instant the later placement's counts."""
+    some = sorted((s for s in parts if s.t.size), key=lambda s: float(s.t[0]))
+    if len(some) == 1:
+        return some[0]
+    if not some:
+        empty = np.empty(0)
+        return Series(place, kind, empty, empty, empty, np.empty(0, np.uint32))
+    if any(a.t[-1] >= b.t[0] for a, b in pairwise(some)):
+        some = [s for s in parts if s.t.size]  # a stable sort below keeps the later placement behind the earlier one
+    t, celsius, u = (np.concatenate(c) for c in ([s.t for s in some], [s.celsius for s in some], [s.u for s in some]))
+    flags = np.concatenate([s.flags for s in some])
+    if (np.diff(t) <= 0).any():
+        order = np.argsort(t, kind="stable")
+        order = order[np.append(np.diff(t[order]) > 0, True)]
+        t, celsius, u, flags = t[order], celsius[order], u[order], flags[order]
+    return Series(place, kind, t, celsius, u, flags)
+
+
+def _sheet_series(sheet: Sheet) -> Series:
+    """An imported column as a series; an empty cell is a sample that nobody sent."""
+    empty = np.isnan(sheet.celsius)
+    flags = np.where(empty, np.uint32(Flag.NO_ANSWER), np.uint32(0))
+    flags, _ = rate_flags(sheet.kind, sheet.t, sheet.celsius, flags)
+    return Series(sheet.place, sheet.kind, sheet.t, sheet.celsius, np.where(empty, np.nan, SHEET_U_K), flags)
+
+
+class _LoggerSeries:
+    """The strands of one logger's placements in a cook, as far as its frames have been read."""
+
+    def __init__(self, ledger: Ledger, number: int, key: _Key) -> None:
+        self._number, self._key = number, key
+        self._spans = [span for span in key.spans if span.placement.logger == number]
+        self._strands: dict[int, dict[_Run, Strand]] = {s.placement.id: {} for s in self._spans}
+        self._last_ms: dict[_Run, int] = {}
+        self._missed: dict[int, list[NDArray[np.int64]]] = {}
+        events = ledger.frames(number, kind=EVENT)
+        # From here on whatever is stored is new. Frames stored while this reads come again: they are known by row.
+        self._row = max((f.row for f in events), default=0)
+        self._bases = _timebases(events, key, number)
+        wanted = _boots_in(events, self._bases, key)
+        self._uptimes = {boot: _uptime_range(self._bases[boot], key) for boot in wanted}
+        frames = [frame for boot, uptimes in self._uptimes.items()
+                  for frame in ledger.frames(number, kind=TICKS, boots=[boot], uptime_range=uptimes)]  # fmt: skip
+        self._rows = {f.row for f in frames}
+        self._take(frames)
+        self._count_unplaced(ledger)
+
+    def _count_unplaced(self, ledger: Ledger) -> None:
+        self.unplaced = _unplaced(ledger, self._number, self._bases, self._key)
+
+    def strands(self, placement_id: int) -> list[Strand]:
+        """The stretches of a placement, by boot and channel table."""
+        return [strand for _, strand in sorted(self._strands[placement_id].items())]
+
+    def missed(self, key: _Key) -> int:
+        """How many ticks of the cook the logger says it missed."""
+        count = 0
+        for boot, pieces in self._missed.items():
+            t = self._bases[boot].utc(np.unique(np.concatenate(pieces)))
+            count += int(((t >= key.first_ms / 1000) & (t < key.end_ms / 1000)).sum())
+        return count
+
+    def advance(self, ledger: Ledger) -> bool:
+        """Read what is new; False if that changes what was read before, and all must be read again."""
+        news = ledger.frames(self._number, after_row=self._row)
+        if not news:
+            return True
+        self._row = news[-1].row
+        news = [frame for frame in news if frame.row not in self._rows]
+        self._rows.clear()
+        if any(f.kind == EVENT and (f.key.boot in self._bases or _anchors([f])) for f in news):
+            return False
+        if any(f.key.boot not in self._bases for f in news):
+            self._count_unplaced(ledger)
+        return self._take([f for f in news if f.kind == TICKS and f.key.boot in self._uptimes
+                           and f.uptime_ms <= self._uptimes[f.key.boot][1]])  # fmt: skip
+
+    def _take(self, frames: Sequence[StoredFrame]) -> bool:
+        """Decode and correct frames; False if one of them is not behind what is there."""
+        for run in decode_ticks([f.frame for f in frames]):
+            if run.missed_ms.size:
+                self._missed.setdefault(run.boot, []).append(run.missed_ms)
+            if not run.uptime_ms.size:
+                continue
+            rows = _in_order(run.uptime_ms)
+            name, uptime = (run.boot, run.table), run.uptime_ms[rows]
+            if uptime[0] <= self._last_ms.get(name, -1):
+                return False
+            self._last_ms[name] = int(uptime[-1])
+            self._correct(run, rows)
+        return True
+
+    def _correct(self, run: TickRun, rows: NDArray[np.intp] | slice) -> None:
+        uptime = run.uptime_ms[rows]
+        t, u = self._bases[run.boot].utc(uptime), self._bases[run.boot].uncertainty(uptime)
+        for span in self._spans:
+            one = span.placement
+            if one.channel >= len(run.table) or run.table[one.channel].chip == "none":
+                continue
+            here = slice(*np.searchsorted(t, (span.first_ms / 1000, span.end_ms / 1000)).tolist())
+            if here.start == here.stop:
+                continue
+            chip, tc = run.table[one.channel]
+            setup = Setup(chip, tc, one.probe.tc, one.probe.tolerance, one.kind)
+            strand = self._strands[one.id].setdefault((run.boot, run.table), Strand(setup))
+            codes = (column[rows, one.channel][here] for column in (run.hot, run.cold, run.fault))
+            strand.extend(t[here], u[here], *codes)
+
+
+def _in_order(uptime_ms: NDArray[np.int64]) -> NDArray[np.intp] | slice:
+    """The rows in order of uptime, each instant once: frames of a damaged journal may overlap."""
+    if (np.diff(uptime_ms) > 0).all():
+        return slice(None)
+    return np.unique(uptime_ms, return_index=True)[1]
+
+
+def _anchors(events: Sequence[StoredFrame]) -> list[tuple[int, Anchor]]:
+    """(boot, anchor) of those event frames that are anchors."""
+    return [(f.key.boot, anchor) for f in events for anchor in anchors_of([decode_event(f.frame)])[0]]
+
+
+def _timebases(events: Sequence[StoredFrame], key: _Key, number: int) -> dict[int, Timebase]:
+    anchors: dict[int, list[Anchor]] = {}
+    told = [(boot, anchor) for logger, boot, anchor in key.told if logger == number]
+    for boot, anchor in [*_anchors(events), *told]:
+        anchors.setdefault(boot, []).append(anchor)
+    return {boot: Timebase.fit(some) for boot, some in anchors.items()}
+
+
+def _uptime_range(base: Timebase, key: _Key) -> tuple[int, int]:
+    """The uptimes of a boot that may be in the cook, with 1 s to spare. [ms]"""
+    first, end = base.uptime(np.array([key.first_ms, key.end_ms]) / 1000).tolist()
+    return int(first) - 1000, min(int(end) + 1000, _FOREVER_MS)
+
+
+def _boots_in(events: Sequence[StoredFrame], bases: dict[int, Timebase], key: _Key) -> list[int]:
+    """The boots that may have ticks in the cook, in order of time.
+
+    A boot was over when the next one, by the journal's numbers, began; so an old boot need not be searched.
+    """
+    began = {boot: float(base.utc(0)) for boot, base in bases.items()}
+    place: dict[int, int] = {}
+    for frame in events:
+        boot = frame.key.boot
+        place[boot] = min(frame.key.sequence, place.get(boot, frame.key.sequence))
+    known = sorted((boot for boot in place if boot in bases), key=lambda boot: place[boot])
+    over = {boot: began[after] for boot, after in pairwise(known)}
+    first, end = key.first_ms / 1000, key.end_ms / 1000
+    wanted = [b for b in bases if began[b] < end and over.get(b, np.inf) >= first - _MARGIN_S]
+    return sorted(wanted, key=lambda boot: (began[boot], boot))
+
+
+def _unplaced(ledger: Ledger, number: int, bases: dict[int, Timebase], key: _Key) -> int:
+    """Frames of boots without an anchor that may belong to the cook.
+
+    They do not if they were all received before it began, or if the boots before and after them, by the journal's
+    numbers, say that they were made before it began or after it ended.
+    """
+    boots = ledger.boots(number)
+    began = [float(bases[b.boot].utc(0)) if b.boot in bases else np.nan for b in boots]
+    count = 0
+    for i, boot in enumerate(boots):
+        before, after = np.array(began[:i]), np.array(began[i + 1 :])
+        outside = (before > key.end_ms / 1000).any() or (after < key.first_ms / 1000).any()
+        if boot.boot not in bases and boot.last_received_ms >= key.first_ms and not outside:
+            count += boot.frames
+    return count

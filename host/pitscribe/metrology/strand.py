@@ -1,0 +1,61 @@
+"""A stretch of one placement's series that grows: corrected piece by piece, never done twice.
+
+Its columns lie in buffers that are only ever written behind what was handed out, so that a view given to a reader stays
+as it was while the strand goes on.
+"""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import DTypeLike, NDArray
+
+from pitscribe.metrology.chain import Context, correct_piece
+from pitscribe.metrology.uncertainty import Setup
+
+FloatArray = NDArray[np.float64]
+CodeArray = NDArray[np.int32]
+
+
+class Column:
+    """A one-dimensional array that grows; ``view()`` is read-only and costs nothing."""
+
+    def __init__(self, dtype: DTypeLike) -> None:
+        self._data: NDArray[Any] = np.empty(1024, dtype)
+        self._n = 0
+
+    def append(self, values: NDArray[Any]) -> None:
+        """Add values at the end."""
+        n = self._n + values.size
+        if n > self._data.size:
+            larger = np.empty(max(2 * self._data.size, n), self._data.dtype)
+            larger[: self._n] = self._data[: self._n]
+            self._data = larger  # older views keep the old buffer
+        self._data[self._n : n] = values
+        self._n = n
+
+    def view(self) -> NDArray[Any]:
+        """All values so far, as an array (n,) that cannot be written."""
+        view = self._data[: self._n]
+        view.flags.writeable = False
+        return view
+
+
+class Strand:
+    """The corrected samples of one setup, in order of time."""
+
+    def __init__(self, setup: Setup) -> None:
+        self.setup = setup
+        self._context = Context()
+        self._columns = (Column(np.float64), Column(np.float64), Column(np.float64), Column(np.uint32))
+
+    def extend(self, t: FloatArray, time_u: FloatArray, hot: CodeArray, cold: CodeArray, fault: CodeArray) -> None:
+        """Correct the next samples and add them: float64 (n,) [UTC s, s] and int32 (n,) codes; t goes on ascending."""
+        done, self._context = correct_piece(self.setup, hot, cold, fault, t, time_u, self._context)
+        values: tuple[NDArray[Any], ...] = (t, done.celsius, done.u, done.flags)
+        for column, some in zip(self._columns, values, strict=True):
+            column.append(some)
+
+    def views(self) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.uint32]]:
+        """t [UTC s], celsius [degC], u [K], flags; (n,) each."""
+        t, celsius, u, flags = (column.view() for column in self._columns)
+        return t, celsius, u, flags
