@@ -1,0 +1,272 @@
+"""What the cook is doing, from the series so far: one call for a live page and for an old cook alike.
+
+``analyse`` looks at a record as it stands; ``replay.replay`` walks an old one forward and tells what was said when.
+Nothing here knows the time: "now" is the newest sample of the record.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from pitscribe.cook.drive import UNSEEN_MIN, drive_of
+from pitscribe.cook.evenness import Evenness, SpreadAt, evenness
+from pitscribe.cook.grid import CELL_S, Cells, Grid, cells_of, grid_of
+from pitscribe.cook.plain import iso, number
+from pitscribe.cook.rates import line_rates, rates_of, why_no_rate
+from pitscribe.cook.stall import Noted, Stall, stalls_of
+from pitscribe.errors import ReadingError
+from pitscribe.metrology.flags import Flag
+from pitscribe.series import CookRecord, Series
+
+# A meat that still holds water does not pass its boiling point (99.97 degC at 101325 Pa; references section 3), and
+# nobody cooks to less than a warm room.
+TARGET_C = (30.0, 100.0)
+PRESENT_S = 15.0  # the present value is the median of the good samples of the last so many seconds
+DEAD_S = 600.0  # a place without a good sample for so long has no present
+PIT_MIN = 30  # over which the pit's level, swing and slope are taken
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceNow:
+    """One place at the time of the analysis; None where ``why_no_value`` or ``why_no_rate`` says why."""
+
+    place: str
+    kind: str
+    celsius: float | None  # degC
+    u_k: float | None  # standard uncertainty, K
+    at: float | None  # UTC s of its newest good sample
+    age_s: float | None  # how much older that is than the newest sample of the record
+    flags: tuple[str, ...]  # words for what is wrong with its newest sample
+    rate_k_h: float | None
+    rate_u_k_h: float | None
+    rate_window_s: float | None  # the rate is over so long, so half as old
+    why_no_value: str | None
+    why_no_rate: str | None
+    to_target_k: float | None  # target less present value
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "place": self.place, "kind": self.kind, "celsius": number(self.celsius), "u_k": number(self.u_k),
+            "at": iso(self.at), "age_s": number(self.age_s), "flags": list(self.flags),
+            "rate_k_h": number(self.rate_k_h), "rate_u_k_h": number(self.rate_u_k_h),
+            "rate_window_s": number(self.rate_window_s), "why_no_value": self.why_no_value,
+            "why_no_rate": self.why_no_rate, "to_target_k": number(self.to_target_k),
+        }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class PitNow:
+    """The first air place over the last ``PIT_MIN`` minutes."""
+
+    place: str
+    level_c: float  # mean of the minutes [degC]
+    swing_k: float  # middle 90 % of the minutes, from top to bottom [K]
+    slope_k_h: float | None
+    slope_u_k_h: float | None
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "place": self.place, "level_c": number(self.level_c), "swing_k": number(self.swing_k),
+            "slope_k_h": number(self.slope_k_h), "slope_u_k_h": number(self.slope_u_k_h),
+        }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class CannotSay:
+    """Something that is not said, and why."""
+
+    what: str
+    why: str
+
+    def as_json(self) -> dict[str, Any]:
+        return {"what": self.what, "why": self.why}
+
+
+@dataclass(frozen=True, slots=True)
+class Analysis:
+    """What can be said of a cook at the time of its newest sample."""
+
+    cook: str
+    at: float | None  # UTC s; None: no sample at all
+    places: tuple[PlaceNow, ...]
+    coldest: PlaceNow | None  # coldest meat place with a present value
+    pit: PitNow | None
+    evenness: Evenness
+    stalls: tuple[Stall, ...]
+    flag_counts: Mapping[str, Mapping[str, int]]  # place -> word -> samples
+    cannot_say: tuple[CannotSay, ...]
+    target_c: float | None
+    missed: int
+    unplaced: int
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values: ISO 8601 times in UTC, degC and K, None where nothing is known. No histories."""
+        return {
+            "cook": self.cook, "at": iso(self.at), "target_c": number(self.target_c),
+            "places": [p.as_json() for p in self.places],
+            "coldest": self.coldest.as_json() if self.coldest else None,
+            "pit": self.pit.as_json() if self.pit else None,
+            "evenness": evenness_json(self.evenness),
+            "stalls": [stall_json(s) for s in self.stalls],
+            "flags": {place: dict(counts) for place, counts in self.flag_counts.items()},
+            "cannot_say": [c.as_json() for c in self.cannot_say],
+            "missed": self.missed, "unplaced": self.unplaced,
+        }  # fmt: skip
+
+
+def spread_json(spread: SpreadAt | None) -> dict[str, Any] | None:
+    """One spread as plain values."""
+    if spread is None:
+        return None
+    return {
+        "at": iso(spread.at), "spread_k": number(spread.spread_k), "u_k": number(spread.u_k),
+        "hottest": spread.hottest, "hottest_c": number(spread.hottest_c),
+        "coldest": spread.coldest, "coldest_c": number(spread.coldest_c), "places": spread.places,
+    }  # fmt: skip
+
+
+def evenness_json(even: Evenness) -> dict[str, Any]:
+    """Evenness as plain values, without its history."""
+    return {
+        "now": spread_json(even.now), "greatest": spread_json(even.greatest), "limit_k": number(even.limit_k),
+        "degree_hours_above": number(even.degree_hours_above), "hours_above": number(even.hours_above),
+        "hours_known": number(even.hours_known), "leads_since": iso(even.leads_since),
+        "lags_since": iso(even.lags_since), "why_not": even.why_not,
+    }  # fmt: skip
+
+
+def stall_json(stall: Stall) -> dict[str, Any]:
+    """One stall as plain values."""
+    return {
+        "place": stall.place, "begin": iso(stall.begin), "noticed": iso(stall.noticed), "end": iso(stall.end),
+        "end_noticed": iso(stall.end_noticed), "plateau_c": number(stall.plateau_c), "depth": number(stall.depth),
+        "probability": number(stall.probability), "cause": stall.cause,
+        "evidence": {name: number(value) for name, value in stall.evidence.items()},
+    }  # fmt: skip
+
+
+def check_target(target_c: float | None) -> None:
+    """Refuse a target that no meat is cooked to. Raises ReadingError naming value and range."""
+    low, high = TARGET_C
+    if target_c is not None and not low <= target_c <= high:
+        hint = f"; {target_c:g} degF would be {(target_c - 32) / 1.8:.0f} degC" if high < target_c <= 212 else ""
+        raise ReadingError(f"target {target_c:g} degC: give {low:g} to {high:g} degC for the inside of a joint{hint}")
+
+
+def analyse(record: CookRecord, *, target_c: float | None = None) -> Analysis:
+    """Everything that can be said of a cook from its record so far; a pure function of it.
+
+    target_c : temperature that the coldest place is to reach [degC]; default the cook's own target.
+    Raises ReadingError for an absurd ``target_c``. Anything that the data do not carry is None with its reason, never
+    an error.
+    """
+    check_target(target_c)
+    target = record.cook.target_c if target_c is None else target_c
+    places = record.places  # one series for each place and kind
+    grid = grid_of(places)
+    held = [(s, cells_of(s, grid)) for s in places]
+    newest = max((float(s.t[-1]) for s in places if s.t.size), default=None)
+    now = tuple(_place_now(s, cells, newest, target) for s, cells in held)
+    meat = [(s, cells) for s, cells in held if s.kind == "meat"]
+    air = [(s, cells) for s, cells in held if s.kind == "air"]
+    even = evenness({s.place: cells for s, cells in meat}, grid)
+    stalls = _stalls(meat, [c for _, c in air], record.notes, grid)
+    pit = pit_of(air[0][0].place, air[0][1]) if air else None
+    present = [p for p in now if p.kind == "meat" and p.celsius is not None]
+    coldest = min(present, key=lambda p: (p.celsius, p.place), default=None)
+    return Analysis(
+        record.cook.name, newest, now, coldest, pit, even, stalls, flag_counts(places),
+        _cannot_say(now, air, even, pit, target, grid), target, record.missed, record.unplaced,
+    )  # fmt: skip
+
+
+def _stalls(
+    meat: Sequence[tuple[Series, Cells]], air: Sequence[Cells], notes: Sequence[Noted], grid: Grid
+) -> tuple[Stall, ...]:
+    drive = drive_of(air, grid.n)
+    found = [s for series, cells in meat for s in stalls_of(series.place, cells, drive, notes, grid)]
+    return tuple(sorted(found, key=lambda s: (s.begin, s.place)))
+
+
+def _place_now(series: Series, cells: Cells, newest: float | None, target: float | None) -> PlaceNow:
+    good = np.flatnonzero(series.good())
+    flags = flag_words(int(series.flags[-1])) if series.t.size else ()
+    if not good.size or newest is None:
+        why = "no sample yet" if not series.t.size else "no good sample yet"
+        return PlaceNow(series.place, series.kind, None, None, None, None, flags, None, None, None, why, why, None)
+    at = float(series.t[good[-1]])
+    age = newest - at
+    recent = good[np.searchsorted(series.t[good], at - PRESENT_S) :]
+    dead = age > DEAD_S
+    value = None if dead else float(np.median(series.celsius[recent]))
+    u = None if dead else float(series.u[good[-1]])
+    rates = rates_of(cells, meat=series.kind == "meat")
+    has_rate = rates.k_h.size > 0 and bool(np.isfinite(rates.k_h[-1])) and not dead
+    why_not = f"no good sample for {age / 60:.0f} min" if dead else None
+    return PlaceNow(
+        series.place, series.kind, value, u, at, age, flags,
+        float(rates.k_h[-1]) if has_rate else None, float(rates.u[-1]) if has_rate else None,
+        float(rates.window_s[-1]) if has_rate else None, why_not,
+        None if has_rate else why_not or why_no_rate(cells),
+        target - value if target is not None and value is not None and series.kind == "meat" else None,
+    )  # fmt: skip
+
+
+def pit_of(place: str, cells: Cells) -> PitNow | None:
+    """Level, swing and slope of one air place over the last ``PIT_MIN`` minutes; None with under 3 good ones."""
+    recent = cells.celsius[-PIT_MIN:]
+    recent = recent[np.isfinite(recent)]
+    if recent.size < 3:
+        return None
+    low, high = np.percentile(recent, [5, 95])
+    tail = Cells(cells.celsius[-PIT_MIN:], cells.u[-PIT_MIN:], cells.step[-PIT_MIN:])
+    slope, u = line_rates(tail, PIT_MIN) if tail.celsius.size >= PIT_MIN else (np.array([np.nan]), np.array([np.nan]))
+    known = bool(np.isfinite(slope[-1]))
+    return PitNow(place, float(recent.mean()), float(high - low), float(slope[-1]) if known else None,
+                  float(u[-1]) if known else None)  # fmt: skip
+
+
+def flag_words(flags: int) -> tuple[str, ...]:
+    """The flags of one sample in words: "open", "short ground", ..."""
+    return tuple(f.name.lower().replace("_", " ") for f in Flag if f.name and flags & f and f.value.bit_count() == 1)
+
+
+def flag_counts(places: Sequence[Series]) -> dict[str, dict[str, int]]:
+    """How many samples of each place carry each flag; "no value" counts the rest that has none."""
+    counts: dict[str, dict[str, int]] = {}
+    for series in places:
+        of = counts.setdefault(series.place, {})
+        for flag in Flag:
+            if flag.name and flag.value.bit_count() == 1:
+                n = int(np.count_nonzero(series.flags & np.uint32(flag)))
+                if n:
+                    word = flag_words(flag)[0]
+                    of[word] = of.get(word, 0) + n
+        silent = int(np.count_nonzero(~np.isfinite(series.celsius) & (series.flags == 0)))
+        if silent:
+            of["no value"] = of.get("no value", 0) + silent
+    return counts
+
+
+def _cannot_say(
+    now: Sequence[PlaceNow], air: Sequence[tuple[Series, Cells]], even: Evenness, pit: PitNow | None,
+    target: float | None, grid: Grid,
+) -> tuple[CannotSay, ...]:  # fmt: skip
+    out = [CannotSay(f"present temperature of {p.place}", p.why_no_value) for p in now if p.why_no_value]
+    out += [CannotSay(f"rate of {p.place}", p.why_no_rate) for p in now if p.why_no_rate and not p.why_no_value]
+    if even.why_not:
+        out.append(CannotSay("spread", even.why_not))
+    if not any(p.kind == "meat" for p in now):
+        out.append(CannotSay("stall", "no meat place"))
+    if not air:
+        out.append(CannotSay("whether a stall is the meat or the fire", "no air place: a usual pit is assumed"))
+    elif grid.n and not drive_of([c for _, c in air], grid.n).seen[-1]:
+        why = f"no good air sample for more than {UNSEEN_MIN * CELL_S / 60:.0f} min: the pit is taken as it was"
+        out.append(CannotSay("whether a stall is the meat or the fire", why))
+    if air and pit is None:
+        out.append(CannotSay(f"pit level at {air[0][0].place}", f"fewer than 3 good minutes in the last {PIT_MIN}"))
+    if target is not None and pit is not None and pit.level_c < target:
+        out.append(CannotSay(f"when {target:.0f} degC is reached", f"the pit is at {pit.level_c:.0f} degC, below it"))
+    return tuple(out)

@@ -1,0 +1,93 @@
+"""What the pit drives the meat with: the air's temperature as the meat feels it, and what the pit usually is.
+
+A joint feels the pit through its own inertia. Two lags bracket it: a fast one that a fading fire reaches soon, and a
+slow one that a fire which came back has not reached yet. The lower of the two is the drive that surely acts.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pitscribe.cook.grid import CELL_S, Cells, FloatArray, trailing
+
+FAST_MIN = 15.0  # evens out gusts, an opened lid and most of a split's swing
+SLOW_MIN = 60.0  # half thickness squared over diffusivity and pi squared / 4, for a half thickness of 35 mm
+FELT_MIN = 20  # a dip of the air reaches the inside of a joint late: the lowest of so many minutes still acts
+USUAL_MIN = 240  # what the pit usually is: its upper quartile over several splits, so that an hour of dead fire
+# does not become the usual; a pit set lower does within three hours
+UNSEEN_MIN = 30  # without an air sample for so long, the pit is not known any more
+# Without any air probe: 250 degF, the middle of 225 to 275 degF (common practice, no source).
+ASSUMED_C = 121.1
+
+
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """The pit as the meat feels it; float64 (n,), degC; ``seen`` bool (n,): the air is known, not assumed."""
+
+    low: FloatArray
+    high: FloatArray
+    usual: FloatArray
+    seen: NDArray[np.bool_]
+
+
+def drive_of(air: Sequence[Cells], n: int) -> Drive:
+    """The drive from the air places (none: ``ASSUMED_C``; unseen for long: what it usually was)."""
+    y = middle(air, n)
+    fast, slow = lagged(y, FAST_MIN), lagged(y, SLOW_MIN)
+    usual = _upper_quartile(fast, USUAL_MIN)
+    have = np.flatnonzero(np.isfinite(y))
+    last = np.full(n, -10 * UNSEEN_MIN)
+    last[have] = have
+    last = np.maximum.accumulate(last) if n else last
+    seen = np.arange(n) - last <= UNSEEN_MIN
+    usual = np.where(np.isfinite(usual), usual, ASSUMED_C)
+    low = np.where(seen, np.fmin(_lowest(fast, FELT_MIN), slow), usual)
+    high = np.where(seen, np.fmax(fast, slow), usual)
+    return Drive(low, high, usual, seen)
+
+
+def middle(air: Sequence[Cells], n: int) -> FloatArray:
+    """The median of the air places in each minute [degC], NaN where none is good."""
+    y = np.full(n, np.nan)
+    if air:
+        table = np.stack([cells.celsius for cells in air])
+        some = np.isfinite(table).any(axis=0)
+        y[some] = np.nanmedian(table[:, some], axis=0)
+    return y
+
+
+def lagged(y: FloatArray, minutes: float) -> FloatArray:
+    """Mean of the past with weights that fall off by e in ``minutes``; gaps weigh nothing; NaN before the first."""
+    keep = float(np.exp(-CELL_S / 60 / minutes))
+    out = np.full(y.size, np.nan)
+    total = weight = 0.0
+    for k, v in enumerate(y.tolist()):
+        total *= keep
+        weight *= keep
+        if v == v:
+            total += v
+            weight += 1.0
+        if weight > 1e-12:
+            out[k] = total / weight
+    return out
+
+
+def _lowest(y: FloatArray, minutes: int) -> FloatArray:
+    """The lowest of the last ``minutes`` cells; NaN before the first."""
+    if not y.size:
+        return y
+    lowest: FloatArray = np.fmin.reduce(trailing(y, minutes), axis=1)
+    return lowest
+
+
+def _upper_quartile(y: FloatArray, minutes: int) -> FloatArray:
+    """Upper quartile of the last ``minutes`` cells (of those there are); NaN before the first."""
+    if not y.size:
+        return y
+    # NaN (before the first) sort last: count back from the number that there are.
+    table = np.sort(trailing(y, minutes), axis=1)
+    count = np.isfinite(table).sum(axis=1)
+    quartile: FloatArray = table[np.arange(y.size), np.maximum((3 * count - 1) // 4, 0)]
+    return quartile

@@ -1,0 +1,65 @@
+"""An old cook, walked through forward: what would have been said when."""
+
+from typing import Any
+
+from pitscribe.cook.analysis import Analysis, analyse, check_target, evenness_json, spread_json, stall_json
+from pitscribe.cook.plain import iso
+from pitscribe.errors import ReadingError
+from pitscribe.series import CookRecord
+
+LEAST_EVERY_S = 60.0  # a minute is the grain of the analysis
+
+
+def moments(record: CookRecord, every_s: float) -> list[float]:
+    """The times at which a replay looks: every ``every_s`` from the first sample, and at the newest (UTC s)."""
+    held = [s for s in record.places if s.t.size]
+    if not held:
+        return []
+    first = min(float(s.t[0]) for s in held)
+    last = max(float(s.t[-1]) for s in held)
+    count = int((last - first) // every_s)
+    times = [first + every_s * i for i in range(1, count + 1)]
+    return times if times and times[-1] == last else [*times, last]
+
+
+def replay(record: CookRecord, every_s: float = 900.0, *, target_c: float | None = None) -> dict[str, Any]:
+    """Walk through a cook and tell, as plain values, what was said of it.
+
+    every_s : how often to look [s], at least 60.
+    Returns ``cook``, ``from``, ``to``, ``every_s``; ``stalls``: each as last known, with ``first_said``, the look at
+    which it was first said (``noticed`` is to the minute); ``evenness``: the spread at each look in ``history``, and
+    the last word on it; ``flags``: samples by place and flag; ``cannot_say``: what was not said, from when to when.
+    Raises ReadingError if ``every_s`` or ``target_c`` make no sense.
+    """
+    check_target(target_c)
+    if not LEAST_EVERY_S <= every_s < float("inf"):
+        raise ReadingError(f"every {every_s:g} s: give {LEAST_EVERY_S:.0f} s or more")
+    times = moments(record, every_s)
+    stalls: dict[tuple[str, float], dict[str, Any]] = {}
+    history: list[dict[str, Any]] = []
+    unsaid: dict[tuple[str, str], dict[str, Any]] = {}
+    last = analyse(record, target_c=target_c)
+    for t in times:
+        said = last if t == times[-1] else analyse(record.until(t), target_c=target_c)
+        _note_stalls(stalls, said, t)
+        if (now := spread_json(said.evenness.now)) is not None:
+            history.append(now)
+        for c in said.cannot_say:
+            unsaid.setdefault((c.what, c.why), c.as_json() | {"from": iso(t)})["to"] = iso(t)
+    return {
+        "cook": record.cook.name,
+        "from": iso(times[0] - every_s) if len(times) > 1 else iso(last.at),
+        "to": iso(last.at),
+        "every_s": every_s,
+        "stalls": sorted(stalls.values(), key=lambda s: (s["begin"], s["place"])),
+        "evenness": evenness_json(last.evenness) | {"history": history},
+        "flags": {place: dict(counts) for place, counts in last.flag_counts.items()},
+        "cannot_say": list(unsaid.values()),
+    }
+
+
+def _note_stalls(stalls: dict[tuple[str, float], dict[str, Any]], said: Analysis, t: float) -> None:
+    for stall in said.stalls:
+        key = (stall.place, stall.noticed)
+        first = stalls[key]["first_said"] if key in stalls else iso(t)
+        stalls[key] = stall_json(stall) | {"first_said": first}

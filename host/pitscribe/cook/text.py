@@ -1,0 +1,98 @@
+"""An analysis in plain words, for the command line."""
+
+from pitscribe.cook.analysis import Analysis, PlaceNow
+from pitscribe.cook.evenness import Evenness
+from pitscribe.cook.plain import degrees, difference, iso, span
+from pitscribe.cook.stall import Stall
+from pitscribe.errors import ConfigError
+
+
+def summary(said: Analysis, *, unit: str = "F") -> str:
+    """What is going on, most wanted first: coldest place, pit, spread, stalls, places, what cannot be said.
+
+    unit : "F" or "C". Raises ConfigError for another.
+    """
+    if unit not in ("F", "C"):
+        raise ConfigError(f"unit {unit!r}: F or C")
+    if said.at is None:
+        return f"{said.cook}: no sample yet"
+    lines = [f"{said.cook} at {iso(said.at)}"]
+    lines.append(_coldest(said, unit))
+    if said.pit:
+        slope = ""
+        if said.pit.slope_k_h is not None and said.pit.slope_u_k_h is not None:
+            steady = abs(said.pit.slope_k_h) < 2 * said.pit.slope_u_k_h
+            slope = ", steady" if steady else f", {_signed(said.pit.slope_k_h, unit)} an hour"
+        level, swing = degrees(said.pit.level_c, unit), difference(said.pit.swing_k, unit)
+        lines.append(f"pit ({said.pit.place}) {level} over the last half hour, swinging {swing}{slope}")
+    lines += _evenness(said.evenness, unit)
+    lines += [stall_line(s, unit) for s in said.stalls]
+    if not said.stalls and any(p.kind == "meat" for p in said.places):
+        lines.append("no stall seen")
+    lines += [_place(p, unit) for p in said.places]
+    lines += [f"cannot say: {c.what} ({c.why})" for c in said.cannot_say]
+    for place, counts in said.flag_counts.items():
+        if counts:
+            lines.append(f"flags at {place}: " + ", ".join(f"{n} {word}" for word, n in counts.items()))
+    if said.missed or said.unplaced:
+        lines.append(f"{said.missed} ticks missed by the logger, {said.unplaced} frames without a time")
+    return "\n".join(lines)
+
+
+def _signed(kelvin: float, unit: str) -> str:
+    return ("+" if kelvin >= 0 else "") + difference(kelvin, unit)
+
+
+def _rate(p: PlaceNow, unit: str) -> str:
+    if p.rate_k_h is None or p.rate_u_k_h is None or p.rate_window_s is None:
+        return "no rate"
+    return (
+        f"{_signed(p.rate_k_h, unit)} an hour, give or take {difference(2 * p.rate_u_k_h, unit)}"
+        f" (over {span(p.rate_window_s)})"
+    )
+
+
+def _coldest(said: Analysis, unit: str) -> str:
+    p = said.coldest
+    if p is None or p.celsius is None:
+        return "coldest meat place: not known"
+    to_go = ""
+    if p.to_target_k is not None and said.target_c is not None:
+        target = degrees(said.target_c, unit)
+        short = p.to_target_k > 0
+        to_go = f", {difference(p.to_target_k, unit)} to go to {target}" if short else f"; target {target} reached"
+    return f"coldest meat place: {p.place} {degrees(p.celsius, unit)}, {_rate(p, unit)}{to_go}"
+
+
+def _evenness(even: Evenness, unit: str) -> list[str]:
+    lines = []
+    if even.now:
+        s = even.now
+        lines.append(
+            f"spread {difference(s.spread_k, unit)} (standard uncertainty {difference(s.u_k, unit)}):"
+            f" {s.hottest} leads at {degrees(s.hottest_c, unit)}, {s.coldest} lags at {degrees(s.coldest_c, unit)}"
+        )
+    if even.greatest:
+        g = even.greatest
+        lines.append(f"greatest spread {difference(g.spread_k, unit)} at {iso(g.at)} ({g.hottest} over {g.coldest})")
+    return lines
+
+
+def stall_line(s: Stall, unit: str) -> str:
+    """One stall in one line."""
+    lasts = f"lasting since {iso(s.begin)}" if s.end is None else f"{iso(s.begin)} to {iso(s.end)}"
+    return (
+        f"stall at {s.place}: {lasts}, noticed {iso(s.noticed)}, near {degrees(s.plateau_c, unit)},"
+        f" probability {s.probability:.2f}; {s.cause}"
+    )
+
+
+def _place(p: PlaceNow, unit: str) -> str:
+    flags = f"; {', '.join(p.flags)}" if p.flags else ""
+    if p.celsius is None or p.u_k is None or p.age_s is None:
+        return f"  {p.place} ({p.kind}): no value, {p.why_no_value}{flags}"
+    age = "" if p.age_s < 90 else f", {span(p.age_s)} old"
+    return (
+        f"  {p.place} ({p.kind}): {degrees(p.celsius, unit)}, standard uncertainty {difference(p.u_k, unit)}{age};"
+        f" {_rate(p, unit)}{flags}"
+    )
