@@ -105,7 +105,7 @@ def chart(
     fits = bucket_width(last - first, points)
     full = after is None or width != fits
     since = first if full or after is None else after
-    cut = [_window(s, since, last) for s in record.places]
+    cut = [_window(s, since, last) for s in joined(record.places)]
     spread = spread_of([s for s in cut if s.kind == "meat"], fits)
     return {
         "width": fits,
@@ -120,6 +120,21 @@ def chart(
         ],
         "spread": _points(*spread),
     }
+
+
+def joined(places: Sequence[Series]) -> list[Series]:
+    """The placements of one place as one series in order of time: a probe may be swapped in the middle of a cook."""
+    groups: dict[tuple[str, str], list[Series]] = {}
+    for s in places:
+        groups.setdefault((s.place, s.kind), []).append(s)
+    return [parts[0] if len(parts) == 1 else _join(parts) for parts in groups.values()]
+
+
+def _join(parts: Sequence[Series]) -> Series:
+    t = np.concatenate([s.t for s in parts])
+    order = np.argsort(t, kind="stable")
+    celsius, u, flags = (np.concatenate([getattr(s, name) for s in parts])[order] for name in ("celsius", "u", "flags"))
+    return Series(parts[0].place, parts[0].kind, t[order], celsius, u, flags)
 
 
 def _window(s: Series, begin: float, end: float) -> Series:

@@ -66,7 +66,7 @@ const ARROWS = { rising: "↑ rising", falling: "↓ falling", steady: "→ stea
 
 function showPit(view) {
   const card = $("pit"), p = view.snap.pit;
-  head(card, view.past ? "Pit at the end" : "Pit", "");
+  head(card, view.past ? "Pit at the end" : "Pit", p?.place);
   if (!p) {
     figure(card, null, true);
     put(part(card, "line"), "No air place can be read");
@@ -78,8 +78,8 @@ function showPit(view) {
   const way = ARROWS[p.direction] ?? "";
   const rate = p.rate !== null && p.direction !== "steady" ? ` ${delta(Math.abs(p.rate / 6))} ${unitName()} in 10 min` : "";
   put(part(card, "line"), fresh ? `${way}${rate}` || "direction not known yet" : `not fresh: ${readAt(view, p.t)}`);
-  const also = p.others.map((o) => `${o.place} ${temp(o.celsius)}`).join(", ");
-  put(part(card, "more"), also ? `${p.place} ${temp(p.celsius)}, ${also}` : p.place);
+  const level = p.level_c === null || !fresh ? "" : `; half an hour's mean ${temp(p.level_c)}, swing ${delta(p.swing_k)}`;
+  put(part(card, "more"), p.places.map((o) => `${o.place} ${o.fresh || view.past ? "" : "was "}${temp(o.celsius)}`).join(", ") + level);
 }
 
 function showSpread(view) {
@@ -87,15 +87,16 @@ function showSpread(view) {
   head(card, view.past ? "Spread at the end" : "Spread", "");
   if (!s) {
     figure(card, null, true);
-    put(part(card, "line"), "Needs two meat places");
-    put(part(card, "more"), "");
+    put(part(card, "line"), "Not known");
+    put(part(card, "more"), view.snap.why_no_spread ?? "");
     return;
   }
   const fresh = isFresh(view, s);
   figure(card, delta(s.kelvin), fresh);
   put(part(card, "line"), fresh ? `${s.leads} leads` : `not fresh: ${readAt(view, s.t)}`);
-  const since = s.since ? `, since ${clock(s.since)}` : "";
-  put(part(card, "more"), `${s.trails} trails${fresh ? since : ""}`);
+  if (fresh && s.since) put(part(card, "line"), `${s.leads} leads since ${clock(s.since)}`);
+  const most = s.greatest_k === null ? "" : `; greatest ${delta(s.greatest_k)} at ${clock(s.greatest_at)}`;
+  put(part(card, "more"), `${s.trails} trails${most}`);
 }
 
 function lineSample(kind, style) {
@@ -120,9 +121,12 @@ function showPlaces(view, styles) {
     value.append(el("span", p.celsius === null ? "–" : `${temp(p.celsius, 1)} ${unitName()}`, { class: "reading" }));
     if (p.celsius !== null) value.append(" ", el("span", `± ${delta(2 * p.u, 1)}`, { class: "pm" }));
     const rate = el("td", fresh && p.rate !== null ? signed(p.rate, 1) : "–", { class: "num" });
+    if (rate.textContent === "–") rate.dataset.none = "";
     const age = p.t === null ? "never" : view.past ? clock(p.t) : `${span(view.now - p.t)} ago`;
     const quality = p.quality === "good" && !fresh ? "old" : p.quality;
-    const read = el("td", `${age}: ${p.words && quality !== "good" ? p.words : quality}`, { class: "read" });
+    const said = { none: "never read", over: "probe taken out" }[quality] ?? quality;
+    const read = el("td", `${age}: ${quality === "fault" && p.words ? p.words : said}`, { class: "read" });
+    if (rate.textContent === "–" && p.words && quality === "good") rate.title = p.words;
     tr.append(name, value, rate, read);
     return tr;
   });
@@ -133,11 +137,11 @@ function showTroubles(view) {
   const list = [];
   if (!view.contact) list.push({ key: "contact", grade: "bad", words: "No contact with the host. What stands here is old; the logger goes on recording by itself." });
   list.push(...view.snap.troubles);
-  const key = JSON.stringify(list.map((t) => [t.key, t.grade, t.words]));
+  const key = JSON.stringify(list.map((t) => [t.key, t.grade, t.words, t.since]));
   const box = $("troubles");
   if (box.dataset.shown === key) return; // so that a screen reader hears each trouble once
   box.dataset.shown = key;
-  box.replaceChildren(...list.map((t) => el("p", t.words, { class: `trouble ${t.grade}`, "data-key": t.key })));
+  box.replaceChildren(...list.map((t) => el("p", t.since ? `${t.words} Since ${clock(t.since)}.` : t.words, { class: `trouble ${t.grade}`, "data-key": t.key })));
 }
 
 function showLoggers(view) {

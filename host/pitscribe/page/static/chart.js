@@ -153,11 +153,11 @@ function endLabels(styles, layout, size) {
   const [y0, y1] = layout.yaxis.range, plot = size.plot * (layout.yaxis.domain[1] - layout.yaxis.domain[0]);
   const px = shown.map((s) => ((s.y - y0) / (y1 - y0)) * plot);
   const at = spreadOut(px, 17, 6, plot - 6);
-  const max = narrow() ? 9 : 14;
+  const max = narrow() ? 8 : 14;
   return shown.map((s, i) => ({
     xref: "paper", x: 1, xanchor: "left", yref: "y", y: s.y, yshift: at[i] - px[i], xshift: 5, showarrow: false, align: "left",
     text: `<b>${escaped(s.place.length > max ? `${s.place.slice(0, max - 1)}…` : s.place)}</b> ${s.y.toFixed(0)}`,
-    font: { size: narrow() ? 12 : 13, color: styles[s.place].ink },
+    font: { size: narrow() ? 11.5 : 13, color: styles[s.place].ink },
   }));
 }
 
@@ -210,7 +210,7 @@ function layoutOf(styles) {
   const r = range() ?? { from: Math.min(data.from, view.snap.cook.started), to: data.to };
   const x = [local(r.from), local(Math.max(r.to, r.from + 60))];
   const box = $("chart"), small = narrow();
-  const margin = { l: 44, r: small ? 92 : 128, t: 22, b: 30 };
+  const margin = { l: 44, r: small ? 98 : 132, t: 22, b: 30 };
   const size = { plot: Math.max(60, box.clientHeight - margin.t - margin.b), width: Math.max(60, box.clientWidth - margin.l - margin.r) };
   const grid = { gridcolor: css("--rule"), zeroline: false, fixedrange: true, tickfont: { size: 12 } };
   const hours = (x[1] - x[0]) / 3600000;
@@ -219,7 +219,7 @@ function layoutOf(styles) {
     font: { family: getComputedStyle(document.body).fontFamily, color: css("--quiet"), size: 12 },
     hovermode: "x unified", hoverlabel: { bgcolor: css("--sheet"), bordercolor: css("--rule"), font: { color: css("--ink"), size: 13 } },
     dragmode: matchMedia("(pointer: coarse)").matches ? false : "zoom",
-    xaxis: { type: "date", range: x, gridcolor: css("--rule"), tickformat: "%H:%M", hoverformat: "%a %H:%M:%S", anchor: "y2", nticks: Math.max(3, Math.floor(size.width / 75)), tickfont: { size: 12 }, showline: false, tickangle: 0 },
+    xaxis: { type: "date", range: x, gridcolor: css("--rule"), tickformat: "%H:%M", hoverformat: "%a %H:%M:%S", anchor: "y2", nticks: Math.max(3, Math.floor(size.width / 75)), tickfont: { size: 12 }, showline: false, tickangle: 0, ticklabelstandoff: 5 },
     yaxis: { ...grid, domain: [0.33, 1], range: yRange(x), nticks: 7, title: { text: "" } },
     yaxis3: { domain: [0.23, 0.33], range: [-0.25, 1.1], visible: false, fixedrange: true },
     yaxis2: { ...grid, domain: [0, 0.2], rangemode: "tozero", nticks: 3 },

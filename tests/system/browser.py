@@ -1,0 +1,93 @@
+"""A real page in a real browser: ledger, watch and server of ours, headless Chromium as a person's browser.
+
+Shared by the browser tests and by pictures.py.
+"""
+
+import contextlib
+import sys
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from playwright.sync_api import BrowserContext, Page, Request, sync_playwright
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "host"))
+
+from page_world import World, make_world  # noqa: E402
+
+from pitscribe.page.app import make_app  # noqa: E402
+from pitscribe.page.server import PageServer  # noqa: E402
+from pitscribe.watch.live import Watch  # noqa: E402
+
+CHROMIUM = "/usr/bin/chromium"
+FLAGS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+
+
+@dataclass
+class Site:
+    """A page that runs, and the world behind it."""
+
+    world: World
+    watch: Watch
+    server: PageServer
+
+    @property
+    def url(self) -> str:
+        """Where it is, without a slash at the end."""
+        return self.server.url.rstrip("/")
+
+
+@dataclass
+class Seen:
+    """What a browser asked for, and what it complained of."""
+
+    requests: list[str] = field(default_factory=list)
+    complaints: list[str] = field(default_factory=list)
+
+    def listen(self, page: Page) -> None:
+        """Note everything from now on."""
+
+        def asked(request: Request) -> None:
+            self.requests.append(request.url)
+
+        page.on("request", asked)
+        page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        page.on("console", lambda m: self.complaints.append(m.text) if m.type in ("error", "warning") else None)
+
+
+@contextlib.contextmanager
+def site(folder: Path, *, every_s: float = 0.2, **world: object) -> Iterator[Site]:
+    """Serve a made-up cook on a free port."""
+    made = make_world(folder, **world)  # type: ignore[arg-type]
+    watch = Watch(made.ledger, made.clock, every_s=every_s)
+    server = PageServer(make_app(made.ledger, watch, made.clock))
+    watch.start()
+    server.start()
+    try:
+        yield Site(made, watch, server)
+    finally:
+        server.stop()
+        watch.stop()
+        made.ledger.close()
+
+
+@contextlib.contextmanager
+def browser(width: int = 390, height: int = 844, **options: object) -> Iterator[BrowserContext]:
+    """A fresh browser with nothing of anybody's in it."""
+    with tempfile.TemporaryDirectory() as profile, sync_playwright() as play:
+        context = play.chromium.launch_persistent_context(
+            profile,
+            headless=True,
+            executable_path=CHROMIUM,
+            args=FLAGS,
+            viewport={"width": width, "height": height},
+            **options,  # type: ignore[arg-type]
+        )
+        try:
+            yield context
+        finally:
+            context.close()
