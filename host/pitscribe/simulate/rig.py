@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from pitscribe.errors import BenchError
+from pitscribe.simulate.scenario import SCENARIOS
 
 _PACKAGE = Path(__file__).parent
 _START_S = 30.0  # a Raspberry Pi needs some seconds to import NumPy
@@ -80,7 +81,7 @@ class Bench:
         except BenchError:
             self.stop()
             raise
-        self.clock = WorldClock(folder, int(json.loads((folder / "ready").read_text())["utc0_ms"]))
+        self.clock = WorldClock(folder, SCENARIOS[scenario].utc0_ms)
         self._told = 0
 
     def _wait_until(self, done: Any, seconds: float) -> None:
@@ -121,7 +122,7 @@ class Board:
         flash: Path,
         bench: Bench,
         *,
-        speed: float,
+        speed: int,
         world_end_ms: int | None = None,
         unique_id: str = "70697473",
         heap: str | None = None,

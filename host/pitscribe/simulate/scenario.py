@@ -39,7 +39,7 @@ class Placement:
 class HandSpec:
     """How the person cooks; times in s after the meat went on, temperatures in deg C."""
 
-    band_c: float = 115.0  # lays a split when the pit is seen below this
+    band_c: float = 116.0  # lays a split when the pit is seen below this
     looks_every_s: float = 240.0
     split_kg: float = 0.95
     split_spread_kg: float = 0.13
@@ -48,7 +48,7 @@ class HandSpec:
     spritz_every_s: float = 55 * 60.0
     rotate_at_s: float | None = 4.6 * 3600
     wrap_at_c: float | None = 73.5  # of the meat place named below
-    wrap: Literal["foil", "paper"] = "foil"
+    wrap: Literal["foil", "paper"] = "paper"
     wrap_place: str = "flat"
     pull_at_c: float | None = 95.0
     away: tuple[tuple[float, float], ...] = ()  # from, to: nobody is there
@@ -117,11 +117,11 @@ SCENARIOS: dict[str, Scenario] = {
         ),
         Scenario(
             "fire-out", "The cook falls asleep and the fire goes out", 14.0, SIX,
-            hand=HandSpec(away=((5.0 * 3600, 8.2 * 3600),), rotate_at_s=None),
+            hand=HandSpec(away=((5.0 * 3600, 8.2 * 3600),), rotate_at_s=None, wrap="foil"),
         ),
         Scenario(
             "bad-wires", "A gusty day with a broken probe, a short and a chip that dies", 14.0, SIX,
-            hand=HandSpec(wrap="paper", wrap_at_c=73.0),
+            hand=HandSpec(wrap="foil", wrap_at_c=73.0),
             weather=WeatherSpec(mean_c=12.0, wind=3.5, gusts=1.5, sun_k=14.0),
             faults=(
                 Fault(2, "open", 2.0 * 3600, 2.2 * 3600),

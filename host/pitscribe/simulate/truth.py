@@ -3,16 +3,18 @@
 **The stall, as physics has it.** At a meat place, the stall is the time in which evaporation takes up what the pit
 gives: over the meat's surface above and below the place (one column of the model), heat spent on vapour is at least
 nine tenths of the heat that comes by convection and radiation, both summed over half an hour so that an opened lid or
-a new split does not count. It begins when the share first reaches 0.90 and ends when it falls under 0.85 for good, or
-when the meat is wrapped or pulled, whichever is first; time under 0.85 of less than an hour in between belongs to it.
-What is left, a tenth or less, is what warms the meat: a few kelvin an hour at most. It says nothing of the place's
-temperature, so a detector that works on temperature is judged by something other than itself.
+a new split does not count. It begins when the share reaches 0.90 and ends when it falls under 0.85, or when the meat
+is wrapped or pulled, whichever is first; a dip under 0.85 of less than 40 min belongs to it. What is left, a tenth or
+so, is what warms the meat: a few kelvin an hour at most. A pit that gives nothing (the fire is out) stalls nothing.
+Bare meat has a second such time near 95 degC, under the boiling point: it is listed, but the first is the stall.
+This says nothing of the place's temperature, so a detector that works on temperature is judged by something else.
 
 ``truth.npz``: t_s (n,) s of the world; place, kind, channel, chip, tc, cs (p,); true (n, p), the place itself: air,
 or meat at the probe's tip; junction (n, p), the probe's junction there; terminal, die (n,), the logger's box;
 wire_offset, wire_gain, cold_error, amp_offset_mv, amp_gain (p,), what was drawn for each probe and chip; pit (n, 6):
 near, far, steel, W of fire, humidity ratio, outside air; heat_t_s (m,), heat, spent (m, columns) W/m2; column (p,),
--1 for air; stall_begin_s, stall_end_s (p,), NaN where there was none; heat_j, spent_j, vapour_kg, drip_kg, sums.
+-1 for air; stall_begin_s, stall_end_s (p,), the first, NaN where there was none; stalls (k, 3), all of them: row of
+the place, begin, end; heat_j, spent_j, vapour_kg, drip_kg, sums.
 """
 
 import json
@@ -27,7 +29,7 @@ from pitscribe.simulate.world import BLOCK, World
 Array = NDArray[np.float64]
 SMOOTH_S = 1800
 _NAMES = ("place", "kind", "channel", "chip", "tc", "cs")
-BEGINS_AT, ENDS_UNDER, BRIDGE_S = 0.90, 0.85, 3600
+BEGINS_AT, ENDS_UNDER, BRIDGE_S, SHORTEST_S = 0.90, 0.85, 2400, 1200
 
 
 class Stall(NamedTuple):
@@ -45,31 +47,35 @@ def evaporated_share(heat: Array, spent: Array) -> Array:
     return result
 
 
-def find_stall(heat: Array, spent: Array, until_s: float) -> Stall | None:
-    """Return the stall of one column by this module's definition, or None; ``until_s``: wrapped, pulled or the end."""
+def find_stalls(heat: Array, spent: Array, until_s: float) -> list[Stall]:
+    """Return the stalls of one column by this module's definition; ``until_s``: wrapped, pulled or the end."""
     last = min(heat.size, int(until_s // BLOCK))
-    half = SMOOTH_S // BLOCK // 2
     share = evaporated_share(heat[:last], spent[:last])
-    reached = np.flatnonzero(share[half:] >= BEGINS_AT)
-    if not reached.size:
-        return None
-    first = half + int(reached[0])
-    high = np.flatnonzero(share[first:] >= ENDS_UNDER) + first
-    gaps = np.flatnonzero(np.diff(high) * BLOCK > BRIDGE_S)
-    final = int(high[gaps[0]]) if gaps.size else int(high[-1])
-    if (last - 1 - final) * BLOCK < BRIDGE_S / 2 and share[final:].min() > 0.5:
-        final = last - 1  # a dip that the wrap cut short
-    return Stall(float(first * BLOCK), float((final + 1) * BLOCK))
+    high = np.flatnonzero(share >= ENDS_UNDER)
+    if not high.size:
+        return []
+    runs = np.split(high, np.flatnonzero(np.diff(high) * BLOCK > BRIDGE_S) + 1)
+    found = []
+    for run in runs:
+        reached = run[share[run] >= BEGINS_AT]
+        if reached.size and (run[-1] + 1 - reached[0]) * BLOCK >= SHORTEST_S:
+            found.append(Stall(float(reached[0] * BLOCK), float((run[-1] + 1) * BLOCK)))
+    return found
 
 
-def stalls(world: World, until_s: float) -> dict[str, Stall | None]:
-    """Return the stall of each meat place so far."""
+def stalls(world: World, until_s: float) -> dict[str, list[Stall]]:
+    """Return the stalls of each meat place so far, in the order of time."""
     stop = min([until_s] + [h.world_ms / 1000 for h in world.hand.happenings if h.kind in ("wrap", "pull")])
     return {
-        p.place: find_stall(world.heat[:, column], world.spent[:, column], stop)
+        p.place: find_stalls(world.heat[:, column], world.spent[:, column], stop)
         for p in world.scenario.placements
         if (column := _column(world, p.kind, p.along)) >= 0
     }
+
+
+def first(spans: list[Stall]) -> Stall:
+    """Return the first of some stalls, NaN to NaN if there is none."""
+    return spans[0] if spans else Stall(float("nan"), float("nan"))
 
 
 def _column(world: World, kind: str, along: float) -> int:
@@ -83,7 +89,8 @@ def as_arrays(world: World, until_s: float) -> dict[str, Any]:
     blocks = n // BLOCK
     places = world.scenario.placements
     found = stalls(world, float(n))
-    spans = [found.get(p.place) or Stall(float("nan"), float("nan")) for p in places]
+    spans = [first(found.get(p.place, [])) for p in places]
+    every = [(i, *s) for i, p in enumerate(places) for s in found.get(p.place, [])]
     budget = world.meat.budget
     return {
         "t_s": np.arange(n, dtype=np.float64),
@@ -100,6 +107,7 @@ def as_arrays(world: World, until_s: float) -> dict[str, Any]:
         "heat": world.heat[:blocks].astype(np.float32), "spent": world.spent[:blocks].astype(np.float32),
         "column": np.array([_column(world, p.kind, p.along) for p in places]),
         "stall_begin_s": np.array([s.begin for s in spans]), "stall_end_s": np.array([s.end for s in spans]),
+        "stalls": np.array(every, dtype=np.float64).reshape(-1, 3),
         "heat_j": budget.heat.sum(), "spent_j": budget.spent.sum(),
         "vapour_kg": budget.vapour.sum(), "drip_kg": budget.drip.sum(),
         "scenario": json.dumps({"name": world.scenario.name, "seed": world.seed, "utc0_ms": world.scenario.utc0_ms}),
