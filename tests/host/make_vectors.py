@@ -16,7 +16,7 @@ from pitscribe.wire.frames import EVENT, TICKS, Channel, FrameKey, encode_event,
 from pitscribe.wire.layout import channel_code
 
 FOLDER = Path(__file__).parents[2] / "firmware_mpy" / "vectors"
-BY_HAND = "c1012400785634120100000000008813 00000000 e803030112 6d84d20f1941bc af473736"
+BY_HAND = "c1012400785634120100000000008813 00000000 e803030113 6d84d20f1941bc 31479dfa"
 LOGGER = 0xC0FFEE01
 K55, T55 = Channel("max31855", "K"), Channel("max31855", "T")
 LIN, GAIN8, GAIN32 = Channel("max31856", "K"), Channel("max31856-gain8", "T"), Channel("max31856-gain32", "K")
@@ -49,7 +49,7 @@ def entry(name, hot, cold=None, fault=None, *, table=(K55,), missed=(), key=None
 
 def by_hand() -> Json:
     """Return the vector that the README works out bit by bit."""
-    says = {"logger": 0x12345678, "boot": 1, "sequence": 0, "uptime_ms": 5000, "period_ms": 1000, "table": [0x12]}
+    says = {"logger": 0x12345678, "boot": 1, "sequence": 0, "uptime_ms": 5000, "period_ms": 1000, "table": [0x13]}
     says |= {"missed": [], "hot": [[88], [89], [87]], "cold": [[400], [400], [401]], "fault": [[0], [0], [0]]}
     return {"name": "by hand", "hex": BY_HAND.replace(" ", ""), "says": says, "shortest": True}
 

@@ -126,9 +126,10 @@ def _event(frame: bytes) -> dict[str, Any]:
 def encode_event(key: FrameKey, uptime_ms: int, name: str, fields: dict[str, Any]) -> bytes:
     """Return the frame of an event. Raises FrameError if it does not fit."""
     try:
-        text = json.dumps({"event": name} | fields, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+        said = {"event": name} | fields | {"event": name}
+        text = json.dumps(said, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
         body = text.encode()
-    except ValueError as error:
+    except (TypeError, ValueError) as error:
         raise FrameError("body", f"cannot be written as JSON: {error}") from None
     if len(body) > LONGEST_EVENT:
         raise FrameError("body", f"event of {len(body)} bytes; {LONGEST_EVENT} at most")

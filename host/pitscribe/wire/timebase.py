@@ -77,7 +77,8 @@ class Timebase:
         """Return UTC in s since 1970 for uptimes in ms; rises with uptime."""
         up = np.asarray(uptime_ms, np.float64) / 1000
         offset: Floats = np.interp(up, self._corners, self._offset)
-        return up + offset
+        found: Floats = up + offset
+        return found
 
     def uncertainty(self, uptime_ms: ArrayLike) -> Floats:
         """Return the standard uncertainty in s of ``utc``: the offset is anywhere within its limits alike, so it is
