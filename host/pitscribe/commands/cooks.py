@@ -1,0 +1,100 @@
+"""``pitscribe cooks`` and ``pitscribe cook``: the list, and beginning, ending, placing and showing one."""
+
+import argparse
+import json
+
+from pitscribe.commands.ledgers import meant_cook, meant_logger, open_ledger
+from pitscribe.commands.placing import parse_placings, place_all
+from pitscribe.commands.when import local, parse_temperature, parse_when, span
+from pitscribe.config import Config
+from pitscribe.cook.analysis import analyse
+from pitscribe.cook.text import summary
+from pitscribe.errors import ConfigError
+from pitscribe.ledger.ledger import Ledger
+from pitscribe.ledger.values import Cook
+from pitscribe.series import load
+
+
+def run(config: Config, arguments: argparse.Namespace) -> None:
+    """Do what was asked of the ledger in the home folder."""
+    actions = {"list": _list, "start": _start, "place": _place, "end": _end, "reopen": _reopen, "show": _show}
+    with open_ledger(config) as ledger:
+        actions[arguments.action](config, ledger, arguments)
+
+
+def _list(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
+    cooks = ledger.cooks()
+    if arguments.json:
+        print(json.dumps([_as_json(cook) for cook in cooks], indent=1))
+    elif not cooks:
+        print("no cook yet; begin one with: pitscribe cook start NAME")
+    else:
+        for cook in cooks:
+            print(_line(ledger, cook))
+
+
+def _start(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
+    now_ms = ledger.now_ms()
+    at_ms = now_ms if arguments.at is None else _ms(parse_when(arguments.at, now_ms / 1000))
+    target_c = None if arguments.target is None else parse_temperature(arguments.target, config.units)
+    placings = parse_placings(arguments.air, arguments.meat)
+    logger = meant_logger(ledger, arguments.logger) if placings else 0
+    with ledger.together():  # all of it or nothing
+        cook = ledger.start_cook(arguments.name, at=at_ms, target_c=target_c)
+        place_all(ledger, cook, logger, placings, None)
+    print(_line(ledger, cook))
+
+
+def _place(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
+    cook = meant_cook(ledger, arguments.cook)
+    placings = parse_placings(arguments.air, arguments.meat)
+    if not placings:
+        raise ConfigError("say what is where: --air grate=0 --meat flat=2")
+    since_ms = None if arguments.since is None else _ms(parse_when(arguments.since, ledger.now_ms() / 1000))
+    with ledger.together():
+        place_all(ledger, cook, meant_logger(ledger, arguments.logger), placings, since_ms)
+    print(_line(ledger, cook))
+
+
+def _end(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
+    at_ms = None if arguments.at is None else _ms(parse_when(arguments.at, ledger.now_ms() / 1000))
+    cook = meant_cook(ledger, arguments.cook)
+    print(_line(ledger, ledger.end_cook(cook.id, at_ms)))
+
+
+def _reopen(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
+    print(_line(ledger, ledger.reopen_cook(meant_cook(ledger, arguments.cook).id)))
+
+
+def _show(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
+    cook = meant_cook(ledger, arguments.cook)
+    analysis = analyse(load(ledger, cook.id), target_c=cook.target_c)
+    if arguments.json:
+        print(json.dumps({"cook": _as_json(cook), **analysis.as_json()}, indent=1))
+        return
+    print(_line(ledger, cook))
+    print(summary(analysis, unit=arguments.unit or config.units))
+    for note in ledger.notes(cook.id):
+        print(f"{local(note.at_ms / 1000)}  {note.kind}  {note.text}".rstrip())
+
+
+def _line(ledger: Ledger, cook: Cook) -> str:
+    """One cook as one line."""
+    began = local(cook.started_ms / 1000)
+    lasted = "not ended" if cook.ended_ms is None else span((cook.ended_ms - cook.started_ms) / 1000)
+    places = {p.place: None for p in ledger.placements(cook.id)} | {s.place: None for s in ledger.sheets(cook.id)}
+    return f"{cook.id:4}  {began}  {lasted:>12}  {cook.name}  ({', '.join(places) or 'no places yet'})"
+
+
+def _as_json(cook: Cook) -> dict[str, object]:
+    return {
+        "id": cook.id,
+        "name": cook.name,
+        "started": cook.started_ms / 1000,
+        "ended": None if cook.ended_ms is None else cook.ended_ms / 1000,
+        "target_c": cook.target_c,
+    }
+
+
+def _ms(utc: float) -> int:
+    return round(utc * 1000)

@@ -1,0 +1,159 @@
+"""``pitscribe demo``: the whole way on one machine, from chip registers to a page, on a cook of our own.
+
+The bench plays smoker, meat, probes and chips; MicroPython runs the unmodified firmware on it; the host takes in what
+it sends as it would from any logger. All live in the bench's time, which runs some hundred times faster than ours.
+"""
+
+import argparse
+import contextlib
+import json
+import tempfile
+import time
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+
+from pitscribe.commands.demo_report import DemoReport, count_journal
+from pitscribe.commands.host import Host
+from pitscribe.config import BrokerConfig, Config
+from pitscribe.errors import BenchError, ConfigError
+from pitscribe.ledger.ledger import Ledger
+from pitscribe.ledger.values import Cook
+from pitscribe.simulate.rig import Bench, Board
+from pitscribe.simulate.scenario import SCENARIOS, Scenario
+
+SPEED = 600
+HEADLESS_SPEED = 1500  # nobody watches; limited by what the machine can do
+UNIQUE_ID = "7069747363726962"
+PATIENCE_S = 8  # real seconds: what waits on the network is patient in real time, whatever the world's speed
+STILL_S = 20.0  # real seconds without progress after which the run is given up
+PLAIN = "backyard"
+
+
+def run(config: Config, arguments: argparse.Namespace) -> int:
+    """Run the demo. Returns 0 if every frame that was journalled is in the ledger, once."""
+    if not 0.02 <= arguments.hours <= 72:
+        raise ConfigError(f"--hours {arguments.hours:g}: must be 0.02 to 72")
+    speed = arguments.speed or (HEADLESS_SPEED if arguments.headless else SPEED)
+    if not 1 <= speed <= 100_000:
+        raise ConfigError(f"--speed {speed:g}: must be 1 to 100000")
+    name = arguments.scenario or PLAIN
+    if name not in SCENARIOS:
+        raise ConfigError(f"--scenario {name}: must be one of {', '.join(SCENARIOS)}")
+    with _folder(arguments.keep) as folder:
+        demo = Demo(folder, SCENARIOS[name], arguments.hours, arguments.seed, round(speed))
+        return demo.run(config, None if arguments.headless else arguments.page_port)
+
+
+@contextlib.contextmanager
+def _folder(keep: Path | None) -> Iterator[Path]:
+    """A folder for the run: the one to keep, which must be new or empty, or one that is removed afterwards."""
+    if keep is None:
+        with tempfile.TemporaryDirectory(prefix="pitscribe-demo-") as name:
+            yield Path(name)
+        return
+    try:
+        keep.mkdir(parents=True, exist_ok=True)
+        if any(keep.iterdir()):
+            raise ConfigError(f"--keep {keep}: there is something in it already; name a new folder")
+    except OSError as error:
+        raise ConfigError(f"--keep {keep}: {error.strerror}") from error
+    yield keep.resolve()
+
+
+class Demo:
+    """One run in a folder: ``bench/``, ``flash/`` (the board's files) and the ledger."""
+
+    def __init__(self, folder: Path, scenario: Scenario, hours: float, seed: int, speed: int) -> None:
+        self._folder, self._scenario, self._hours, self._seed, self._speed = folder, scenario, hours, seed, speed
+        self._flash = folder / "flash"
+        self._end_ms = round(hours * 3_600_000)
+
+    def run(self, config: Config, page_port: int | None) -> int:
+        """Run it, with a page unless ``page_port`` is None; print what came of it."""
+        began = time.monotonic()
+        bench = Bench(self._folder / "bench", self._scenario.name, self._seed, self._hours)
+        with contextlib.ExitStack() as stack:
+            stack.callback(bench.stop)
+            broker = BrokerConfig(port=0, listen="127.0.0.1")
+            stale_s = 120 + 4 * self._speed
+            host = Host(self._folder, bench.clock, broker, page_port=page_port, stale_after_s=stale_s)
+            stack.enter_context(host)
+            cook = self._begin_cook(host.ledger, bench)
+            self._write_flash(host)
+            if page_port is not None:
+                print(f"{self._scenario.title}. Watch it at {host.page.url} (Ctrl-C ends it)", flush=True)
+            board = Board(
+                self._flash, bench, speed=self._speed, world_end_ms=self._end_ms, unique_id=UNIQUE_ID, heap="180k"
+            )
+            stack.callback(board.cut_power)
+            self._watch_it(host.ledger, bench, board, cook)
+            host.ledger.end_cook(cook.id, cook.started_ms + self._end_ms)
+            took = time.monotonic() - began
+            board.cut_power()
+            report = DemoReport(host.ledger, cook.id, self._flash / "journal", bench.stop(), took, config.units)
+            print(report.text(), flush=True)
+            if page_port is not None:
+                self._stay(host)
+        return 0 if report.whole else 1
+
+    def _begin_cook(self, ledger: Ledger, bench: Bench) -> Cook:
+        scenario = self._scenario
+        cook = ledger.start_cook(
+            scenario.title, at=round(bench.clock.now() * 1000), target_c=scenario.target_c, meats=scenario.meats
+        )
+        for p in scenario.placements:
+            probe = ledger.add_probe(f"{p.place} ({p.tc})", p.tc, p.probe.grade)
+            ledger.place(cook.id, probe, zlib.crc32(bytes.fromhex(UNIQUE_ID)), p.channel, p.place, p.kind)
+        return cook
+
+    def _write_flash(self, host: Host) -> None:
+        """The board's settings, as a builder would write them. Network patience is real time: it grows with speed."""
+        patience_s = PATIENCE_S * self._speed
+        placements = sorted(self._scenario.placements, key=lambda p: p.channel)
+        settings = {
+            "name": "demo logger",
+            "channels": [{"chip": p.chip, "tc": p.tc, "spi": p.spi, "cs": p.cs} for p in placements],
+            "spi": [{"id": 0, "sck": 18, "mosi": 19, "miso": 16, "baud": 1_000_000}],
+            "broker": {
+                "host": host.where.host,
+                "port": host.where.port,
+                "user": host.where.user,
+                "password": host.where.password,
+                "keepalive_s": min(patience_s, 65535),
+                "ack_s": min(patience_s, 65535),
+            },
+            "now_s": max(1, self._speed // 4),
+            "state_s": max(60, self._speed),
+            "watchdog_ms": 0,
+        }
+        self._flash.mkdir()
+        (self._flash / "config.json").write_text(json.dumps(settings, indent=1))
+
+    def _watch_it(self, ledger: Ledger, bench: Bench, board: Board, cook: Cook) -> None:
+        """Write the person's notes down as they happen, until the cook is over and all its frames have come."""
+        progress, moved = -1, time.monotonic()
+        while True:
+            for happening in bench.happenings():
+                at_ms = cook.started_ms + int(happening["world_ms"])
+                ledger.add_note(cook.id, at_ms, str(happening["kind"]), str(happening["text"]))
+            board.check()
+            world_ms = bench.clock.world_ms()
+            over = world_ms >= self._end_ms
+            if over and ledger.frame_count() >= count_journal(self._flash / "journal"):
+                return
+            now = ledger.frame_count() if over else world_ms
+            if now != progress:
+                progress, moved = now, time.monotonic()
+            elif time.monotonic() - moved > STILL_S:
+                if over:
+                    return  # the report says what is missing
+                raise BenchError(f"the board stands still; see {self._flash / 'console.log'} (--keep keeps it)")
+            time.sleep(0.05)
+
+    def _stay(self, host: Host) -> None:
+        """The cook is over; the page stays until Ctrl-C."""
+        print(f"The cook is over; the page stays at {host.page.url} until Ctrl-C.", flush=True)
+        with contextlib.suppress(KeyboardInterrupt):
+            while True:
+                time.sleep(3600)

@@ -1,0 +1,173 @@
+"""What came of a demo, beside what was really so on the bench."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pitscribe.commands.when import degrees, difference, span
+from pitscribe.cook.analysis import Analysis, analyse
+from pitscribe.errors import BenchError
+from pitscribe.ledger.ledger import Ledger
+from pitscribe.series import Series, load
+from pitscribe.wire.density import Density, density
+from pitscribe.wire.frames import TICKS, FrameKey, read_head
+from pitscribe.wire.segments import scan_segment
+
+K_95 = 2.0  # coverage factor for about 95 %: JCGM 100:2008, 6.3.3
+
+
+def journal_frames(journal: Path) -> list[bytes]:
+    """Every frame that lies in a journal's folder, as it lies there now."""
+    return [f for path in sorted(journal.glob("*.seg")) for f in scan_segment(path.read_bytes())[0]]
+
+
+def count_journal(journal: Path) -> int:
+    """How many frames lie in a journal's folder now."""
+    return len(journal_frames(journal))
+
+
+class PlaceError(NamedTuple):
+    """How far a corrected place was from the truth, over its good samples."""
+
+    place: str
+    kind: str
+    greatest: float  # K, signed: reading less truth, where it was furthest off
+    stated: float  # K, the expanded uncertainty (k = 2) stated there
+    rms: float  # K
+    inside: float  # share of samples within their stated expanded uncertainty
+
+
+class StallPair(NamedTuple):
+    """A place's stall as found and as it was; s after the cook's start, None where there was none."""
+
+    place: str
+    found: tuple[float, float | None] | None
+    true: tuple[float, float] | None
+
+
+class DemoReport:
+    """Made once the demo is over. ``text()`` is the table; ``whole``: every journalled frame is in the ledger, once."""
+
+    def __init__(self, ledger: Ledger, cook_id: int, journal: Path, truth: Path, took_s: float, units: str) -> None:
+        if not truth.exists():
+            raise BenchError(f"the bench left no truth at {truth}; see bench.log beside it (--keep keeps it)")
+        self._units, self._took_s = units, took_s
+        frames = journal_frames(journal)
+        self.journalled = [read_head(f).key for f in frames]
+        stored = [f for info in ledger.loggers() for f in ledger.frames(info.logger)]
+        self.stored = [f.key for f in stored]
+        self.asides = ledger.asides()
+        self.density: Density = density([f.frame for f in stored if f.kind == TICKS])
+        self.record = load(ledger, cook_id)
+        self.analysis: Analysis = analyse(self.record)
+        self._start = self.record.cook.started_ms / 1000
+        with np.load(truth, allow_pickle=False) as arrays:
+            self._truth = {name: arrays[name] for name in arrays.files}
+
+    @property
+    def whole(self) -> bool:
+        """Whether every frame that was journalled is in the ledger, none twice, and nothing else is."""
+        distinct: set[FrameKey] = set(self.stored)
+        return len(distinct) == len(self.stored) and distinct == set(self.journalled)
+
+    def place_errors(self) -> list[PlaceError]:
+        """For each place how far it was from the truth."""
+        return [_place_error(s, self._true(s.place), self._truth["t_s"] + self._start) for s in self.record.places]
+
+    def _index(self, place: str) -> int:
+        return int(np.flatnonzero(self._truth["place"] == place)[0])
+
+    def _true(self, place: str) -> NDArray[np.float64]:
+        column: NDArray[np.float64] = self._truth["true"][:, self._index(place)].astype(np.float64)
+        return column
+
+    def stalls(self) -> list[StallPair]:
+        """For each meat place the first stall that was found, beside the bench's."""
+        pairs = []
+        for series in self.record.meat:
+            i = self._index(series.place)
+            begin, end = float(self._truth["stall_begin_s"][i]), float(self._truth["stall_end_s"][i])
+            first = next((s for s in self.analysis.stalls if s.place == series.place), None)
+            found = first and (first.begin - self._start, None if first.end is None else first.end - self._start)
+            pairs.append(StallPair(series.place, found, None if np.isnan(begin) else (begin, end)))
+        return pairs
+
+    def true_spread(self) -> tuple[float, float]:
+        """The greatest true spread of the meat places [K], and when [s after the start]."""
+        meat = self._truth["true"][:, self._truth["kind"] == "meat"].astype(np.float64)
+        spread = meat.max(axis=1) - meat.min(axis=1)
+        at = int(spread.argmax())
+        return float(spread[at]), float(self._truth["t_s"][at])
+
+    def text(self) -> str:
+        """The whole table."""
+        return "\n".join([*self._frames(), "", *self._errors(), "", *self._stalls(), "", *self._spread(), self._time()])
+
+    def _frames(self) -> Iterator[str]:
+        twice = len(self.stored) - len(set(self.stored))
+        kept = f", {sum(self.asides.values())} kept aside" if self.asides else ""
+        verdict = ("equal" if self.whole else "NOT EQUAL") + kept
+        yield f"frames   {len(self.journalled)} journalled, {len(self.stored)} in the ledger, {twice} twice: {verdict}"
+        yield (
+            f"density  {self.density.bytes_per_channel_tick:.3f} byte a channel and tick, header and CRC included; "
+            f"entropy of the same deltas {self.density.entropy_bytes_per_channel_tick:.3f}"
+        )
+        yield f"ticks    {max((s.t.size for s in self.record.places), default=0)} read, {self.record.missed} missed"
+
+    def _errors(self) -> Iterator[str]:
+        yield f"{'place':10} {'greatest error':>15} {'stated there (k=2)':>19} {'RMS error':>10} {'within stated':>14}"
+        for e in self.place_errors():
+            yield (
+                f"{e.place:10} {self._signed(e.greatest):>15} {'+/- ' + self._k(e.stated):>19} {self._k(e.rms):>10} "
+                f"{e.inside:>13.1%}"
+            )
+
+    def _stalls(self) -> Iterator[str]:
+        yield f"{'stall at':10} {'found':>26} {'true (evaporation takes it all)':>34}"
+        for pair in self.stalls():
+            yield f"{pair.place:10} {_span(pair.found):>26} {_span(pair.true):>34}"
+
+    def _spread(self) -> Iterator[str]:
+        greatest = self.analysis.evenness.greatest
+        true, at = self.true_spread()
+        read = "not known" if greatest is None else (
+            f"{self._k(greatest.spread_k)} at {span(greatest.at - self._start)} ({greatest.hottest} over "
+            f"{greatest.coldest})"
+        )  # fmt: skip
+        yield f"greatest spread  {read}; true {self._k(true)} at {span(at)}"
+        coldest = self.analysis.coldest
+        if coldest is not None:
+            yield f"coldest meat     {coldest.place} at {degrees(coldest.celsius, self._units)} when it ended"
+
+    def _time(self) -> str:
+        length = (self.record.cook.ended_ms or 0) / 1000 - self._start
+        return f"wall time        {self._took_s:.1f} s for {span(length)}: {length / self._took_s:.0f} times real time"
+
+    def _k(self, kelvin: float) -> str:
+        return difference(kelvin, self._units)
+
+    def _signed(self, kelvin: float) -> str:
+        return ("+" if kelvin >= 0 else "") + self._k(kelvin)
+
+
+def _place_error(series: Series, true: NDArray[np.float64], t: NDArray[np.float64]) -> PlaceError:
+    held = series.good() & (series.t >= t[0]) & (series.t <= t[-1])
+    if not held.any():
+        nan = float("nan")
+        return PlaceError(series.place, series.kind, nan, nan, nan, nan)
+    error = series.celsius[held] - np.interp(series.t[held], t, true)
+    stated = K_95 * series.u[held]
+    worst = int(np.abs(error).argmax())
+    return PlaceError(
+        series.place, series.kind, float(error[worst]), float(stated[worst]), float(np.sqrt(np.mean(error**2))),
+        float(np.mean(np.abs(error) <= stated)),
+    )  # fmt: skip
+
+
+def _span(stall: tuple[float, float | None] | None) -> str:
+    if stall is None:
+        return "none"
+    return f"{span(stall[0])} to {'still on' if stall[1] is None else span(stall[1])}"

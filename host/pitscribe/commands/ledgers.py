@@ -1,0 +1,46 @@
+"""What the commands share: the ledger of the home folder, and the cook that is meant."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from pitscribe.clock import Clock, SystemClock
+from pitscribe.config import Config
+from pitscribe.errors import ConfigError, NotFoundError
+from pitscribe.ledger.ledger import Ledger
+from pitscribe.ledger.values import Cook
+
+LEDGER_NAME = "ledger.sqlite"
+
+
+@contextmanager
+def open_ledger(config: Config, clock: Clock | None = None) -> Iterator[Ledger]:
+    """The ledger of the home folder, made if it is missing, and closed afterwards."""
+    ledger = Ledger(config.folder() / LEDGER_NAME, clock or SystemClock())
+    try:
+        yield ledger
+    finally:
+        ledger.close()
+
+
+def meant_cook(ledger: Ledger, named: str | None) -> Cook:
+    """The cook of that number or name; without one, the newest. Raises NotFoundError."""
+    if named is not None:
+        return ledger.cook(named)
+    cooks = ledger.cooks()
+    if not cooks:
+        raise NotFoundError("there is no cook yet; begin one with: pitscribe cook start NAME")
+    return cooks[0]
+
+
+def meant_logger(ledger: Ledger, named: str | None) -> int:
+    """The logger of that id; without one, the only one there is. Raises ConfigError."""
+    if named is not None:
+        try:
+            return int(named, 16)
+        except ValueError:
+            raise ConfigError(f"--logger {named}: must be 8 hex digits, as in the logger's topics") from None
+    known = [info.logger for info in ledger.loggers()]
+    if len(known) != 1:
+        seen = ", ".join(f"{logger:08x}" for logger in known) or "none has been seen yet"
+        raise ConfigError(f"which logger? name it with --logger ({seen})")
+    return known[0]

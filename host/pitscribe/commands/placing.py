@@ -1,0 +1,69 @@
+"""Placements as a person writes them: ``flat=2`` or, before the logger was ever seen, ``flat=2:K``."""
+
+import re
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from pitscribe.errors import ConfigError
+from pitscribe.ledger.ledger import Ledger
+from pitscribe.ledger.values import Cook
+from pitscribe.wire.frames import TICKS, decode_ticks
+
+_PLACING = re.compile(r"(?P<place>[^=]+)=(?P<channel>[0-7])(:(?P<tc>[BEJKNRST]))?$")
+
+
+class Placing(NamedTuple):
+    """One placement that was asked for. ``tc`` None: as the logger's channel table says."""
+
+    place: str
+    kind: str
+    channel: int
+    tc: str | None
+
+
+def parse_placings(air: Sequence[str], meat: Sequence[str]) -> list[Placing]:
+    """``--air`` and ``--meat`` arguments -> placements. Raises ConfigError naming the one that cannot be read."""
+    placings = []
+    for kind, texts in (("air", air), ("meat", meat)):
+        for text in texts:
+            match = _PLACING.match(text.strip())
+            if not match:
+                raise ConfigError(f"--{kind} {text}: write PLACE=CHANNEL, as in flat=2 (channels are 0 to 7)")
+            placings.append(Placing(match["place"].strip(), kind, int(match["channel"]), match["tc"]))
+    for field in ("place", "channel"):
+        values = [getattr(p, field) for p in placings]
+        if doubled := {v for v in values if values.count(v) > 1}:
+            raise ConfigError(f"{field} {min(doubled)} is given twice")
+    return placings
+
+
+def place_all(ledger: Ledger, cook: Cook, logger: int, placings: Sequence[Placing], since_ms: int | None) -> None:
+    """Write the placements down; with ``since_ms``, what was on the channel or at the place before ends then."""
+    types = _channel_types(ledger, logger)
+    for placing in placings:
+        tc = placing.tc or types.get(placing.channel)
+        if tc is None:
+            raise ConfigError(
+                f"channel {placing.channel}: the logger has not said its thermocouple type; "
+                f"write {placing.place}={placing.channel}:K"
+            )
+        if since_ms is not None:
+            for old in ledger.placements(cook.id):
+                same = old.place == placing.place or (old.logger, old.channel) == (logger, placing.channel)
+                if same and (old.until_ms is None or old.until_ms > since_ms):
+                    ledger.end_placement(old.id, since_ms)
+        ledger.place(cook.id, tc, logger, placing.channel, placing.place, placing.kind, since=since_ms)
+
+
+def _channel_types(ledger: Ledger, logger: int) -> dict[int, str]:
+    """Channel -> thermocouple letter, by the newest frame of the logger."""
+    spans = ledger.boots(logger)
+    if not spans:
+        return {}
+    newest = max(spans, key=lambda span: span.last_received_ms)
+    from_ms = max(0, newest.last_uptime_ms - 3_600_000)
+    frames = ledger.frames(logger, kind=TICKS, boots=[newest.boot], uptime_range=(from_ms, newest.last_uptime_ms))
+    if not frames:
+        return {}
+    (run,) = decode_ticks([frames[-1].frame])
+    return {number: channel.tc for number, channel in enumerate(run.table) if channel.chip != "none"}
