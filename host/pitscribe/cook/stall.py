@@ -24,12 +24,15 @@ BEGIN_SHARE = 0.40  # "well below what it was": pace under 40 % of the best. Con
 END_SHARE = 0.50  # over again when it is back at half; the difference is hysteresis
 PACE_MIN = 20  # rates for the pace: one step of 0.25 K hides at most 0.4 K/h in it
 BEST_MIN = 40  # rates for the best pace: a maximum picks up noise, so it is taken from a longer line, less its u
+UNKNOWN_MIN = 30  # minutes without a pace over which nothing is counted or dated back: longer than a call takes
 PERSIST_MIN = 10  # longer than an opened lid or a spritz holds back the core
 LOWEST_C = 45.0  # a freely wet surface in a pit is at 36 to 50 degC (references section 4): below, nothing plateaus
 HIGHEST_C = 93.0  # near boiling a wrapped joint slows for another reason
+HIGHEST_UNSEEN_C = 80.0  # without a pit to compare: only about where stalls are (66 to 77 degC, common practice)
 LEAST_DRIVE_K = 15.0  # with less the pit hardly heats: the approach at the end, or a hold
 STEADY_SHARE = 0.60  # of the usual drive: with less, it is the fire and not the meat that holds heating back
 SETTLED_MIN = 6  # after a jump: by then a thick probe has the temperature of its new place, or a spike has gone
+COOLS_K_H = 2.0  # evaporation holds the inside, it does not draw it down like this: the pit is colder than it seems
 COOLED_K = 4.0  # below the warmest of the stall: it is not stalled but cooling (pulled, the fire out)
 # How long what a person did may hold heating back by itself [min]: opened and sprayed; wrapped, iced, set in a pan.
 GRACE_MIN = {"lid": 20, "spritz": 20, "rotate": 20, "wrap": 45, "boat": 45, "pan": 45, "ice": 60}
@@ -70,7 +73,6 @@ class _Sweep:
     best: float = float("nan")  # best pace so far [1/h]
     cap: float = float("inf")  # a best pace from before a stall or a wrap: later ones are not held to more
     best_from: int = 0  # first cell from which lines for the best pace may start
-    anew: bool = False  # the next line from there replaces the best pace, even by a lower one
     run: int = 0  # minutes that speak for a change of state
     unknown: int = 0  # minutes without a pace
     jumped_at: int = -1  # cell of the last jump, until it is known whether it stayed
@@ -145,8 +147,8 @@ class _Walk:
         at = self.at
         for kind in self.acts.get(k, ()):
             at.quiet_until = max(at.quiet_until, k + GRACE_MIN.get(kind, 0))
-            if kind in COVERS:
-                self._learn_anew(k + 5)
+            if kind in COVERS and at.open_at < 0:
+                self._learn_anew(k)
             if kind in ENDS and at.open_at >= 0:
                 self._close(k, self.grid.end(k), f"{kind} noted")
         if k and self.jumps[k] != self.jumps[k - 1]:
@@ -158,22 +160,21 @@ class _Walk:
             if stayed and at.open_at < 0:
                 # Other tissue heats at another pace: nothing that was learned holds for it. (A spike comes back.)
                 self._learn_anew(k)
-                at.cap, at.best = float("inf"), float("nan")
+                at.cap = float("inf")
 
     def _learn_anew(self, k: int) -> None:
         at = self.at
         if at.best == at.best:
             at.cap = min(at.cap, at.best)
-        at.best_from, at.anew = k, True
-        at.run = 0
+        at.best, at.best_from, at.run = float("nan"), k, 0
 
     def _learn(self, k: int) -> None:
         """Raise the best pace, if this minute's long line shows a better one. Not during a stall."""
         at, pace = self.at, self.best_pace[k]
         if at.open_at >= 0 or pace != pace or pace <= 0 or k - BEST_MIN + 1 < at.best_from:
             return
-        if at.anew or not pace <= at.best:
-            at.best, at.anew = min(pace, at.cap), False
+        if not pace <= at.best:
+            at.best = min(pace, at.cap)
 
     def _share(self, k: int) -> float:
         """This minute's pace as a share of the best; NaN where it is not known."""
@@ -188,7 +189,7 @@ class _Walk:
         at = self.at
         if not known:
             at.unknown += 1
-            at.run = 0 if at.unknown > 30 else at.run
+            at.run = 0 if at.unknown > UNKNOWN_MIN else at.run
             return False
         at.unknown = 0
         at.run = at.run + 1 if speaks else max(0, at.run - 2)
@@ -199,13 +200,18 @@ class _Walk:
         if k <= at.quiet_until:
             return  # what was counted stays: a stall goes on under a spritz
         known = share == share
-        speaks = False
-        if known and LOWEST_C <= self.last[k] <= HIGHEST_C:
-            drive = self.low[k] - self.last[k]
-            steady = drive >= STEADY_SHARE * (self.usual[k] - self.last[k])
-            speaks = steady and share + self.u[k] / (at.best * drive) < BEGIN_SHARE
+        speaks = known and self._held_back(k, share)
         if self._count(speaks, known):
             self._open(k)
+
+    def _held_back(self, k: int, share: float) -> bool:
+        """This minute speaks for a stall: held back beyond doubt, by the meat and not by the fire."""
+        highest = HIGHEST_C if self.seen[k] else HIGHEST_UNSEEN_C
+        if not LOWEST_C <= self.last[k] <= highest or self.rate[k] < -COOLS_K_H:
+            return False
+        drive = self.low[k] - self.last[k]
+        steady = drive >= STEADY_SHARE * (self.usual[k] - self.last[k])
+        return bool(steady and share + self.u[k] / (self.at.best * drive) < BEGIN_SHARE)
 
     def _open(self, k: int) -> None:
         first = self._crossing(k, BEGIN_SHARE, below=True)
@@ -218,11 +224,21 @@ class _Walk:
         self._watch(k)
 
     def _crossing(self, k: int, level: float, *, below: bool) -> int:
-        """The cell at which the pace went under (or over) ``level`` for good: the middle of that minute's line."""
-        i = k
-        while i > 0 and not ((self.share[i] >= level) if below else (self.share[i] <= level)):
+        """The cell at which the pace went under (or over) ``level`` for good: the middle of that minute's line.
+
+        Not dated back across more than half an hour in which the pace was not known.
+        """
+        i, known = k, k
+        while i > 0 and known - i <= UNKNOWN_MIN and not self._beyond(i, level, below=below):
+            if self.share[i] == self.share[i]:
+                known = i
             i -= 1
+        if known - i > UNKNOWN_MIN:
+            i = known
         return max(0, i - PACE_MIN // 2)
+
+    def _beyond(self, i: int, level: float, *, below: bool) -> bool:
+        return self.share[i] >= level if below else self.share[i] <= level
 
     def _watch(self, k: int) -> None:
         at = self.at
@@ -243,7 +259,7 @@ class _Walk:
     def _close(self, k: int, end: float, how: str) -> None:
         self._renew(k)
         held = self.stalls[-1]
-        over = max(held.begin, end)
+        over = max(held.noticed, end)
         self.stalls[-1] = replace(held, end=over, end_noticed=self.grid.end(k), cause=f"{held.cause}; over: {how}")
         self.at.open_at = -1
         self._learn_anew(k)
