@@ -105,7 +105,7 @@ class Broker:
         where = f"{self.host}:{self._asked_port}"
         try:
             family, kind, protocol, _, address = socket.getaddrinfo(
-                self.host, self._asked_port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+                self.host or None, self._asked_port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
             )[0]
             listening = socket.socket(family, kind, protocol)
         except OSError as error:

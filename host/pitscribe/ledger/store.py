@@ -48,8 +48,11 @@ class Store:
         self._closed = False
         self._readers: weakref.WeakSet[_Connection] = weakref.WeakSet()
         self._local = threading.local()
-        with self._plain_errors():
+        try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise StoreError(f"{self.path} cannot be opened: {error.strerror or error}") from error
+        with self._plain_errors():
             self._writer = self._connect()
             try:
                 self._prepare()
@@ -140,7 +143,7 @@ class Store:
         # SQLite goes on writing into a file that was deleted under it, and the loggers would let go of their copies.
         try:
             found = self.path.stat()
-        except FileNotFoundError:
+        except OSError:
             raise StoreError(f"{self.path} has been moved or deleted; put it back, or start again") from None
         if (found.st_dev, found.st_ino) != self._identity:
             raise StoreError(f"{self.path} has been replaced by another file; put it back, or start again")
@@ -205,8 +208,6 @@ class Store:
             yield
         except sqlite3.Error as error:
             raise StoreError(self._plain(error)) from error
-        except OSError as error:
-            raise StoreError(f"{self.path} cannot be opened: {error.strerror or error}") from error
 
     def _plain(self, error: sqlite3.Error) -> str:
         code = getattr(error, "sqlite_errorcode", 0) or 0

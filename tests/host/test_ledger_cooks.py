@@ -1,0 +1,172 @@
+"""What people write in the ledger: cooks, placements, notes, anchors, sheets."""
+
+import numpy as np
+import pytest
+from intake_rig import LOGGER
+
+from pitscribe.clock import SetClock
+from pitscribe.errors import ConfigError, NotFoundError
+from pitscribe.ledger.ledger import Ledger
+from pitscribe.ledger.values import NOTE_KINDS, Cook
+
+NOW = 1_780_000_000
+
+
+@pytest.fixture
+def ledger(tmp_path):
+    made = Ledger(tmp_path / "ledger.sqlite", SetClock(float(NOW)))
+    yield made
+    made.close()
+
+
+def test_a_cook_begins_ends_and_is_reopened(ledger):
+    cook = ledger.start_cook("Saturday brisket", target_c=95.0, meats=["packer, 6.4 kg"])
+    assert cook == Cook(cook.id, "Saturday brisket", NOW * 1000, None, 95.0, ("packer, 6.4 kg",))
+    assert ledger.end_cook(cook.id, NOW * 1000 + 5).ended_ms == NOW * 1000 + 5
+    assert ledger.reopen_cook(cook.id) == cook
+    assert ledger.cooks() == [cook]
+
+
+def test_a_cook_that_nobody_ends_is_whole(ledger):
+    cook = ledger.start_cook("x")
+    ledger.place(cook.id, "K", LOGGER, 0, "flat", "meat")
+    note = ledger.add_note(cook.id, None, "wrap")
+    again = Ledger(ledger.path, SetClock(NOW + 1e6))
+    assert again.cook(cook.id).ended_ms is None
+    assert again.notes(cook.id) == [note]
+    assert len(again.placements(cook.id)) == 1
+    again.close()
+
+
+def test_ending_a_cook_early_leaves_its_notes_and_placements(ledger):
+    cook = ledger.start_cook("x", at=1000)
+    ledger.place(cook.id, "K", LOGGER, 0, "flat", "meat")
+    late = ledger.add_note(cook.id, 9_000_000, "pull")
+    ledger.end_cook(cook.id, 2000)
+    assert ledger.notes(cook.id) == [late]
+    assert len(ledger.placements(cook.id)) == 1
+
+
+def test_a_cook_is_found_by_number_or_by_the_latest_of_its_name(ledger):
+    old = ledger.start_cook("ribs", at=1000)
+    new = ledger.start_cook("ribs", at=2000)
+    assert ledger.cook("ribs") == new
+    assert ledger.cook(old.id) == old
+    assert ledger.cook(str(old.id)) == old
+    with pytest.raises(NotFoundError, match="'brisket'"):
+        ledger.cook("brisket")
+
+
+@pytest.mark.parametrize("name", ["", "   ", "x" * 201, "a\nb", "\ud800"])
+def test_a_name_that_cannot_be_is_refused(ledger, name):
+    with pytest.raises(ConfigError, match="the cook's name must have 1 to 200"):
+        ledger.start_cook(name)
+
+
+def test_a_cook_cannot_end_before_it_began(ledger):
+    cook = ledger.start_cook("x", at=1000)
+    with pytest.raises(ConfigError, match="before it began"):
+        ledger.end_cook(cook.id, 999)
+
+
+def test_a_target_in_the_wrong_unit_is_refused(ledger):
+    with pytest.raises(ConfigError, match="degC"):
+        ledger.start_cook("x", target_c=303.0)
+
+
+def test_two_probes_cannot_be_on_one_channel_at_one_time(ledger):
+    cook = ledger.start_cook("x")
+    first = ledger.place(cook.id, "K", LOGGER, 2, "flat", "meat", until=5000)
+    with pytest.raises(ConfigError, match="channel 2 of aabb0001 is at 'flat'"):
+        ledger.place(cook.id, "K", LOGGER, 2, "point", "meat", since=4000)
+    second = ledger.place(cook.id, "K", LOGGER, 2, "point", "meat", since=5000)
+    other_box = ledger.place(cook.id, "K", LOGGER + 1, 2, "tip", "meat")
+    assert ledger.placements(cook.id) == [first, second, other_box]
+    assert first.probe == second.probe  # a channel's nameless probe is written down once
+
+
+def test_a_placement_ends_when_the_probe_is_moved(ledger):
+    cook = ledger.start_cook("x")
+    probe = ledger.add_probe("green", "T", "iec-1")
+    placed = ledger.place(cook.id, probe, LOGGER, 1, "grate", "air")
+    assert ledger.end_placement(placed.id).until_ms == NOW * 1000
+    assert ledger.place(cook.id, probe, LOGGER, 1, "dome", "air", since=NOW * 1000).probe == probe
+    assert ledger.probes() == [probe]
+    with pytest.raises(ConfigError, match="'green' already"):
+        ledger.add_probe("green", "K")
+
+
+@pytest.mark.parametrize(
+    ("tc", "channel", "kind", "word"),
+    [("X", 0, "meat", "type"), ("K", 8, "meat", "channel 8"), ("K", 0, "fish", "kind")],
+)
+def test_a_placement_that_cannot_be_is_refused_and_leaves_nothing(ledger, tc, channel, kind, word):
+    cook = ledger.start_cook("x")
+    with pytest.raises(ConfigError, match=word):
+        ledger.place(cook.id, tc, LOGGER, channel, "flat", kind)
+    assert ledger.placements(cook.id) == []
+    assert ledger.probes() == []
+
+
+def test_every_kind_of_note_is_kept_in_order_of_time(ledger):
+    cook = ledger.start_cook("x")
+    made = [ledger.add_note(cook.id, 1000 - n, kind, f"no. {n}") for n, kind in enumerate(NOTE_KINDS)]
+    assert ledger.notes(cook.id) == made[::-1]
+    with pytest.raises(ConfigError, match="'nap' is not one of wrap"):
+        ledger.add_note(cook.id, None, "nap")
+    with pytest.raises(NotFoundError):
+        ledger.add_note(cook.id + 1, None, "wrap")
+
+
+def test_changing_or_removing_a_note_takes_nothing_away(ledger):
+    cook = ledger.start_cook("x")
+    note = ledger.add_note(cook.id, 1000, "wrap", "foil")
+    changed = ledger.change_note(note.id, text="paper", at=1500)
+    assert ledger.notes(cook.id) == [changed]
+    assert (changed.text, changed.at_ms, changed.kind) == ("paper", 1500, "wrap")
+    ledger.remove_note(note.id)
+    assert ledger.notes(cook.id) == []
+    with pytest.raises(NotFoundError):
+        ledger.change_note(note.id, text="again")
+    assert ledger._read("SELECT at_ms, kind, text FROM note_past") == [(1000, "wrap", "foil")]
+    assert ledger._read("SELECT text FROM notes WHERE withdrawn_ms IS NOT NULL") == [("paper",)]
+
+
+def test_a_thing_is_told_once(ledger):
+    assert ledger.told("cook 1 stall") is None
+    assert ledger.tell("cook 1 stall") is True
+    assert ledger.tell("cook 1 stall") is False
+    assert ledger.told("cook 1 stall") == NOW * 1000
+
+
+def test_a_second_word_on_the_same_uptime_replaces_the_first(ledger):
+    ledger.tell_anchor(LOGGER, 3, 0, 1000, 60_000, "person")
+    ledger.tell_anchor(LOGGER, 3, 0, 2000, 30_000, "person")
+    ledger.tell_anchor(LOGGER, 4, 0, 9000, 30_000, "person")
+    assert [(a.utc_ms, a.err_ms) for a in ledger.anchors(LOGGER, 3)] == [(2000, 30_000)]
+    assert len(ledger.anchors(LOGGER)) == 2
+
+
+def test_a_sheet_comes_back_bit_for_bit(ledger):
+    cook = ledger.start_cook("x")
+    t = np.array([1.0, 2.5, 1e9])
+    celsius = np.array([np.nan, 93.3, -1.0])
+    ledger.add_sheet(cook.id, "flat", "meat", t, celsius, "a.csv", "d1")
+    (sheet,) = ledger.sheets(cook.id)
+    assert sheet.t.tobytes() == t.tobytes()
+    assert sheet.celsius.tobytes() == celsius.tobytes()
+    assert ledger.sheet_cook("d1") == cook
+    assert ledger.sheet_cook("d2") is None
+    with pytest.raises(ConfigError, match="ascend"):
+        ledger.add_sheet(cook.id, "point", "meat", t[::-1], celsius, "a.csv", "d1")
+
+
+def test_the_last_words_of_a_logger_are_kept(ledger):
+    ledger.saw_state(LOGGER, {"online": True, "name": "pit", "boot": 1})
+    ledger.saw_now(LOGGER, {"boot": 1, "up": 5})
+    (info,) = ledger.loggers()
+    assert (info.logger, info.name, info.last_seen_ms, info.frames) == (LOGGER, "pit", NOW * 1000, 0)
+    assert info.state["online"] is True
+    assert info.now == {"boot": 1, "up": 5}
+    ledger.saw_state(LOGGER, {"online": False, "boot": 1})
+    assert ledger.loggers()[0].name == "pit"  # the last will has no name
