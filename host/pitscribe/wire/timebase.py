@@ -86,7 +86,8 @@ class Timebase:
         up = np.asarray(uptime_ms, np.float64) / 1000
         beyond = np.maximum(np.maximum(self._corners[0] - up, up - self._corners[-1]), 0)
         half: Floats = np.interp(up, self._corners, self._half_width) + DRIFT * beyond
-        return half / np.sqrt(3)
+        standard: Floats = half / np.sqrt(3)
+        return standard
 
     def uptime(self, utc: ArrayLike) -> Floats:
         """Return the uptime in ms (not rounded) at UTC in s: the inverse of ``utc``. Negative before the boot."""
