@@ -110,8 +110,7 @@ class Encoder:
             self._z[n] = _zigzag(value - before, width)
             before = value
             n += 1
-        if n:
-            self._block(n, width)
+        self._block(n, width)  # a table without any chip has three empty blocks
 
     def _run(self, block, channel, column, first):
         """Write the block of differences of ticks ``first`` to ``first + 31`` (as many as there are)."""

@@ -209,7 +209,7 @@ class Journal:
                 following = max(following, frame_sequence(buf) + 1)
                 behind, length = _good_frame(f, behind + length, buf)
                 offset = size
-        if offset < size:
+        if offset < size or size < _SEGMENT_HEAD:
             self._shorten(path, name, offset)
         return following
 

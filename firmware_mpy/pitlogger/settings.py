@@ -128,6 +128,8 @@ def _object(where, given, rules, complaints):
 def _checked(where, value, rule, complaints):
     kind, least, most, default = rule
     if type(value) is kind:
+        if kind is str:
+            value = _joined(value)
         if isinstance(least, tuple):
             good = value in least
         else:
@@ -136,6 +138,23 @@ def _checked(where, value, rule, complaints):
             return value
     complaints.append("%s: %s does not fit; %s used" % (where, json.dumps(value)[:40], json.dumps(default)))
     return default
+
+
+def _joined(text):
+    """Join the surrogate pairs that MicroPython's JSON reader leaves apart: apart they would not be UTF-8."""
+    made = ""
+    high = 0
+    for letter in text:
+        code = ord(letter)
+        if 0xD800 <= code < 0xDC00:
+            high = code
+        elif 0xDC00 <= code < 0xE000:
+            made += chr(0x10000 + ((high - 0xD800) << 10) + code - 0xDC00) if high else "?"
+            high = 0
+        else:
+            made += letter
+            high = 0
+    return made
 
 
 def _reconcile(values, complaints):

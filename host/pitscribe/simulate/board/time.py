@@ -20,7 +20,7 @@ _DEBT_US = 200_000  # real time that may be caught up; a computer that owes more
 
 def _setting(name, default):
     text = os.getenv(name)
-    return int(text) if text else default
+    return float(text) if text else default
 
 
 bench = _bench.connect()
@@ -29,8 +29,8 @@ _utc0 = bench.utc0_ms if bench else utime.time_ns() // 1_000_000 - _world0
 
 _speed = _setting("PITSCRIBE_SPEED", 1)
 _start = utime.ticks_ms() + _AHEAD_MS
-_eased = _start + _setting("PITSCRIBE_EASE_MS", 1500)
-_world_end = _setting("PITSCRIBE_WORLD_END_MS", -1)
+_eased = _start + int(_setting("PITSCRIBE_EASE_MS", 1500))
+_world_end = int(_setting("PITSCRIBE_WORLD_END_MS", -1))
 _end = _start + _world_end - _world0 if _world_end >= 0 else None
 
 _now = _start  # virtual ticks, ms
@@ -63,12 +63,12 @@ def _step(poller, step, rate):
     real = utime.ticks_us()
     if real - _line > _DEBT_US:
         _line = real - _DEBT_US
-    due = _line + step * 1000 // rate
+    due = _line + int(step * 1000 / rate)
     events = poller.poll(max(0, (due - real) // 1000))
     if events:
-        passed = min(step, max(0, (utime.ticks_us() - _line) * rate // 1000))
+        passed = min(step, max(0, int((utime.ticks_us() - _line) * rate / 1000)))
         _now += passed
-        _line += passed * 1000 // rate
+        _line += int(passed * 1000 / rate)
     else:
         _now += step
         _line = due

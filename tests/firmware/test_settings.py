@@ -1,0 +1,116 @@
+"""Settings: bounds, typing errors, damage, and the example file."""
+
+import json
+
+import pytest
+from firmware_rig import FIRMWARE, run
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+READ = """
+import json
+from pitlogger import settings
+values, complaints = settings.read("config.json")
+print(json.dumps([values, complaints]))
+"""
+
+
+def read(flash, content: bytes | None):
+    if content is not None:
+        (flash / "config.json").write_bytes(content)
+    return json.loads(run(READ, flash))
+
+
+def test_example_is_a_settings_file_without_a_complaint_and_has_every_key(flash):
+    example = json.loads((FIRMWARE / "config.example.json").read_text())
+    values, complaints = read(flash, json.dumps(example).encode())
+    assert complaints == []
+    assert values == example
+
+
+def test_missing_file_is_written_with_the_defaults(flash):
+    values, complaints = read(flash, None)
+    assert complaints == ["config.json: missing; defaults in use"]
+    assert json.loads((flash / "config.json").read_text()) == values
+    assert read(flash, None) == [values, []]
+
+
+@pytest.mark.parametrize("content", [b"", b"{", b'{"period_ms": 10', b"[1]", b"\xff\xfe\x00", b"null"])
+def test_damaged_file_gives_the_defaults_and_a_word_and_is_left_as_it_is(content, flash):
+    defaults, _ = read(flash, None)
+    values, complaints = read(flash, content)
+    assert values == defaults
+    assert len(complaints) == 1
+    assert "damaged" in complaints[0]
+    assert (flash / "config.json").read_bytes() == content
+
+
+# (what is given, the key complained of, where the value is found, what is used)
+WRONG = [
+    ({"period_ms": 249}, "period_ms", lambda v: v["period_ms"], 1000),
+    ({"period_ms": 60001}, "period_ms", lambda v: v["period_ms"], 1000),
+    ({"period_ms": "1000"}, "period_ms", lambda v: v["period_ms"], 1000),
+    ({"period_ms": True}, "period_ms", lambda v: v["period_ms"], 1000),
+    ({"period_ms": 1000.5}, "period_ms", lambda v: v["period_ms"], 1000),
+    ({"mains_hz": 55}, "mains_hz", lambda v: v["mains_hz"], 60),
+    ({"name": ""}, "name", lambda v: v["name"], "logger"),
+    ({"name": "x" * 41}, "name", lambda v: v["name"], "logger"),
+    ({"colour": 1}, "colour", lambda v: "colour" in v, False),
+    ({"broker": 7}, "broker", lambda v: v["broker"]["port"], 1883),
+    ({"broker": {"host": "smoker.example"}}, "broker.host", lambda v: v["broker"]["host"], ""),
+    ({"broker": {"host": "10.0.0.256"}}, "broker.host", lambda v: v["broker"]["host"], ""),
+    ({"broker": {"hots": "10.0.0.1"}}, "broker.hots", lambda v: v["broker"]["host"], ""),
+    ({"channels": []}, "channels", lambda v: len(v["channels"]), 6),
+    ({"channels": [{"chip": "none"}] * 9}, "channels", lambda v: len(v["channels"]), 6),
+    ({"channels": [{"chip": "max31857", "cs": 17}]}, "channels[0].chip", lambda v: v["channels"][0]["chip"], "none"),
+    ({"channels": [{"chip": "max31855", "tc": "X"}]}, "channels[0].tc", lambda v: v["channels"][0]["tc"], "K"),
+    ({"channels": [{"chip": "max31855", "spi": 1}]}, "channels[0].spi", lambda v: v["channels"][0]["chip"], "none"),
+    ({"channels": [{"chip": "max31855"}] * 2}, "channels[1].cs", lambda v: v["channels"][1]["chip"], "none"),
+    ({"frame_ticks": 200}, "frame_ticks", lambda v: v["frame_ticks"], 56),
+    ({"average": 16, "period_ms": 300}, "average", lambda v: v["average"], 1),
+]
+
+
+@pytest.mark.parametrize(("given_", "key", "found", "used"), WRONG)
+def test_wrong_value_or_unknown_key_is_named_and_something_sound_is_used(given_, key, found, used, flash):
+    values, complaints = read(flash, json.dumps(given_).encode())
+    assert [c.split(":")[0] for c in complaints] == [key]
+    assert found(values) == used
+
+
+def test_name_outside_the_basic_plane_stays_utf8_however_the_file_writes_it(flash):
+    for ascii_only in (True, False):
+        content = json.dumps({"name": "Räucherofen \U0001f525"}, ensure_ascii=ascii_only).encode()
+        values, complaints = read(flash, content)
+        assert (values["name"], complaints) == ("Räucherofen \U0001f525", [])
+
+
+NUMBERS = st.integers(-(2**40), 2**40) | st.floats(allow_nan=False, allow_infinity=False)
+JSON = st.recursive(
+    st.none() | st.booleans() | NUMBERS | st.text(),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(), inner, max_size=3),
+    max_leaves=6,
+)
+KEYS = st.sampled_from(["name", "period_ms", "frame_ticks", "channels", "spi", "wifi", "broker", "average", "journal"])
+INNER = st.dictionaries(st.sampled_from(["chip", "tc", "spi", "cs", "id", "baud", "host", "ssid"]), JSON, max_size=4)
+
+
+@settings(deadline=None, max_examples=25, suppress_health_check=list(HealthCheck))
+@given(cases=st.lists(st.dictionaries(KEYS, JSON | INNER | st.lists(INNER, max_size=9), max_size=5), min_size=8))
+def test_no_json_whatever_stops_the_logger_from_having_settings(cases, flash):
+    (flash / "cases.json").write_text(json.dumps(cases, ensure_ascii=False))
+    script = """
+import json
+from pitlogger import settings
+with open("cases.json") as f:
+    cases = json.load(f)
+expected = settings.defaults()
+for case in cases:
+    settings.write("config.json", case)
+    values, complaints = settings.read("config.json")
+    assert set(values) == set(expected), case
+    assert 250 <= values["period_ms"] <= 60000 and 1 <= len(values["channels"]) <= 8
+    assert values["frame_ticks"] * len(values["channels"]) <= 340
+print("ok")
+"""
+    assert run(script, flash) == "ok\n"
