@@ -143,9 +143,10 @@ def _import(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     p.add_argument("path", type=Path, help="a folder with .seg files, a .seg file, or a .csv file")
     p.add_argument("--started-at", metavar="TIME", help="when the logger's boots without a clock started (segments)")
     p.add_argument("--name", help="the cook's name (CSV; default: the file's)")
-    p.add_argument("--unit", choices=["F", "C"], help="unit of the CSV's temperatures")
+    p.add_argument("--unit", help="unit of the CSV's temperatures: F or C")
     p.add_argument("--air", default="", metavar="A,B", help="columns that are air places")
     p.add_argument("--meat", default="", metavar="A,B", help="columns that are meat places")
+    p.add_argument("--tz", metavar="ZONE", help="time zone of the CSV's times that have none (default UTC)")
 
 
 def _export(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -162,9 +163,10 @@ def _replay(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     p.add_argument("source", help="number or name of a cook, or a CSV file")
     p.add_argument("--every", default="15min", metavar="SPAN", help="step (default 15min)")
     p.add_argument("--target", metavar="TEMP", help="when the meat is done: 203F or 95C")
-    p.add_argument("--unit", choices=["F", "C"], help="unit of the CSV's temperatures, and of what is printed")
+    p.add_argument("--unit", help="unit of the CSV's temperatures, and of what is printed: F or C")
     p.add_argument("--air", default="", metavar="A,B", help="columns of the CSV that are air places")
     p.add_argument("--meat", default="", metavar="A,B", help="columns of the CSV that are meat places")
+    p.add_argument("--tz", metavar="ZONE", help="time zone of the CSV's times that have none (default UTC)")
     p.add_argument("--json", action="store_true", help="one JSON object")
 
 

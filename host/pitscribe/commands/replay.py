@@ -1,0 +1,54 @@
+"""``pitscribe replay``: what the analysis says of a cook or a CSV, walked through forward, never looking ahead."""
+
+import argparse
+import json
+import tempfile
+from pathlib import Path
+
+from pitscribe.clock import SystemClock
+from pitscribe.commands.ledgers import LEDGER_NAME, open_ledger
+from pitscribe.commands.tables import is_file, names
+from pitscribe.commands.when import parse_span, parse_temperature
+from pitscribe.config import Config
+from pitscribe.cook.analysis import analyse
+from pitscribe.cook.replay import replay
+from pitscribe.cook.text import summary
+from pitscribe.errors import ConfigError
+from pitscribe.intake.table import import_table
+from pitscribe.ledger.ledger import Ledger
+from pitscribe.series import CookRecord, load
+
+
+def run(config: Config, arguments: argparse.Namespace) -> None:
+    """Print the replay as one JSON object, or what was said as text."""
+    unit = arguments.unit or config.units
+    every_s = parse_span(arguments.every)
+    target_c = None if arguments.target is None else parse_temperature(arguments.target, unit)
+    record = _record(config, arguments)
+    said = replay(record, every_s, target_c=target_c)
+    if arguments.json:
+        print(json.dumps(said, indent=1))
+        return
+    print(summary(analyse(record, target_c=target_c), unit=unit))
+    for stall in said["stalls"]:
+        print(f"  stall at {stall['place']} was first said at {stall['first_said']}")
+
+
+def _record(config: Config, arguments: argparse.Namespace) -> CookRecord:
+    """A stored cook, or the one that a CSV makes; a CSV is read the way it is imported, and leaves nothing behind."""
+    if not is_file(arguments.source):
+        for name in ("air", "meat", "tz"):
+            if getattr(arguments, name):
+                raise ConfigError(f"--{name} is for a CSV; {arguments.source} is none")
+        with open_ledger(config) as ledger:
+            return load(ledger, ledger.cook(arguments.source).id)
+    with tempfile.TemporaryDirectory(prefix="pitscribe-replay-") as folder:
+        ledger = Ledger(Path(folder) / LEDGER_NAME, SystemClock())
+        try:
+            done = import_table(
+                ledger, Path(arguments.source), unit=arguments.unit, air=names(arguments.air),
+                meat=names(arguments.meat), tz=arguments.tz,
+            )  # fmt: skip
+            return load(ledger, done.cook.id)
+        finally:
+            ledger.close()

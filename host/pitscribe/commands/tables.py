@@ -1,0 +1,140 @@
+"""``pitscribe import`` and ``pitscribe export``: journal segments and CSV in, CSV out."""
+
+import argparse
+import csv
+import os
+import sys
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import IO
+
+import numpy as np
+
+from pitscribe.commands.ledgers import meant_cook, open_ledger
+from pitscribe.commands.when import parse_when
+from pitscribe.config import Config
+from pitscribe.cook.analysis import flag_words
+from pitscribe.errors import ConfigError, StoreError
+from pitscribe.intake.folder import import_folder
+from pitscribe.intake.table import import_table
+from pitscribe.ledger.ledger import Ledger
+from pitscribe.series import CookRecord, Series, load
+
+
+def run(config: Config, arguments: argparse.Namespace) -> None:
+    """Take in or give out."""
+    with open_ledger(config) as ledger:
+        if arguments.action == "export":
+            _export(config, ledger, arguments)
+        elif arguments.path.suffix.lower() in (".csv", ".tsv", ".txt"):
+            _import_table(ledger, arguments)
+        else:
+            _import_folder(ledger, arguments)
+
+
+def _import_folder(ledger: Ledger, arguments: argparse.Namespace) -> None:
+    for name in ("unit", "air", "meat", "name", "tz"):
+        if getattr(arguments, name):
+            raise ConfigError(f"--{name} is for a CSV; {arguments.path} is none")
+    now = ledger.now_ms() / 1000
+    started_at = None if arguments.started_at is None else parse_when(arguments.started_at, now)
+    done = import_folder(ledger, arguments.path, started_at=started_at)
+    print(f"{done.frames} frames in {done.files} files: {done.new} new, {done.known} known already")
+    if done.clashes or done.damaged or done.asides:
+        print(
+            f"kept aside: {done.damaged} damaged stretches, {done.asides} frames that do not check, "
+            f"{done.clashes} that differ from a known frame of the same key"
+        )
+    for logger, boot in done.timeless:
+        print(
+            f"boot {boot} of logger {logger:08x} never learnt the time; import it again with "
+            "--started-at TIME (when it was switched on)"
+        )
+
+
+def _import_table(ledger: Ledger, arguments: argparse.Namespace) -> None:
+    if arguments.started_at:
+        raise ConfigError(f"--started-at is for journal segments; {arguments.path} says its times itself")
+    done = import_table(
+        ledger,
+        arguments.path,
+        unit=arguments.unit,
+        air=names(arguments.air),
+        meat=names(arguments.meat),
+        name=arguments.name,
+        tz=arguments.tz,
+    )
+    for line in done.table.assumed:
+        print(line)
+    state = "was imported before, as" if done.known else "is"
+    print(f"{arguments.path} {state} cook {done.cook.id}, {done.cook.name}: {done.table.t.size} rows")
+
+
+def names(text: str) -> list[str]:
+    """``A,B`` -> the names in it."""
+    return [name.strip() for name in text.split(",") if name.strip()]
+
+
+def _export(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
+    record = load(ledger, meant_cook(ledger, arguments.cook).id)
+    unit = arguments.unit or config.units
+    if arguments.out is None:
+        _write_csv(record, unit, sys.stdout)
+        return
+    # Beside its place first: an export that fails leaves what was there.
+    part = arguments.out.with_name(arguments.out.name + ".part")
+    try:
+        with part.open("w", newline="", encoding="utf-8") as out:
+            _write_csv(record, unit, out)
+            out.flush()
+            os.fsync(out.fileno())
+        part.replace(arguments.out)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise StoreError(f"{arguments.out}: {error.strerror}; choose another place with --out") from error
+
+
+def _write_csv(record: CookRecord, unit: str, out: IO[str]) -> None:
+    """One row a time; a place has its temperature, its standard uncertainty and its flags."""
+    writer = csv.writer(out, lineterminator="\n")
+    header = ["time"]
+    for series in record.places:
+        header += [series.place, f"{series.place} u", f"{series.place} flags"]
+    writer.writerow(header)
+    writer.writerows(_rows(record, unit))
+
+
+def _rows(record: CookRecord, unit: str) -> Iterator[list[str]]:
+    if not record.places:
+        return
+    t = np.unique(np.concatenate([s.t for s in record.places]))
+    columns = [_column(s, t, unit) for s in record.places]
+    for i, at in enumerate(t):
+        row = [datetime.fromtimestamp(at, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")]
+        for cells in columns:
+            row += cells[i]
+        yield row
+
+
+def _column(series: Series, t: "np.ndarray[tuple[int], np.dtype[np.float64]]", unit: str) -> list[tuple[str, str, str]]:
+    """The three cells of one place at each time; empty where it has no sample or nothing can be said."""
+    scale, shift = (1.8, 32.0) if unit == "F" else (1.0, 0.0)
+    words = {int(f): " ".join(w.replace(" ", "-") for w in flag_words(int(f))) for f in np.unique(series.flags)}
+    cells = [("", "", "")] * t.size
+    rows = np.searchsorted(t, series.t)
+    for row, celsius, u, flags in zip(
+        rows.tolist(), series.celsius.tolist(), series.u.tolist(), series.flags.tolist(), strict=True
+    ):
+        known = celsius == celsius
+        cells[row] = (
+            f"{celsius * scale + shift:.3f}" if known else "",
+            f"{u * scale:.3f}" if known else "",
+            words[flags],
+        )
+    return cells
+
+
+def is_file(source: str) -> bool:
+    """Whether what a person named is a file rather than a cook."""
+    return Path(source).suffix.lower() in (".csv", ".tsv", ".txt") or Path(source).is_file()
