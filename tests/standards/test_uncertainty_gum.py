@@ -1,0 +1,105 @@
+"""Uncertainty against the standards it is built on.
+
+Sources: IEC 60584-1 and ASTM E230 tolerances, references.md section 1; JCGM 100:2008 (GUM), section 9; radiation and
+time constant of a bead, section 5; data-sheet limits, section 2.
+"""
+
+import numpy as np
+import pytest
+
+from pitscribe.errors import ConfigError
+from pitscribe.metrology import its90
+from pitscribe.metrology.uncertainty import budget, radiation_limit, tolerance_limit
+
+
+def limit(tc, tolerance, celsius):
+    return float(tolerance_limit(tc, tolerance, np.array([float(celsius)]))[0])
+
+
+# IEC 60584-1, ASTM E230: type, class, degC, half width; the crossovers and the figures at 135 degC are the sheet's own.
+TOLERANCE = [
+    ("K", "iec-1", 135, 1.5), ("K", "iec-1", 375, 1.5), ("K", "iec-1", 1000, 4.0),
+    ("K", "iec-2", 135, 2.5), ("K", "iec-2", 333.3, 2.5), ("K", "iec-2", 1000, 7.5),
+    ("T", "iec-1", 125, 0.5), ("T", "iec-1", 135, 0.54), ("T", "iec-1", -20, 0.5),
+    ("T", "iec-2", 133, 1.0), ("T", "iec-2", 135, 1.0125),
+    ("K", "iec-1", -200, 3.0), ("T", "iec-2", -100, 1.5),
+    ("J", "iec-1", 500, 2.0), ("N", "iec-2", 20, 2.5), ("E", "iec-1", 800, 3.2),
+    ("K", "astm-special", 135, 1.1), ("K", "astm-special", 400, 1.6), ("K", "astm-standard", 400, 3.0),
+    ("T", "astm-special", 135, 0.54), ("T", "astm-standard", 100, 1.0), ("E", "astm-special", 100, 1.0),
+    ("E", "astm-standard", 400, 2.0), ("T", "astm-standard", -100, 1.5), ("K", "astm-standard", -150, 3.0),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("tc", "tolerance", "celsius", "kelvin"), TOLERANCE)
+def test_tolerance_classes(tc, tolerance, celsius, kelvin):
+    assert limit(tc, tolerance, celsius) == pytest.approx(kelvin, abs=1e-3)
+
+
+def test_an_unknown_class_is_refused_by_name():
+    with pytest.raises(ConfigError, match="gold"):
+        limit("K", "gold", 100)
+
+
+def lines(*arguments, **named):
+    return {line.name: line.u for line in budget(*arguments, **named)}
+
+
+def test_worked_channel_of_the_references_is_reproduced():
+    # Section 9, own checks: type K class 1 at 95 degC: wire 0.866; cold junction +/-0.7 rectangular 0.404 K, here with
+    # S(cold)/S(hot) = 40.518/41.438 of section 1; a step of 2^-7: half of it rectangular, 0.0023.
+    got = lines("max31856", "K", 95.0, tolerance="iec-1")
+    assert got["probe tolerance"] == pytest.approx(0.866, abs=5e-4)
+    assert got["cold junction sensor"] == pytest.approx(0.404 * 40.518 / 41.438, abs=5e-4)
+    assert got["quantisation"] == pytest.approx(0.0023, abs=5e-5)
+
+
+def test_a_step_counts_as_029_of_itself():
+    # GUM F.2.2.1, 0.29 d. MAX31855: 0.25 degC of its straight line, and a much smaller step of the cold code.
+    got = lines("max31855", "K", 95.0)["quantisation"]
+    assert got == pytest.approx(0.29 * 0.25 * 41.276 / 41.438, rel=0.01)
+    # Type T: the cold code's step counts too, because the line is far from the wire: (52.18 - 40.682) uV/K.
+    got = lines("max31855", "T", 95.0)["quantisation"]
+    assert got == pytest.approx(np.hypot(0.29 * 0.25 * 52.18, 0.29 * 0.0625 * (52.18 - 40.682)) / 46.418, rel=0.01)
+
+
+def test_limits_of_a_data_sheet_are_rectangular():
+    # GUM 4.3.7. MAX31856, gain 32: 0.15 % of the emf and 2.9 uV at -20 to 85 degC, +/-0.7 degC cold, 0.4 uV rms noise.
+    got = lines("max31856-gain32", "K", 107.2)
+    assert got["chip gain and offset"] == pytest.approx(np.hypot(0.0015 * 3393.411, 2.9) / 41.244 / 3**0.5, rel=1e-3)
+    assert got["cold junction sensor"] == pytest.approx(0.7 * 40.518 / 41.244 / 3**0.5, rel=1e-3)
+    assert got["chip noise"] == pytest.approx(0.4 / 41.244, rel=1e-3)
+    # MAX31855: +/-2 K of its straight line.
+    got = lines("max31855", "K", 107.2)
+    assert got["chip gain and offset"] == pytest.approx(2 * 41.276 / 41.244 / 3**0.5, rel=1e-3)
+
+
+def test_components_add_in_squares():
+    # GUM 5.1.2 (eq. 10), nothing correlated.
+    got = lines("max31855", "T", 121.1, kind="air", tolerance="iec-2", slope=0.05, time_u=0.5)
+    combined = got.pop("combined")
+    assert combined == pytest.approx(sum(u**2 for u in got.values()) ** 0.5, rel=1e-12)
+
+
+def test_lag_and_time_are_slope_times_seconds():
+    # Section 5: a ramp r lags by r tau; 24 AWG bead 3.8 s at 1 m/s (2.6 to 5.3 s at 3 to 0.3 m/s).
+    got = lines("max31855", "K", 121.1, kind="air", slope=-0.1, time_u=0.5)
+    assert 2.6 * 0.1 < got["lag"] < 5.3 * 0.1
+    assert got["time"] == pytest.approx(0.05)
+    assert "lag" not in lines("max31855", "K", 60.0, kind="meat", slope=-0.1)
+
+
+def test_radiation_of_a_bead_is_that_of_the_worked_case():
+    # Section 5: gas 121.1, walls 93.3 degC, h 150, emissivity 0.8: the bead reads 1.7 degC low. The walls that we
+    # assume (0.29 of the way to the cold junction) are then at 92.
+    low = float(radiation_limit(np.array([121.1 - 1.7]), np.array([25.0]))[0])
+    assert low == pytest.approx(1.7, abs=0.12)
+    assert radiation_limit(np.array([10.0]), np.array([25.0]))[0] == 0
+
+
+def test_a_chips_term_grows_as_its_sheet_says():
+    hot, hotter = (lines("max31855", "K", t)["chip gain and offset"] for t in (600.0, 800.0))
+    assert hotter > 1.9 * hot
+    cold = lines("max31856", "K", 100.0, cold_c=-30.0)["cold junction sensor"]
+    warm = lines("max31856", "K", 100.0, cold_c=-10.0)["cold junction sensor"]
+    ratio = its90.sensitivity("K", -30.0) / its90.sensitivity("K", -10.0)
+    assert cold / warm == pytest.approx(1.0 / 0.7 * ratio, rel=1e-3)
