@@ -14,11 +14,11 @@ from playwright.sync_api import BrowserContext, Page, Request, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "host"))
 
-from page_world import World, make_world  # noqa: E402
+from page_world import World, make_world
 
-from pitscribe.page.app import make_app  # noqa: E402
-from pitscribe.page.server import PageServer  # noqa: E402
-from pitscribe.watch.live import Watch  # noqa: E402
+from pitscribe.page.app import make_app
+from pitscribe.page.server import PageServer
+from pitscribe.watch.live import Watch
 
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = [

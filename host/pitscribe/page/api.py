@@ -13,7 +13,7 @@ from pitscribe.clock import Clock
 from pitscribe.errors import ConfigError
 from pitscribe.ledger.cookbook import TC_LETTERS
 from pitscribe.ledger.ledger import Ledger
-from pitscribe.ledger.values import Cook, LoggerInfo, Note
+from pitscribe.ledger.values import NOTE_KINDS, Cook, LoggerInfo, Note
 from pitscribe.page import chart, inputs
 from pitscribe.page.assets import accepts_gzip
 from pitscribe.watch.live import Watch
@@ -157,7 +157,7 @@ class Api:
     async def change_note(self, request: Request) -> Response:
         """PATCH /api/notes/{note} {kind?, text?, at?}: what it said before is kept by the ledger."""
         fields = await inputs.fields_of(request)
-        kind = fields.choice("kind", inputs.NOTE_KINDS) if fields.has("kind") else None
+        kind = fields.choice("kind", NOTE_KINDS) if fields.has("kind") else None
         text = fields.text("text", needed=kind == "text") if fields.has("text") else None
         at = inputs.at_ms(fields, self._clock.now())
         fields.finish()

@@ -25,7 +25,7 @@ from pitscribe.errors import NotFoundError, PitscribeError, StoreError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.page import assets
 from pitscribe.page.api import Api
-from pitscribe.page.events import Hub
+from pitscribe.page.events import BEAT_S, Hub
 from pitscribe.watch.live import Watch
 
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
@@ -40,14 +40,17 @@ HEADERS = {
 log = logging.getLogger(__name__)
 
 
-def make_app(ledger: Ledger, watch: Watch, clock: Clock, *, hosts: Iterable[str] = LOOPBACK_NAMES) -> Starlette:
+def make_app(
+    ledger: Ledger, watch: Watch, clock: Clock, *, hosts: Iterable[str] = LOOPBACK_NAMES, beat_s: float = BEAT_S
+) -> Starlette:
     """The page over a ledger and a watch (which the caller starts and stops).
 
     clock : what time the page takes it to be; in the demo the bench's
     hosts : names under which the page may be asked for, without port
+    beat_s : real seconds between signs of life on a quiet event stream
     ``app.state.hub`` is the event hub; close it before the server stops, or its streams hold the server up.
     """
-    hub = Hub(watch, clock)
+    hub = Hub(watch, clock, beat_s)
 
     @contextlib.asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:

@@ -77,9 +77,9 @@ def spread_of(meat: Sequence[Series], width: int) -> tuple[FloatArray, FloatArra
         total = np.bincount(cell, weights=s.celsius[good], minlength=n)
         np.divide(total, count, out=means[row], where=count > 0)
     enough = np.isfinite(means).sum(axis=0) >= 2
-    t = (first + np.flatnonzero(enough) + 0.5) * width
+    t = np.asarray((first + np.flatnonzero(enough) + 0.5) * width, np.float64)
     columns = means[:, enough]
-    k = np.nanmax(columns, axis=0) - np.nanmin(columns, axis=0) if t.size else np.empty(0)
+    k = np.fmax.reduce(columns, axis=0) - np.fmin.reduce(columns, axis=0)
     return _with_gaps(t, k, max(GAP_S, 3.0 * width))
 
 
@@ -105,7 +105,7 @@ def chart(
     fits = bucket_width(last - first, points)
     full = after is None or width != fits
     since = first if full or after is None else after
-    cut = [_window(s, since, last) for s in joined(record.places)]
+    cut = [_window(s, since, last) for s in record.places]
     spread = spread_of([s for s in cut if s.kind == "meat"], fits)
     return {
         "width": fits,
@@ -122,23 +122,8 @@ def chart(
     }
 
 
-def joined(places: Sequence[Series]) -> list[Series]:
-    """The placements of one place as one series in order of time: a probe may be swapped in the middle of a cook."""
-    groups: dict[tuple[str, str], list[Series]] = {}
-    for s in places:
-        groups.setdefault((s.place, s.kind), []).append(s)
-    return [parts[0] if len(parts) == 1 else _join(parts) for parts in groups.values()]
-
-
-def _join(parts: Sequence[Series]) -> Series:
-    t = np.concatenate([s.t for s in parts])
-    order = np.argsort(t, kind="stable")
-    celsius, u, flags = (np.concatenate([getattr(s, name) for s in parts])[order] for name in ("celsius", "u", "flags"))
-    return Series(parts[0].place, parts[0].kind, t[order], celsius, u, flags)
-
-
 def _window(s: Series, begin: float, end: float) -> Series:
-    i, j = (int(np.searchsorted(s.t, x, side=side)) for x, side in ((begin, "left"), (end, "right")))
+    i, j = int(np.searchsorted(s.t, begin)), int(np.searchsorted(s.t, end, side="right"))
     return Series(s.place, s.kind, s.t[i:j], s.celsius[i:j], s.u[i:j], s.flags[i:j])
 
 

@@ -5,6 +5,7 @@ Format: HTML Living Standard, section 9.2 (Server-sent events).
 """
 
 import asyncio
+import contextlib
 import json
 from collections.abc import AsyncIterator, Callable
 
@@ -21,7 +22,8 @@ BEAT_S = 2.0  # the page says "no contact" after 10 s of silence
 class Hub:
     """Hands the watch's snapshots over to the event loop, and from there to every open page."""
 
-    def __init__(self, watch: Watch, clock: Clock) -> None:
+    def __init__(self, watch: Watch, clock: Clock, beat_s: float = BEAT_S) -> None:
+        self._beat_s = beat_s
         self._watch = watch
         self._clock = clock
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -53,10 +55,9 @@ class Hub:
 
     def _ring_from_outside(self) -> None:
         if self._loop and not self._loop.is_closed():
-            try:
+            # The loop may be closed between the question and the call: then nobody listens any more.
+            with contextlib.suppress(RuntimeError):
                 self._loop.call_soon_threadsafe(self._ring)
-            except RuntimeError:
-                pass  # the loop was closed between the question and the call: nobody listens any more
 
     def _ring(self) -> None:
         for bell in self._bell:
@@ -87,7 +88,7 @@ class Hub:
                 else:
                     yield f"event: beat\ndata: {json.dumps({'now': self._clock.now()})}\n\n".encode()
                 try:
-                    await asyncio.wait_for(bell.wait(), BEAT_S)
+                    await asyncio.wait_for(bell.wait(), self._beat_s)
                 except TimeoutError:
                     continue
         finally:
