@@ -40,7 +40,7 @@ class Wrap:
 
 
 BARE = Wrap()
-PAPER = Wrap(0.15, 0.90, 0.95, 4.0)
+PAPER = Wrap(0.07, 0.90, 0.95, 9.0)
 FOIL = Wrap(0.005, 0.85, 0.45, 14.0)
 WRAPS = {"bare": BARE, "paper": PAPER, "foil": FOIL}
 
@@ -52,7 +52,7 @@ class MeatSpec:
     length: float = 0.42
     width: float = 0.27
     thickness: tuple[float, ...] = (
-        0.038, 0.047, 0.053, 0.057, 0.061, 0.066, 0.072, 0.079, 0.086, 0.090, 0.090, 0.080,
+        0.044, 0.053, 0.058, 0.062, 0.065, 0.068, 0.072, 0.076, 0.081, 0.084, 0.083, 0.072,
     )  # fmt: skip
     layers: int = 13
     density: float = 1050.0  # kg/m3

@@ -22,11 +22,11 @@ from pathlib import Path
 from typing import IO, Any
 
 from pitscribe.errors import BenchError
-from pitscribe.simulate.scenario import SCENARIOS
+from pitscribe.simulate.scenario import SCENARIOS, Scenario
 
 _PACKAGE = Path(__file__).parent
 _START_S = 30.0  # a Raspberry Pi needs some seconds to import NumPy
-_STOP_S = 10.0
+_PATIENCE_S = 8  # real seconds
 
 
 def micropython() -> Path:
@@ -112,6 +112,35 @@ class Bench:
         if self.socket.parent != self.folder:
             self.socket.parent.rmdir()
         return self.folder / "truth.npz"
+
+
+def write_settings(
+    flash: Path, scenario: Scenario, speed: int, host: str, port: int, user: str | None, password: str | None
+) -> None:
+    """Make a board's flash with ``config.json`` in it, as a builder of the scenario's logger would write it.
+
+    The board lives ``speed`` times faster than the network: what waits on the network is as patient in real time.
+    """
+    patience_s = min(_PATIENCE_S * speed, 65535)
+    placements = sorted(scenario.placements, key=lambda p: p.channel)
+    settings = {
+        "name": "demo logger",
+        "channels": [{"chip": p.chip, "tc": p.tc, "spi": p.spi, "cs": p.cs} for p in placements],
+        "spi": [{"id": 0, "sck": 18, "mosi": 19, "miso": 16, "baud": 1_000_000}],
+        "broker": {
+            "host": host,
+            "port": port,
+            "user": user or "",
+            "password": password or "",
+            "keepalive_s": max(patience_s, 60),
+            "ack_s": max(patience_s, 10),
+        },
+        "now_s": max(1, min(speed // 4, 3600)),
+        "state_s": max(60, min(speed, 65535)),
+        "watchdog_ms": 0,
+    }
+    flash.mkdir(parents=True)
+    (flash / "config.json").write_text(json.dumps(settings, indent=1))
 
 
 class Board:

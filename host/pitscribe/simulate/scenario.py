@@ -47,10 +47,10 @@ class HandSpec:
     spritz_from_s: float | None = 3.0 * 3600
     spritz_every_s: float = 55 * 60.0
     rotate_at_s: float | None = 4.6 * 3600
-    wrap_at_c: float | None = 73.5  # of the meat place named below
+    wrap_at_c: float | None = 73.0  # of the meat place named below
     wrap: Literal["foil", "paper"] = "paper"
     wrap_place: str = "flat"
-    pull_at_c: float | None = 95.0
+    pull_at_c: float | None = 93.3
     away: tuple[tuple[float, float], ...] = ()  # from, to: nobody is there
 
 
@@ -81,7 +81,7 @@ class Scenario:
     weather: WeatherSpec = field(default_factory=WeatherSpec)
     faults: tuple[Fault, ...] = ()
     meats: tuple[str, ...] = ("brisket",)
-    target_c: float = 95.0
+    target_c: float = 93.3
     utc0_ms: int = UTC0_MS
     warm_up_s: int = 4500  # the fire is lit so long before world 0
 
