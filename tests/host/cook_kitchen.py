@@ -150,8 +150,10 @@ def cook_all(specs: list[Spec]) -> Truth:
     rows = np.arange(len(specs))
     lost, pool = np.zeros(len(specs)), np.zeros(len(specs))
     meat, share = np.empty((n, len(specs))), np.empty((n, len(specs)))
+    skin, net = temp[:, -1].copy(), np.zeros(len(specs))
     for i in range(n):
-        skin = temp[:, -1]
+        # The skin lies half a cell off the last cell's middle; damped, since evaporation pulls hard on it.
+        skin = 0.7 * skin + 0.3 * (temp[:, -1] + net * dx / (2 * k))
         given = 1 / (1 + np.exp(-(temp[:, -NODES // 4] - juice_c) / 3.0))
         beta = np.where(pool > 0, 1.0, (wet + juice * given) * np.exp(-((lost / crust) ** sharp))) * keep[i]
         mass = beta * 0.5 * film * film_kept[i] / (1020 * 0.9) * (saturated(skin) - w_air)

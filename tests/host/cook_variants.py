@@ -135,14 +135,17 @@ class Score:
 
 
 def score(variant: Variant, said: dict[str, list], total: Score) -> list[str]:
-    """Add one cook to ``total``. A call is right if it overlaps a span that may be a stall and begins near it."""
+    """Add one cook to ``total``; what was missed or wrong, in words. A call counts if it overlaps and begins near."""
     lines = []
     for place, sure in variant.sure.items():
         calls = said.get(place, [])
         used = set()
         for a, b in sure:
             total.sure += 1
-            hit = [i for i, s in enumerate(calls) if s.begin < b and (s.end or 1e18) > a]
+            # Between the pace at half and at a third of its best, begin is a matter of taste; past that, 45 min.
+            early = min([m for m, n in variant.maybe[place] if m <= a < n], default=a)
+            hit = [i for i, s in enumerate(calls)
+                   if s.begin < b and (s.end or 1e18) > a and early - 2700 <= s.begin <= a + 2700]  # fmt: skip
             if hit:
                 total.found += 1
                 used.update(hit)

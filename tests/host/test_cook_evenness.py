@@ -1,0 +1,100 @@
+"""Evenness: the spread of the places that were good, who leads and lags, and how long it was too great."""
+
+import itertools
+
+import numpy as np
+import pytest
+from cook_kitchen import T0
+
+from pitscribe.cook.evenness import LIMIT_K, evenness
+from pitscribe.cook.grid import cells_of, grid_of
+from pitscribe.metrology.flags import Flag
+from pitscribe.series import Series
+
+HOUR = np.arange(0, 3600.0, 10.0)
+
+
+def place(name, y, *, t=HOUR, u=0.8, flags=None):
+    y = np.broadcast_to(np.asarray(y, float), t.shape).copy()
+    return Series(name, "meat", T0 + t, y, np.full(t.size, u), np.zeros(t.size, np.uint32) if flags is None else flags)
+
+
+def of(*places, **kw):
+    grid = grid_of(places)
+    return evenness({p.place: cells_of(p, grid) for p in places}, grid, **kw)
+
+
+def test_the_spread_is_hottest_less_coldest_with_both_uncertainties():
+    even = of(place("flat", 70.0, u=0.6), place("point", 64.0, u=0.8), place("tip", 75.5, u=0.6))
+    assert even.now.spread_k == pytest.approx(11.5)
+    assert even.now.u_k == pytest.approx(1.0)
+    assert (even.now.hottest, even.now.coldest, even.now.places) == ("tip", "point", 3)
+
+
+def test_the_limit_is_ten_degrees_fahrenheit():
+    """10 degF = 5.56 K: common practice, no source."""
+    assert pytest.approx(10 / 1.8) == LIMIT_K
+
+
+def test_degree_hours_count_what_is_over_the_limit_and_for_how_long():
+    t = np.arange(0, 4 * 3600.0, 10.0)
+    spread = np.where(t < 7200, 4.0, LIMIT_K + 2.0)
+    even = of(place("flat", 60.0, t=t), place("tip", 60 + spread, t=t))
+    # The last cell is not over yet when the last sample falls in it: a minute's worth may be missing.
+    assert even.degree_hours_above == pytest.approx(4.0, abs=2 / 60 + 1e-9)
+    assert even.hours_above == pytest.approx(2.0, abs=1 / 60 + 1e-9)
+
+
+def test_hours_that_nobody_saw_do_not_count():
+    t = np.concatenate((np.arange(0, 3600.0, 10.0), np.arange(4 * 3600, 5 * 3600.0, 10.0)))
+    even = of(place("flat", 60.0, t=t), place("tip", 70.0, t=t))
+    assert even.hours_known == pytest.approx(2.0, abs=2 / 60)
+
+
+def test_the_greatest_spread_is_found_with_its_time():
+    even = of(place("flat", 60.0), place("tip", 60 + 9 * np.exp(-(((HOUR - 1800) / 400) ** 2))))
+    assert even.greatest.spread_k == pytest.approx(9.0, abs=0.1)  # a minute's mean of a peak
+    assert even.greatest.at - T0 == pytest.approx(1800, abs=90)
+
+
+def test_a_place_with_bad_samples_does_not_count_while_they_are_bad():
+    flags = np.zeros(HOUR.size, np.uint32)
+    flags[100:200] = Flag.SHORT_GROUND
+    wild = np.where(flags > 0, 300.0, 72.0)
+    even = of(place("flat", 70.0), place("point", 71.0), place("tip", wild, flags=flags))
+    assert even.greatest.spread_k == pytest.approx(2.0)
+    inside = (even.t - T0 > 1080) & (even.t - T0 < 1980)
+    assert even.spread_k[inside] == pytest.approx(1.0)
+
+
+def test_with_one_place_it_says_that_a_spread_needs_two():
+    even = of(place("flat", 70.0))
+    assert even.now is None
+    assert even.greatest is None
+    assert even.degree_hours_above is None
+    assert "only one meat place (flat)" in even.why_not
+
+
+def test_a_place_that_died_leaves_history_but_no_present_spread():
+    dead = place("tip", np.where(HOUR < 1800, 75.0, np.nan))
+    even = of(place("flat", 70.0), dead)
+    assert even.now is None
+    assert even.greatest.spread_k == pytest.approx(5.0)
+    assert "min no two meat places" in even.why_not
+
+
+def test_since_when_a_place_leads_is_the_time_of_the_last_change():
+    even = of(place("flat", 70.0), place("tip", 65 + HOUR / 360))
+    assert even.leads_since - T0 == pytest.approx(1800, abs=90)
+    assert even.now.hottest == "tip"
+
+
+def test_the_order_of_the_places_changes_nothing_even_with_ties():
+    rng = np.random.default_rng(5)
+    all_places = [place(n, np.round(70 + rng.normal(0, 1, HOUR.size))) for n in ("flat", "point", "tip")]
+    results = [of(*order) for order in itertools.permutations(all_places)]
+    for other in results[1:]:
+        assert other.now == results[0].now
+        assert other.greatest == results[0].greatest
+        assert other.leads_since == results[0].leads_since
+        np.testing.assert_array_equal(other.spread_k, results[0].spread_k)
