@@ -6,7 +6,6 @@ it sends as it would from any logger. All live in the bench's time, which runs s
 
 import argparse
 import contextlib
-import json
 import tempfile
 import time
 import zlib
@@ -19,13 +18,12 @@ from pitscribe.config import BrokerConfig, Config
 from pitscribe.errors import BenchError, ConfigError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Cook
-from pitscribe.simulate.rig import Bench, Board
+from pitscribe.simulate.rig import Bench, Board, write_settings
 from pitscribe.simulate.scenario import SCENARIOS, Scenario
 
 SPEED = 600
 HEADLESS_SPEED = 1500  # nobody watches; limited by what the machine can do
 UNIQUE_ID = "7069747363726962"
-PATIENCE_S = 8  # real seconds: what waits on the network is patient in real time, whatever the world's speed
 STILL_S = 20.0  # real seconds without progress after which the run is given up
 PLAIN = "backyard"
 
@@ -80,7 +78,7 @@ class Demo:
             host = Host(self._folder, bench.clock, broker, page_port=page_port, stale_after_s=stale_s)
             stack.enter_context(host)
             cook = self._begin_cook(host.ledger, bench)
-            self._write_flash(host)
+            write_settings(self._flash, self._scenario, self._speed, *host.where)
             if page_port is not None:
                 print(f"{self._scenario.title}. Watch it at {host.page.url} (Ctrl-C ends it)", flush=True)
             board = Board(
@@ -106,29 +104,6 @@ class Demo:
             probe = ledger.add_probe(f"{p.place} ({p.tc})", p.tc, p.probe.grade)
             ledger.place(cook.id, probe, zlib.crc32(bytes.fromhex(UNIQUE_ID)), p.channel, p.place, p.kind)
         return cook
-
-    def _write_flash(self, host: Host) -> None:
-        """The board's settings, as a builder would write them. Network patience is real time: it grows with speed."""
-        patience_s = PATIENCE_S * self._speed
-        placements = sorted(self._scenario.placements, key=lambda p: p.channel)
-        settings = {
-            "name": "demo logger",
-            "channels": [{"chip": p.chip, "tc": p.tc, "spi": p.spi, "cs": p.cs} for p in placements],
-            "spi": [{"id": 0, "sck": 18, "mosi": 19, "miso": 16, "baud": 1_000_000}],
-            "broker": {
-                "host": host.where.host,
-                "port": host.where.port,
-                "user": host.where.user,
-                "password": host.where.password,
-                "keepalive_s": min(patience_s, 65535),
-                "ack_s": min(patience_s, 65535),
-            },
-            "now_s": max(1, self._speed // 4),
-            "state_s": max(60, self._speed),
-            "watchdog_ms": 0,
-        }
-        self._flash.mkdir()
-        (self._flash / "config.json").write_text(json.dumps(settings, indent=1))
 
     def _watch_it(self, ledger: Ledger, bench: Bench, board: Board, cook: Cook) -> None:
         """Write the person's notes down as they happen, until the cook is over and all its frames have come."""
