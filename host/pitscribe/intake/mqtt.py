@@ -10,6 +10,7 @@ has all of it or none. After it, before or while ``stored`` goes out: the logger
 said again. After ``stored``: the commit had been synced to the disk before.
 """
 
+import contextlib
 import json
 import secrets
 import threading
@@ -37,6 +38,7 @@ MOST_KEPT = 65537  # bytes of one message: one more than the ledger keeps, so th
 RANGES_A_MESSAGE = 32  # a microcontroller has to parse it
 ANSWER_S = 10.0
 RETRY_S = (0.5, 15.0)
+LAST_WORD_S = 2.0  # how long the broker may take to confirm the last `stored` when we stop
 KEEP_NOW_EVERY_S = 10.0  # a `now` a second is not worth a write to the disk each
 
 
@@ -73,6 +75,7 @@ class Intake:
         self._anchored: dict[int, tuple[int, float]] = {}  # logger -> boot, when it was told the time
         self._said: dict[tuple[int, str], _Message] = {}  # not written down yet
         self._said_at = time.monotonic()
+        self._last_word: paho.MQTTMessageInfo | None = None
         self._ready = threading.Event()
         self._refused = ""
         self._stopping = threading.Event()
@@ -119,9 +122,9 @@ class Intake:
         self._inbox.close()
         if self._writer.is_alive():
             self._writer.join(30)
-        deadline = time.monotonic() + 2
-        while self._client.is_connected() and self._client.want_write() and time.monotonic() < deadline:
-            time.sleep(0.01)
+        if self._last_word is not None and self._client.is_connected():
+            with contextlib.suppress(ValueError, RuntimeError):  # it could not even be queued; it will be said again
+                self._last_word.wait_for_publish(LAST_WORD_S)
         self._client.disconnect()
         self._client.loop_stop()
         self._status.connected(False)
@@ -270,7 +273,7 @@ class Intake:
             ranges = messages.ranges_of(its_keys)
             for at in range(0, len(ranges), RANGES_A_MESSAGE):
                 text = messages.stored(ranges[at : at + RANGES_A_MESSAGE])
-                self._client.publish(messages.stored_topic(logger), text, qos=1)
+                self._last_word = self._client.publish(messages.stored_topic(logger), text, qos=1)
 
 
 def _wrong(message: _Message) -> str:

@@ -13,6 +13,7 @@ What is changed, and why (amqtt 0.12, read in its source, shown in tests/bench/t
   never; a logger whose plug was pulled would stay "online".
 * A new connection under a known name ends the old one first, so that an old will cannot come after a new state.
 * A newcomer is sent what is retained under its own subscriptions. Stock: under everybody's.
+* What a client sent just before it disconnected is passed on. Stock: confirmed, then forgotten.
 * A packet is at most LONGEST_PACKET bytes, a CONNECT must come within CONNECT_S, and MOST_RETAINED topics are retained.
 """
 
@@ -50,6 +51,8 @@ class _Reader(StreamReaderAdapter):  # type: ignore[misc]
     async def read(self, n: int = -1) -> bytes:
         if n > LONGEST_PACKET:
             raise ConnectionError(f"a packet of {n} bytes")
+        if self._reader.at_eof():
+            await asyncio.sleep(0)  # let the tasks of what was read before run: at the end stock cancels them
         data: bytes = await super().read(n)
         return data
 
@@ -156,11 +159,19 @@ class TamedBroker(Amqtt):  # type: ignore[misc]
     async def _client_message_loop(self, client_session: Session, handler: BrokerProtocolHandler) -> None:
         try:
             await super()._client_message_loop(client_session, handler)
+            await self._pass_on_rest(client_session, handler)
         finally:
             if self._sessions.get(client_session.client_id or "", (None, None))[1] is handler:
                 await self._cleanup_session(client_session.client_id or "")
             if isinstance(handler, _Handler):
                 handler.gone.set()
+
+    async def _pass_on_rest(self, session: Session, handler: BrokerProtocolHandler) -> None:
+        while not session.delivered_message_queue.empty():
+            last: asyncio.Future[Any] = asyncio.Future()
+            last.set_result(session.delivered_message_queue.get_nowait())
+            if not await self._handle_message_delivery(session, handler, last):
+                return
 
     async def _topic_filtering(self, session: Session, topic: str, action: Action) -> bool:
         return True
