@@ -6,8 +6,9 @@ Sources: Cengel, Heat Transfer, table 4-2 (one-term coefficients) and the full s
 
 import numpy as np
 import pytest
-from pitscribe.simulate.body import Body, Stuff, longest_step, plank, round_body, warm
 from scipy.special import erfc
+
+from pitscribe.simulate.body import Body, Stuff, longest_step, plank, round_body, warm
 
 STUFF = Stuff()
 AIR, START, H = 121.1, 5.0, 20.0

@@ -9,6 +9,7 @@ import math
 
 import numpy as np
 import pytest
+
 from pitscribe.simulate import probes
 from pitscribe.simulate.probes import ProbeSpec, WireError
 
@@ -48,7 +49,9 @@ def test_time_constants_in_air_are_those_of_the_table(speed, bead_30, bead_24, s
         assert tau == pytest.approx(expected, rel=0.06)
 
 
-@pytest.mark.parametrize(("h", "emissivity", "low"), [(280, 0.8, 0.95), (150, 0.8, 1.7), (40, 0.8, 5.5), (20, 0.2, 3.1)])
+@pytest.mark.parametrize(
+    ("h", "emissivity", "low"), [(280, 0.8, 0.95), (150, 0.8, 1.7), (40, 0.8, 5.5), (20, 0.2, 3.1)]
+)
 def test_a_bead_that_sees_cooler_walls_reads_low_by_the_table(h, emissivity, low, monkeypatch):
     # gas 121.1, walls 93.3 degC; the bench linearises the radiation about the air, worth up to 7 % of the error here
     monkeypatch.setattr(probes, "film", lambda *_: float(h))

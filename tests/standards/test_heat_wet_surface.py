@@ -8,6 +8,7 @@ bench drives vapour by Stefan's logarithm instead of Ws - W: a few percent less 
 import numpy as np
 import psychrolib
 import pytest
+
 from pitscribe.simulate import meat as module
 from pitscribe.simulate.meat import Meat, MeatSpec, Surroundings
 

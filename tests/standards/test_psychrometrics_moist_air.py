@@ -8,6 +8,7 @@ import iapws
 import numpy as np
 import psychrolib
 import pytest
+
 from pitscribe.simulate import psychro
 
 psychrolib.SetUnitSystem(psychrolib.SI)

@@ -68,6 +68,7 @@ class _Chip:
     """What the two chips share: loop, errors, faults and the blocks of finished conversions."""
 
     noise_mv = 0.004  # rms; MAX31855: from memory, the sheet has no figure
+    cold_noise = 0.015  # K rms, of the cold sensor: from memory
 
     def __init__(self, channel: int, tc: str, loop: Loop, error: ChipError, seed: int) -> None:
         self.channel, self.tc, self.loop, self.error, self.seed = channel, tc, loop, error, seed
@@ -101,7 +102,7 @@ class _Chip:
         noise = np.random.default_rng((self.seed, 3, self.channel, block)).standard_normal((2, BLOCK))
         mv = (emf(self.tc, hot) - emf(self.tc, terminal)) * (1 + self.error.gain) + self.error.offset_mv
         mv += noise[0] * self.noise_mv * quiet
-        cold_c: Array = die + self.error.cold + 0.015 * noise[1]
+        cold_c: Array = die + self.error.cold + self.cold_noise * noise[1]
         return instants, mv, cold_c
 
 

@@ -76,7 +76,7 @@ class Hand:
             return
         seen = 0.5 * (smoker.near + smoker.far) + self._dial_error
         burning = sum(s.volatile for s in smoker.splits)
-        if smoker.coals < 0.12 and burning < 0.2 and t > 0:
+        if seen < 80.0 and burning < 0.2 and t > 600 and smoker.lid == 0.0 and t - self._relit > 900:
             self._relight(world, t)
         elif seen < spec.band_c and burning < 0.42 and t - self._relit > 900:
             kilograms = float(np.clip(rng.normal(spec.split_kg, spec.split_spread_kg), 0.6, 1.6))
