@@ -124,11 +124,11 @@ class Reader:
         """The cook as the ledger has it now. NotFoundError if it has no such cook."""
         ledger, cook = self._ledger, self._ledger.cook(self._cook_id)
         key = _key(ledger, cook)
-        if key != self._key or not all(logger.advance(ledger) for logger in self._loggers.values()):
-            self._key = None  # an error below must not leave half of it for the next call
+        known, self._key = key == self._key, None  # an error on the way must not leave half of it for the next call
+        if not known or not all(logger.advance(ledger) for logger in self._loggers.values()):
             numbers = dict.fromkeys(span.placement.logger for span in key.spans)
             self._loggers = {number: _LoggerSeries(ledger, number, key) for number in numbers}
-            self._key = key
+        self._key = key
         sheets = [self._sheet(sheet) for sheet in ledger.sheets(cook.id)]
         missed = sum(logger.missed(key) for logger in self._loggers.values())
         unplaced = sum(logger.unplaced for logger in self._loggers.values())
