@@ -43,7 +43,8 @@ def frames(codes):
     made = []
     for i in range(N // 32):
         rows = slice(32 * i, 32 * i + 32)
-        made.append(encode_ticks(FrameKey(LOGGER, 1, 1 + i), 1000 + 32_000 * i, 1000, TABLE, hot[rows], cold[rows], none))
+        key = FrameKey(LOGGER, 1, 1 + i)
+        made.append(encode_ticks(key, 1000 + 32_000 * i, 1000, TABLE, hot[rows], cold[rows], none))
     return made
 
 
