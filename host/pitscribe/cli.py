@@ -34,14 +34,22 @@ def main(argv: list[str] | None = None) -> int:
     except KeyboardInterrupt:
         return 130
     except BrokenPipeError:
-        # Whoever read our output has had enough; nothing more may be written, not even at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _let_go_of_output()  # whoever read it has had enough
         return 0
+    except OSError as error:
+        _let_go_of_output()
+        _complain(f"{error.filename or 'output'}: {error.strerror or error}; make room or name another place")
+        return 1
     except Exception as error:
         if os.environ.get("PITSCRIBE_DEBUG"):
             raise
         _complain(f"a fault in pitscribe itself: {type(error).__name__}: {error} (PITSCRIBE_DEBUG=1 shows where)")
         return 70
+
+
+def _let_go_of_output() -> None:
+    """Nothing more may be written, not even what is buffered when Python ends."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _complain(text: str) -> None:

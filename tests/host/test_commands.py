@@ -1,0 +1,222 @@
+"""The command as a person uses it: cooks, notes, tables in and out, replay; and what bad input gets."""
+
+import json
+import math
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from pitscribe.cli import main
+from pitscribe.clock import SystemClock
+from pitscribe.ledger.ledger import Ledger
+
+START = 1_780_142_400  # 2026-05-30 12:00 UTC
+
+
+@pytest.fixture
+def command(tmp_path, capsys):
+    """Run ``pitscribe`` on a home of its own; returns (status, output lines, complaint lines)."""
+
+    def run(*arguments: object) -> tuple[int, list[str], list[str]]:
+        status = main(["--home", str(tmp_path / "home"), *map(str, arguments)])
+        said = capsys.readouterr()
+        return status, said.out.splitlines(), said.err.splitlines()
+
+    return run
+
+
+def table(path: Path, rows: int = 600, step_s: float = 30.0) -> Path:
+    """A CSV of a cook in deg F: a pit at 250, two meat places that approach it, one of them with a gap."""
+    lines = ["time,grate,flat,point,weather"]
+    for i in range(rows):
+        t = START + i * step_s
+        flat, point = (250 - (250 - 40) * math.exp(-i * step_s / tau) for tau in (30_000, 40_000))
+        gap = "" if 100 <= i < 110 else f"{point:.2f}"
+        lines.append(f"{t:.0f},{250 + 8 * math.sin(i / 20):.2f},{flat:.2f},{gap},fine")
+    path.write_text("\n".join(lines) + "\n")
+    return path
+
+
+def test_an_empty_home_says_how_to_begin(command):
+    status, out, err = command("cooks")
+    assert (status, err) == (0, [])
+    assert "pitscribe cook start" in out[0]
+
+
+def test_a_cook_begins_ends_and_is_reopened(command):
+    assert command("cook", "start", "Sunday", "--target", "203F")[0] == 0
+    assert "not ended" in command("cooks")[1][0]
+    assert command("cook", "end")[0] == 0
+    assert json.loads("\n".join(command("cooks", "--json")[1]))[0]["ended"] is not None
+    assert command("cook", "reopen", "Sunday")[0] == 0
+    said = json.loads("\n".join(command("cooks", "--json")[1]))[0]
+    assert said["ended"] is None
+    assert said["target_c"] == pytest.approx(95.0)
+
+
+def test_a_note_can_be_made_late_and_is_shown(command):
+    command("cook", "start", "Sunday")
+    assert command("note", "wrap", "in paper", "--ago", "15m")[0] == 0
+    status, out, _ = command("cook", "show")
+    assert status == 0
+    assert out[-1].endswith("wrap  in paper")
+
+
+def test_an_imported_table_is_a_cook_that_can_be_shown_exported_and_replayed(command, tmp_path):
+    csv = table(tmp_path / "saturday.csv")
+    assert command("import", csv, "--unit", "F", "--air", "grate", "--meat", "flat,point")[0] == 0
+    status, out, _ = command("cook", "show", "--unit", "F")
+    assert status == 0
+    assert any(line.startswith("coldest meat place: point") for line in out)
+
+    assert command("export", "--unit", "F", "--out", tmp_path / "out.csv")[0] == 0
+    exported = (tmp_path / "out.csv").read_text().splitlines()
+    assert len(exported) == 601
+    assert exported[0] == "time,grate,grate u,grate flags,flat,flat u,flat flags,point,point u,point flags"
+    assert float(exported[1].split(",")[1]) == pytest.approx(250, abs=0.001)
+
+    status, out, _ = command("replay", "saturday", "--every", "30min", "--json")
+    assert status == 0
+    said = json.loads("\n".join(out))
+    assert {"stalls", "evenness", "flags"} <= said.keys()
+
+
+def test_what_was_exported_can_be_imported_and_is_the_same_cook(command, tmp_path):
+    command("import", table(tmp_path / "a.csv"), "--unit", "F", "--air", "grate", "--meat", "flat,point")
+    command("export", "1", "--unit", "C", "--out", tmp_path / "b.csv")
+    assert command("import", tmp_path / "b.csv", "--unit", "C", "--air", "grate", "--meat", "flat,point")[0] == 0
+    command("export", "2", "--unit", "C", "--out", tmp_path / "c.csv")
+    assert (tmp_path / "b.csv").read_text() == (tmp_path / "c.csv").read_text()
+
+
+def test_a_csv_is_replayed_without_leaving_a_cook_behind(command, tmp_path):
+    csv = table(tmp_path / "a.csv")
+    assert command("replay", csv, "--unit", "F", "--air", "grate", "--meat", "flat", "--json")[0] == 0
+    assert "no cook yet" in command("cooks")[1][0]
+
+
+def swapped(text: str) -> str:
+    lines = text.splitlines()
+    lines[5], lines[6] = lines[6], lines[5]
+    return "\n".join(lines)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "arguments", "named"),
+    [
+        (None, ["--unit", "F", "--meat", "brisket"], "brisket"),
+        (None, ["--unit", "K", "--meat", "flat"], "K"),
+        (None, ["--meat", "flat"], "unit"),
+        (None, ["--unit", "F"], "places"),
+        (swapped, ["--unit", "F", "--meat", "flat"], "line 7"),
+        (lambda text: text.replace("40.00", "warm", 1), ["--unit", "F", "--meat", "flat"], "warm"),
+        (lambda text: text.replace("time", "when", 1), ["--unit", "F", "--meat", "flat"], "time"),
+        (lambda text: text.splitlines()[0], ["--unit", "F", "--meat", "flat"], "no row"),
+        (lambda text: "", ["--unit", "F", "--meat", "flat"], "header"),
+    ],
+)
+@pytest.mark.parametrize("verb", ["import", "replay"])
+def test_a_csv_that_cannot_be_read_is_refused_in_one_line_and_leaves_nothing(
+    command, tmp_path, verb, spoil, arguments, named
+):
+    csv = table(tmp_path / "a.csv")
+    if spoil:
+        csv.write_text(spoil(csv.read_text()))
+    status, out, err = command(verb, csv, *arguments)
+    assert (status, out, len(err)) == (1, [], 1)
+    assert named in err[0]
+    assert "a.csv" in err[0]
+    assert "no cook yet" in command("cooks")[1][0]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "named"),
+    [
+        (["cook", "show"], "cook start"),
+        (["cook", "show", "Monday"], "Monday"),
+        (["cook", "end", "7"], "7"),
+        (["cook", "start", "S", "--target", "hot"], "hot"),
+        (["cook", "start", "S", "--target", "900C"], "900"),
+        (["cook", "start", "S", "--at", "soon"], "soon"),
+        (["cook", "start", "S", "--meat", "flat"], "PLACE=CHANNEL"),
+        (["cook", "start", "S", "--meat", "flat=9"], "flat=9"),
+        (["cook", "start", "S", "--meat", "flat=1:K", "--air", "pit=1:K"], "twice"),
+        (["cook", "start", "S", "--meat", "flat=1:K"], "--logger"),
+        (["cook", "start", "S", "--meat", "flat=1:K", "--logger", "xyz"], "xyz"),
+        (["cook", "start", ""], "name"),
+        (["note", "wrap"], "cook start"),
+        (["import", "nowhere"], "nowhere"),
+        (["import", "nowhere.csv", "--unit", "F", "--meat", "flat"], "nowhere.csv"),
+        (["export", "3"], "3"),
+        (["replay", "Monday"], "Monday"),
+        (["replay", "Monday", "--every", "often"], "often"),
+    ],
+)
+def test_what_cannot_be_done_is_told_in_one_line_and_changes_nothing(command, arguments, named):
+    status, out, err = command(*arguments)
+    assert (status, out, len(err)) == (1, [], 1)
+    assert named in err[0]
+    assert "Traceback" not in err[0]
+    assert "no cook yet" in command("cooks")[1][0]
+
+
+def test_a_note_of_an_unknown_kind_is_refused_with_the_known_ones(command):
+    command("cook", "start", "Sunday")
+    status, _, err = command("note", "sing")
+    assert status == 1
+    assert "spritz" in err[0]
+
+
+def test_placements_can_be_given_before_the_logger_was_ever_seen(command):
+    status, out, _ = command(
+        "cook", "start", "Sunday", "--logger", "aabb0001", "--air", "grate=0:K", "--meat", "flat=2:T"
+    )
+    assert status == 0
+    assert "(grate, flat)" in out[0]
+
+
+def test_a_probe_that_is_moved_is_at_the_new_place_from_then_on(command, tmp_path):
+    began = ["--at", "2026-05-30T12:00Z", "--logger", "aabb0001", "--meat", "flat=2:T"]
+    command("cook", "start", "Sunday", *began)
+    assert command("cook", "place", "Sunday", "--meat", "point=2:T", "--since", "2026-05-30T14:00Z")[0] == 0
+    ledger = Ledger(tmp_path / "home" / "ledger.sqlite", SystemClock())
+    spans = [(p.place, p.since_ms, p.until_ms) for p in ledger.placements(1)]
+    ledger.close()
+    moved_ms = (START + 2 * 3600) * 1000
+    assert spans == [("flat", None, moved_ms), ("point", moved_ms, None)]
+
+
+def test_two_probes_are_never_on_one_channel_at_a_time(command):
+    command("cook", "start", "Sunday", "--logger", "aabb0001", "--meat", "flat=2:T")
+    status, _, err = command("cook", "place", "Sunday", "--meat", "tip=2:T")
+    assert status == 1
+    assert "flat" in err[0]
+
+
+def test_a_full_output_is_told_in_one_line_and_a_closed_one_is_not_an_error(tmp_path):
+    home = ["--home", str(tmp_path / "home")]
+    csv = table(tmp_path / "a.csv", rows=5000)
+    assert main([*home, "import", str(csv), "--unit", "F", "--air", "grate", "--meat", "flat,point"]) == 0
+    command = [sys.executable, "-m", "pitscribe.cli", *home, "export"]
+    with Path("/dev/full").open("w") as full:
+        told = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, timeout=60)
+    assert told.returncode == 1
+    assert len(told.stderr.splitlines()) == 1
+    assert "No space left" in told.stderr
+    reader = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    assert reader.stdout is not None
+    assert reader.stderr is not None
+    reader.stdout.read(100)
+    reader.stdout.close()
+    assert reader.stderr.read() == b""
+    assert reader.wait(60) == 0
+
+
+def test_every_command_explains_itself(capsys):
+    for words in (["--help"], ["demo"], ["serve"], ["cooks"], ["cook"], ["note"], ["import"], ["export"], ["replay"]):
+        with pytest.raises(SystemExit) as caught:
+            main([*words, "--help"] if words != ["--help"] else words)
+        assert caught.value.code == 0
+        assert "usage: pitscribe" in capsys.readouterr().out
