@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from pitscribe.commands.when import degrees, difference, span
 from pitscribe.cook.analysis import Analysis, analyse
+from pitscribe.cook.stall import Stall
 from pitscribe.errors import BenchError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.series import Series, load
@@ -91,9 +92,12 @@ class DemoReport:
             i = self._index(series.place)
             begin, end = float(self._truth["stall_begin_s"][i]), float(self._truth["stall_end_s"][i])
             first = next((s for s in self.analysis.stalls if s.place == series.place), None)
-            found = first and (first.begin - self._start, None if first.end is None else first.end - self._start)
-            pairs.append(StallPair(series.place, found, None if np.isnan(begin) else (begin, end)))
+            true = None if np.isnan(begin) else (begin, end)
+            pairs.append(StallPair(series.place, None if first is None else self._since_start(first), true))
         return pairs
+
+    def _since_start(self, stall: Stall) -> tuple[float, float | None]:
+        return stall.begin - self._start, None if stall.end is None else stall.end - self._start
 
     def true_spread(self) -> tuple[float, float]:
         """The greatest true spread of the meat places [K], and when [s after the start]."""
