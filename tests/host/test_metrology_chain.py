@@ -8,6 +8,7 @@ from pitscribe.metrology import chips, its90
 from pitscribe.metrology.chain import correct
 from pitscribe.metrology.flags import Flag
 from pitscribe.metrology.slope import HISTORY, recent_slope
+from pitscribe.metrology.uncertainty import TERMINAL_LIMIT_K
 
 T0 = 1_700_000_000.0
 
@@ -38,9 +39,9 @@ def test_a_type_t_probe_on_a_chip_made_for_type_k_is_read_as_what_it_is():
 @pytest.mark.parametrize(("chip", "tc"), [("max31855", "K"), ("max31855", "T"), ("max31856", "K"), ("max31856", "T"),
                                           ("max31856-gain8", "K"), ("max31856-gain32", "T")])  # fmt: skip
 def test_errors_drawn_within_the_limits_are_covered_by_the_stated_uncertainty(chip, tc):
-    # 4000 instruments with errors drawn over the whole of each limit: a probe of class 1, a chip, a cold sensor. Twice
-    # the standard uncertainty must cover about 95 % of them, and not far more, or it would be no statement at all; and
-    # the spread of the errors must be the standard uncertainty itself.
+    # 4000 instruments with errors drawn over the whole of each limit: a probe of class 1, a chip, a cold sensor, a
+    # terminal block. Twice the standard uncertainty must cover about 95 % of them, and the spread of the errors must be
+    # the standard uncertainty itself.
     n, rng = 4000, np.random.default_rng(5)
     true, box = np.full(n, 95.0), np.full(n, 30.0)
     wire = true + rng.uniform(-1, 1, n) * (1.5 if tc == "K" else 0.5)
@@ -51,7 +52,7 @@ def test_errors_drawn_within_the_limits_are_covered_by_the_stated_uncertainty(ch
     else:
         mv += np.sqrt((0.0015 * mv) ** 2 + spec.offset_limit_mv**2) * rng.uniform(-1, 1, n)
     mv += rng.normal(0, 1, n) * spec.noise_mv
-    sensor = box + rng.uniform(-1, 1, n) * spec.cold_limit_k
+    sensor = box + rng.uniform(-1, 1, n) * spec.cold_limit_k + rng.uniform(-1, 1, n) * TERMINAL_LIMIT_K
     codes = chips.code_from_emf(chip, tc, mv, sensor)
     done = correct(chip, tc, *codes, np.zeros(n, np.int32), tolerance="iec-1")
     error = done.celsius - true

@@ -34,6 +34,11 @@ TOLERANCES: dict[str, tuple[float, dict[str, tuple[float, float]], dict[str, tup
     "astm-standard": (0.0, dict.fromkeys("KNJ", (2.2, 0.0075)) | {"T": (1.0, 0.0075), "E": (1.7, 0.005)}, _ASTM_LOW),
 }
 
+# How far the terminal block may be from the chip that stands for it, half width: plugs follow a board that warms by
+# 10 K an hour with some minutes' delay, which makes half a kelvin. Our own allowance, no source; a data sheet speaks of
+# the chip alone.
+TERMINAL_LIMIT_K = 0.5
+
 # Air probes are taken for a bare bead of 24 AWG wire (1 mm) in an air stream of about 1 m/s, uncorrected:
 # its time constant (references section 5: 5.3 s at 0.3 m/s, 3.8 at 1, 2.6 at 3 m/s) ...
 AIR_TAU_S = 4.0
@@ -154,6 +159,11 @@ def _cold_part(spec: Chip, r: Reading, per_mv: FloatArray, cold_slope: FloatArra
     return Component("cold junction sensor", source, limit * cold_slope * per_mv / _ROOT3)
 
 
+def _terminal_part(r: Reading, per_mv: FloatArray, cold_slope: FloatArray) -> Component:
+    """The chip measures itself, and takes the terminal block to be as warm."""
+    return Component("terminal block", "our allowance; no source", TERMINAL_LIMIT_K * cold_slope * per_mv / _ROOT3)
+
+
 def components(r: Reading) -> list[Component]:
     """The named components of each sample, float64 (n,) each [K]; NaN where celsius is NaN.
 
@@ -170,6 +180,7 @@ def components(r: Reading) -> list[Component]:
         Component("probe tolerance", f"{r.setup.tolerance}, IEC 60584-1 or ASTM E230", wire),
         *_chip_parts(spec, r, per_mv, cold_slope),
         _cold_part(spec, r, per_mv, cold_slope),
+        _terminal_part(r, per_mv, cold_slope),
         Component("time", "anchors of the boot", r.time_u * slope),
     ]
     if r.setup.kind == "air":
