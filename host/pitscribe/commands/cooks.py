@@ -73,7 +73,7 @@ def _show(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None
         print(json.dumps({"cook": _as_json(cook), **analysis.as_json()}, indent=1))
         return
     print(_line(ledger, cook))
-    print(summary(analysis, unit=arguments.unit or config.units))
+    print(summary(analysis, unit=arguments.unit or config.units, when=local))
     for note in ledger.notes(cook.id):
         print(f"{local(note.at_ms / 1000)}  {note.kind}  {note.text}".rstrip())
 

@@ -137,11 +137,12 @@ class DemoReport:
     def _spread(self) -> Iterator[str]:
         greatest = self.analysis.evenness.greatest
         true, at = self.true_spread()
-        read = "not known" if greatest is None else (
-            f"{self._k(greatest.spread_k)} at {span(greatest.at - self._start)} ({greatest.hottest} over "
-            f"{greatest.coldest})"
-        )  # fmt: skip
-        yield f"greatest spread  {read}; true {self._k(true)} at {span(at)}"
+        if greatest is None:
+            yield f"greatest spread  {self.analysis.evenness.why_not}"
+        else:
+            places = f"{greatest.hottest} over {greatest.coldest}"
+            read = f"{self._k(greatest.spread_k)} at {span(greatest.at - self._start)} ({places})"
+            yield f"greatest spread  {read}; true {self._k(true)} at {span(at)}"
         coldest = self.analysis.coldest
         if coldest is not None:
             yield f"coldest meat     {coldest.place} at {degrees(coldest.celsius, self._units)} when it ended"

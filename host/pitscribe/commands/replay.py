@@ -3,12 +3,13 @@
 import argparse
 import json
 import tempfile
+from datetime import datetime
 from pathlib import Path
 
 from pitscribe.clock import SystemClock
 from pitscribe.commands.ledgers import LEDGER_NAME, open_ledger
 from pitscribe.commands.tables import is_file, names
-from pitscribe.commands.when import parse_span, parse_temperature
+from pitscribe.commands.when import local, parse_span, parse_temperature, span
 from pitscribe.config import Config
 from pitscribe.cook.analysis import analyse
 from pitscribe.cook.replay import replay
@@ -29,9 +30,10 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
     if arguments.json:
         print(json.dumps(said, indent=1))
         return
-    print(summary(analyse(record, target_c=target_c), unit=unit))
+    print(summary(analyse(record, target_c=target_c), unit=unit, when=local))
     for stall in said["stalls"]:
-        print(f"  stall at {stall['place']} was first said at {stall['first_said']}")
+        first = datetime.fromisoformat(stall["first_said"]).timestamp()
+        print(f"looking every {span(every_s)}, the stall at {stall['place']} was first said at {local(first)}")
 
 
 def _record(config: Config, arguments: argparse.Namespace) -> CookRecord:

@@ -1,5 +1,7 @@
 """An analysis in plain words, for the command line."""
 
+from collections.abc import Callable
+
 from pitscribe.cook.analysis import Analysis, PlaceNow
 from pitscribe.cook.evenness import Evenness
 from pitscribe.cook.plain import degrees, difference, iso, span
@@ -7,16 +9,20 @@ from pitscribe.cook.stall import Stall
 from pitscribe.errors import ConfigError
 
 
-def summary(said: Analysis, *, unit: str = "F") -> str:
+When = Callable[[float], str]  # UTC s -> how a time is written
+
+
+def summary(said: Analysis, *, unit: str = "F", when: When = iso) -> str:
     """What is going on, most wanted first: coldest place, pit, spread, stalls, places, what cannot be said.
 
     unit : "F" or "C". Raises ConfigError for another.
+    when : how to write a time [UTC s]; by itself ISO 8601, since only the caller knows where the reader lives
     """
     if unit not in ("F", "C"):
         raise ConfigError(f"unit {unit!r}: F or C")
     if said.at is None:
         return f"{said.cook}: no sample yet"
-    lines = [f"{said.cook} at {iso(said.at)}"]
+    lines = [f"{said.cook} at {when(said.at)}"]
     lines.append(_coldest(said, unit))
     if said.pit:
         slope = ""
@@ -25,8 +31,8 @@ def summary(said: Analysis, *, unit: str = "F") -> str:
             slope = ", steady" if steady else f", {_signed(said.pit.slope_k_h, unit)} an hour"
         level, swing = degrees(said.pit.level_c, unit), difference(said.pit.swing_k, unit)
         lines.append(f"pit ({said.pit.place}) {level} over the last half hour, swinging {swing}{slope}")
-    lines += _evenness(said.evenness, unit)
-    lines += [stall_line(s, unit) for s in said.stalls]
+    lines += _evenness(said.evenness, unit, when)
+    lines += [stall_line(s, unit, when) for s in said.stalls]
     if not said.stalls and any(p.kind == "meat" for p in said.places):
         lines.append("no stall seen")
     lines += [_place(p, unit) for p in said.places]
@@ -64,7 +70,7 @@ def _coldest(said: Analysis, unit: str) -> str:
     return f"coldest meat place: {p.place} {degrees(p.celsius, unit)}, {_rate(p, unit)}{to_go}"
 
 
-def _evenness(even: Evenness, unit: str) -> list[str]:
+def _evenness(even: Evenness, unit: str, when: When) -> list[str]:
     lines = []
     if even.now:
         s = even.now
@@ -74,15 +80,15 @@ def _evenness(even: Evenness, unit: str) -> list[str]:
         )
     if even.greatest:
         g = even.greatest
-        lines.append(f"greatest spread {difference(g.spread_k, unit)} at {iso(g.at)} ({g.hottest} over {g.coldest})")
+        lines.append(f"greatest spread {difference(g.spread_k, unit)} at {when(g.at)} ({g.hottest} over {g.coldest})")
     return lines
 
 
-def stall_line(s: Stall, unit: str) -> str:
+def stall_line(s: Stall, unit: str, when: When = iso) -> str:
     """One stall in one line."""
-    lasts = f"lasting since {iso(s.begin)}" if s.end is None else f"{iso(s.begin)} to {iso(s.end)}"
+    lasts = f"lasting since {when(s.begin)}" if s.end is None else f"{when(s.begin)} to {when(s.end)}"
     return (
-        f"stall at {s.place}: {lasts}, noticed {iso(s.noticed)}, near {degrees(s.plateau_c, unit)},"
+        f"stall at {s.place}: {lasts}, noticed {when(s.noticed)}, near {degrees(s.plateau_c, unit)},"
         f" probability {s.probability:.2f}; {s.cause}"
     )
 
