@@ -8,7 +8,6 @@ from pitscribe.cook.plain import degrees, difference, iso, span
 from pitscribe.cook.stall import Stall
 from pitscribe.errors import ConfigError
 
-
 When = Callable[[float], str]  # UTC s -> how a time is written
 
 
