@@ -8,7 +8,7 @@ from pitscribe.metrology import chips, its90
 from pitscribe.metrology.chain import correct
 from pitscribe.metrology.flags import Flag
 from pitscribe.metrology.slope import HISTORY, recent_slope
-from pitscribe.metrology.uncertainty import TERMINAL_LIMIT_K
+from pitscribe.metrology.uncertainty import AIR_TAU_S, TERMINAL_LIMIT_K
 
 T0 = 1_700_000_000.0
 
@@ -70,7 +70,7 @@ def test_air_is_less_certain_while_it_changes_and_says_so_without_time_too():
     codes = ideal("max31856", "K", true, np.full(n, 25.0))
     air = correct("max31856", "K", *codes, t=t, kind="air")
     without_time = correct("max31856", "K", *codes, kind="air")
-    assert air.u[340] == pytest.approx(np.hypot(without_time.u[340], 4.0 * 0.2), rel=0.005)
+    assert air.u[340] == pytest.approx(np.hypot(without_time.u[340], AIR_TAU_S * 0.2), rel=0.005)
     assert np.array_equal(without_time.u[:300], air.u[:300])
     meat = correct("max31856", "K", *codes, t=t, kind="meat")
     assert meat.u[340] == pytest.approx(meat.u[290], rel=0.02)

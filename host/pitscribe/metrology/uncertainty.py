@@ -39,13 +39,14 @@ TOLERANCES: dict[str, tuple[float, dict[str, tuple[float, float]], dict[str, tup
 # the chip alone.
 TERMINAL_LIMIT_K = 0.5
 
-# Air probes are taken for a bare bead of 24 AWG wire (1 mm) in an air stream of about 1 m/s, uncorrected:
-# its time constant (references section 5: 5.3 s at 0.3 m/s, 3.8 at 1, 2.6 at 3 m/s) ...
-AIR_TAU_S = 4.0
-# ... and what it radiates to walls that are cooler than the air: emissivity of sooted metal, film coefficient, and
-# walls 0.29 of the way from the air down to the cold junction's surroundings (section 5's case: air 121.1 degC, walls
-# 93.3, h 150, emissivity 0.8, 1.7 degC low).
-_EMISSIVITY, _FILM_W_M2K, _WALL_PART = 0.8, 150.0, 0.29
+# Nobody says yet how an air probe is built; it is taken for a thin one, somewhere between a bare bead of 24 AWG wire
+# (1 mm, time constant 4 s) and a sheath of 1/16 in, in 0.3 to 1 m/s of air, and the sheath, the worse, counts: 17 s at
+# 1 m/s and 29 s at 0.3 (references section 5) ...
+AIR_TAU_S = 20.0
+# ... and what it radiates to walls cooler than the air: emissivity of a steel that is not black yet, film coefficient
+# rho c d / (4 tau) = 70 W/m2K from the same table, and walls 0.29 of the way from the air down to the cold junction's
+# surroundings (section 5's case: air 121.1 degC, walls 93.3). Thicker probes read worse than this says.
+_EMISSIVITY, _FILM_W_M2K, _WALL_PART = 0.7, 70.0, 0.29
 _STEFAN_BOLTZMANN = 5.670374e-8
 
 
@@ -107,11 +108,11 @@ def tolerance_limit(probe_tc: str, tolerance: str, celsius: FloatArray) -> Float
 
 
 def radiation_limit(celsius: FloatArray, cold_c: FloatArray) -> FloatArray:
-    """How much too low a bead may read that radiates to cooler walls: float64 (n,) [degC] each -> float64 (n,) [K]."""
-    bead = celsius + 273.15
-    wall = bead - _WALL_PART * np.maximum(celsius - cold_c, 0.0)
-    bead, wall = np.square(np.square(bead)), np.square(np.square(wall))
-    low: FloatArray = (_EMISSIVITY * _STEFAN_BOLTZMANN / _FILM_W_M2K) * (bead - wall)
+    """How much too low an air probe may read by radiating to cooler walls: float64 (n,) [degC] each -> (n,) [K]."""
+    probe = celsius + 273.15
+    wall = probe - _WALL_PART * np.maximum(celsius - cold_c, 0.0)
+    probe, wall = np.square(np.square(probe)), np.square(np.square(wall))
+    low: FloatArray = (_EMISSIVITY * _STEFAN_BOLTZMANN / _FILM_W_M2K) * (probe - wall)
     return low
 
 
@@ -168,7 +169,7 @@ def components(r: Reading) -> list[Component]:
     """The named components of each sample, float64 (n,) each [K]; NaN where celsius is NaN.
 
     The lag is the whole tau |dT/dt| (an error of known size that is not corrected is not divided by root 3). Radiation
-    makes the bead read low by something between nothing and its limit a: left uncorrected, that has the root mean
+    makes the probe read low by something between nothing and its limit a: left uncorrected, that has the root mean
     square a/sqrt 3 about the reading.
     """
     spec = chip_of(r.setup.chip)
@@ -186,8 +187,8 @@ def components(r: Reading) -> list[Component]:
     if r.setup.kind == "air":
         radiation = radiation_limit(r.celsius, r.cold_c) / _ROOT3
         parts += [
-            Component("lag", "time constant 4 s, references section 5", AIR_TAU_S * slope),
-            Component("radiation", "bead of 1 mm, references section 5", radiation),
+            Component("lag", "time constant 20 s, references section 5", AIR_TAU_S * slope),
+            Component("radiation", "sheath of 1/16 in, references section 5", radiation),
         ]
     return parts
 
