@@ -5,12 +5,11 @@ Shared by the browser tests and by pictures.py.
 
 import contextlib
 import sys
-import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from playwright.sync_api import BrowserContext, Page, Request, sync_playwright
+from playwright.sync_api import Browser, Page, Request, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "host"))
 
@@ -76,18 +75,20 @@ def site(folder: Path, *, every_s: float = 0.2, **world: object) -> Iterator[Sit
 
 
 @contextlib.contextmanager
-def browser(width: int = 390, height: int = 844, **options: object) -> Iterator[BrowserContext]:
-    """A fresh browser with nothing of anybody's in it."""
-    with tempfile.TemporaryDirectory() as profile, sync_playwright() as play:
-        context = play.chromium.launch_persistent_context(
-            profile,
-            headless=True,
-            executable_path=CHROMIUM,
-            args=FLAGS,
-            viewport={"width": width, "height": height},
-            **options,  # type: ignore[arg-type]
-        )
+def chromium() -> Iterator[Browser]:
+    """A browser of its own, with a profile that is new and goes with it; a context of it keeps nothing of another."""
+    with sync_playwright() as play:
+        browser = play.chromium.launch(headless=True, executable_path=CHROMIUM, args=FLAGS)
         try:
-            yield context
+            yield browser
         finally:
-            context.close()
+            browser.close()
+
+
+def new_page(browser: Browser, width: int = 390, height: int = 844, **options: object) -> tuple[Page, Seen]:
+    """A page in a fresh context, of a person in Chicago, and what is seen of it."""
+    where = {"timezone_id": "America/Chicago", "locale": "en-US"}
+    context = browser.new_context(viewport={"width": width, "height": height}, **(where | options))  # type: ignore[arg-type]
+    page, seen = context.new_page(), Seen()
+    seen.listen(page)
+    return page, seen

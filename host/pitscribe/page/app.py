@@ -7,6 +7,7 @@ every change that another site's page asks for.
 
 import contextlib
 import logging
+import threading
 from collections.abc import AsyncIterator, Iterable
 from http import HTTPStatus
 from urllib.parse import urlsplit
@@ -55,6 +56,7 @@ def make_app(
     @contextlib.asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
         hub.open()
+        threading.Thread(target=assets.warm, name="packing", daemon=True).start()
         yield
         hub.close()
 

@@ -78,7 +78,7 @@ function showPit(view) {
   const way = ARROWS[p.direction] ?? "";
   const rate = p.rate !== null && p.direction !== "steady" ? ` ${delta(Math.abs(p.rate / 6))} ${unitName()} in 10 min` : "";
   put(part(card, "line"), fresh ? `${way}${rate}` || "direction not known yet" : `not fresh: ${readAt(view, p.t)}`);
-  const level = p.level_c === null || !fresh ? "" : `; half an hour's mean ${temp(p.level_c)}, swing ${delta(p.swing_k)}`;
+  const level = p.level_c === null || !fresh ? "" : `; 30 min: mean ${temp(p.level_c)}, swing ${delta(p.swing_k)}`;
   put(part(card, "more"), p.places.map((o) => `${o.place} ${o.fresh || view.past ? "" : "was "}${temp(o.celsius)}`).join(", ") + level);
 }
 

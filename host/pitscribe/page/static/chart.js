@@ -16,9 +16,14 @@ let windowShown = null; // null: all; {span}: the last so many seconds; {from, t
 let view = null, ready = null, busy = false, again = false, gone = -Infinity, key = "";
 const narrow = () => $("chart").clientWidth < 560;
 const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
-// Plotly's dates know no time zone: what it calls UTC here is this browser's local time.
-const local = (t) => t * 1000 - new Date(t * 1000).getTimezoneOffset() * 60000;
-const utc = (ms) => (ms + new Date(ms).getTimezoneOffset() * 60000) / 1000;
+// Plotly shows a number of milliseconds as local time, and hands ranges back as texts in local time.
+const ms = (t) => t * 1000;
+function fromPlotly(v) {
+  if (typeof v === "number") return v / 1000;
+  const text = String(v).trim().replace(" ", "T");
+  // A date alone would be read as UTC.
+  return Date.parse(text.includes("T") ? text : `${text}T00:00`) / 1000;
+}
 
 /** Line style of each place: colour family by role, dash by its order within the role. */
 export function stylesOf(places) {
@@ -89,25 +94,25 @@ function traces(styles) {
     const s = styles[p.place];
     return {
       type: "scatter", mode: "lines", name: p.place, connectgaps: false,
-      x: p.t.map(local), y: p.c.map((c) => (c === null ? null : c * f + zero)),
+      x: p.t.map(ms), y: p.c.map((c) => (c === null ? null : c * f + zero)),
       line: { color: s.colour, dash: s.dash, width: 2.2, simplify: true },
       hovertemplate: `%{y:.1f} ${unitName()}`,
     };
   });
   const sp = detail?.spread ?? data.spread;
   lines.push({
-    type: "scatter", mode: "lines", name: "spread", yaxis: "y2", x: sp.t.map(local), y: sp.c.map((k) => (k === null ? null : difference(k))),
+    type: "scatter", mode: "lines", name: "spread", yaxis: "y2", x: sp.t.map(ms), y: sp.c.map((k) => (k === null ? null : difference(k))),
     line: { color: css("--ink"), width: 1.6 }, hovertemplate: `%{y:.1f} ${unitName()}`, connectgaps: false,
   });
   lines.push(noteTrace());
-  return lines;
+  return [...stallTraces(styles), ...lines];
 }
 
 const SYMBOLS = { wrap: "square", rotate: "diamond", fuel: "triangle-up", lid: "triangle-down", pull: "star", hold: "hexagon" };
 function noteTrace() {
   const notes = view.snap.notes;
   return {
-    type: "scatter", mode: "markers", name: "notes", yaxis: "y3", x: notes.map((n) => local(n.at)), y: notes.map(() => 0.72),
+    type: "scatter", mode: "markers", name: "notes", yaxis: "y3", x: notes.map((n) => ms(n.at)), y: notes.map(() => 0.72),
     marker: { size: 9, color: css("--ink"), symbol: notes.map((n) => SYMBOLS[n.kind] ?? (n.kind === "text" ? "circle-open" : "circle")) },
     text: notes.map((n) => escaped(`${n.kind === "text" ? "" : n.kind} ${n.text}`.trim())), hovertemplate: "%{text}", hoverlabel: { namelength: 0 },
   };
@@ -115,13 +120,40 @@ function noteTrace() {
 // Plotly reads a little markup in its texts; what people typed is not markup.
 const escaped = (text) => text.slice(0, 80).replaceAll("&", "&amp;").replaceAll("<", "&lt;").replaceAll(">", "&gt;");
 
+/** The times in which some place stalls, joined where they overlap, with the places' names. */
+function stallSpans() {
+  const spans = [];
+  for (const s of [...view.snap.stalls].sort((a, b) => a.begin - b.begin)) {
+    const last = spans.at(-1), end = s.end ?? data.to;
+    if (last && s.begin <= last.end) {
+      last.end = Math.max(last.end, end);
+      if (!last.names.includes(s.place)) last.names.push(s.place);
+    } else spans.push({ begin: s.begin, end, names: [s.place] });
+  }
+  return spans;
+}
+
+/** A broad pale line under each place's own, as long as that place stalls. */
+function stallTraces(styles) {
+  const f = degrees(1) - degrees(0), zero = degrees(0);
+  return view.snap.stalls.map((s) => {
+    const p = (detail ?? data).places.find((q) => q.place === s.place && q.kind === "meat");
+    if (!p) return null;
+    const at = p.t.map((t, i) => i).filter((i) => p.t[i] >= s.begin && p.t[i] <= (s.end ?? Infinity));
+    return {
+      type: "scatter", mode: "lines", name: `${s.place} stalls`, hoverinfo: "skip", connectgaps: false, opacity: 0.3,
+      x: at.map((i) => ms(p.t[i])), y: at.map((i) => (p.c[i] === null ? null : p.c[i] * f + zero)), line: { color: styles[s.place]?.colour, width: 9 },
+    };
+  }).filter(Boolean);
+}
+
 function shapes(yBottom) {
   const out = [];
-  for (const s of view.snap.stalls) {
-    out.push({ type: "rect", xref: "x", yref: "paper", x0: local(s.begin), x1: local(s.end ?? data.to), y0: yBottom, y1: 1, fillcolor: css("--stall"), line: { width: 0 }, layer: "below" });
+  for (const s of stallSpans()) {
+    out.push({ type: "rect", xref: "x", yref: "paper", x0: ms(s.begin), x1: ms(s.end), y0: yBottom, y1: 1, fillcolor: css("--stall"), line: { width: 0 }, layer: "below" });
   }
   for (const n of view.snap.notes) {
-    out.push({ type: "line", xref: "x", yref: "paper", x0: local(n.at), x1: local(n.at), y0: yBottom, y1: 1, line: { color: css("--quiet"), width: 1, dash: "dot" }, layer: "below" });
+    out.push({ type: "line", xref: "x", yref: "paper", x0: ms(n.at), x1: ms(n.at), y0: yBottom, y1: 1, opacity: 0.55, line: { color: css("--quiet"), width: 1, dash: "dot" }, layer: "below" });
   }
   const target = view.snap.cook.target_c;
   if (target !== null) out.push({ type: "line", xref: "paper", x0: 0, x1: 1, yref: "y", y0: degrees(target), y1: degrees(target), line: { color: css("--quiet"), width: 1.5, dash: "longdash" }, layer: "below" });
@@ -148,7 +180,10 @@ function endLabels(styles, layout, size) {
   const shown = (detail ?? data).places.map((p) => {
     let i = p.c.length - 1;
     while (i >= 0 && p.c[i] === null) i--;
-    return i < 0 ? null : { place: p.place, y: degrees(p.c[i]) };
+    if (i < 0) return null;
+    // At the end of the cook the label says what the answers above it say, and not the last drawn extreme.
+    const now = detail && detail.to < data.to - 1 ? null : view.snap.places.find((q) => q.place === p.place && q.kind === p.kind);
+    return { place: p.place, y: degrees(p.c[i]), said: degrees(now?.celsius ?? p.c[i]) };
   }).filter(Boolean);
   const [y0, y1] = layout.yaxis.range, plot = size.plot * (layout.yaxis.domain[1] - layout.yaxis.domain[0]);
   const px = shown.map((s) => ((s.y - y0) / (y1 - y0)) * plot);
@@ -156,7 +191,7 @@ function endLabels(styles, layout, size) {
   const max = narrow() ? 8 : 14;
   return shown.map((s, i) => ({
     xref: "paper", x: 1, xanchor: "left", yref: "y", y: s.y, yshift: at[i] - px[i], xshift: 5, showarrow: false, align: "left",
-    text: `<b>${escaped(s.place.length > max ? `${s.place.slice(0, max - 1)}…` : s.place)}</b> ${s.y.toFixed(0)}`,
+    text: `<b>${escaped(s.place.length > max ? `${s.place.slice(0, max - 1)}…` : s.place)}</b> ${s.said.toFixed(0)}`,
     font: { size: narrow() ? 11.5 : 13, color: styles[s.place].ink },
   }));
 }
@@ -165,14 +200,8 @@ function otherLabels(x, size) {
   const out = [];
   const text = (o) => out.push({ showarrow: false, font: { size: 12, color: css("--quiet") }, ...o });
   const perMs = size.width / (x[1] - x[0]);
-  const union = [];
-  for (const s of [...view.snap.stalls].sort((a, b) => a.begin - b.begin)) {
-    const u = union.at(-1), end = s.end ?? data.to;
-    if (u && s.begin <= u.end) { u.end = Math.max(u.end, end); if (!u.names.includes(s.place)) u.names.push(s.place); }
-    else union.push({ begin: s.begin, end, names: [s.place] });
-  }
-  for (const u of union) {
-    const from = Math.max(local(u.begin), x[0]), to = Math.min(local(u.end), x[1]), room = (to - from) * perMs;
+  for (const u of stallSpans()) {
+    const from = Math.max(ms(u.begin), x[0]), to = Math.min(ms(u.end), x[1]), room = (to - from) * perMs;
     if (room < 34) continue;
     const long = `stall: ${u.names.join(", ")}`;
     text({ xref: "x", x: (from + to) / 2, yref: "paper", y: 1, yanchor: "bottom", text: escaped(long.length * 6.6 < room + 20 ? long : "stall"), font: { size: 12, color: css("--stall-ink") } });
@@ -180,10 +209,10 @@ function otherLabels(x, size) {
   // Note names where there is room; the marks and the list below have them all.
   let free = -Infinity;
   for (const n of [...view.snap.notes].sort((a, b) => a.at - b.at)) {
-    const px = (local(n.at) - x[0]) * perMs, word = n.kind === "text" ? "note" : n.kind, half = word.length * 3.4 + 4;
+    const px = (ms(n.at) - x[0]) * perMs, word = n.kind === "text" ? "note" : n.kind, half = word.length * 3.4 + 4;
     if (px < 0 || px > size.width || px - half < free) continue;
     free = px + half;
-    text({ xref: "x", x: local(n.at), yref: "y3", y: 0.1, text: word, font: { size: 11.5, color: css("--quiet") } });
+    text({ xref: "x", x: ms(n.at), yref: "y3", y: 0.1, text: word, font: { size: 11.5, color: css("--quiet") } });
   }
   return out;
 }
@@ -193,8 +222,7 @@ function yRange(x) {
   for (const p of (detail ?? data).places) {
     for (let i = 0; i < p.t.length; i++) {
       if (p.c[i] === null) continue;
-      const ms = local(p.t[i]);
-      if (ms < x[0] || ms > x[1]) continue;
+      if (ms(p.t[i]) < x[0] || ms(p.t[i]) > x[1]) continue;
       if (p.c[i] < low) low = p.c[i];
       if (p.c[i] > high) high = p.c[i];
     }
@@ -208,7 +236,7 @@ function yRange(x) {
 
 function layoutOf(styles) {
   const r = range() ?? { from: Math.min(data.from, view.snap.cook.started), to: data.to };
-  const x = [local(r.from), local(Math.max(r.to, r.from + 60))];
+  const x = [ms(r.from), ms(Math.max(r.to, r.from + 60))];
   const box = $("chart"), small = narrow();
   const margin = { l: 44, r: small ? 98 : 132, t: 22, b: 30 };
   const size = { plot: Math.max(60, box.clientHeight - margin.t - margin.b), width: Math.max(60, box.clientWidth - margin.l - margin.r) };
@@ -229,7 +257,7 @@ function layoutOf(styles) {
   layout.shapes = shapes(0.33);
   layout.annotations = [...endLabels(styles, layout, size), ...otherLabels(x, size),
     { showarrow: false, xref: "paper", x: 0, xanchor: "left", yref: "paper", y: 0.2, yanchor: "bottom", text: `spread, ${unitName()}`, font: { size: 12, color: css("--quiet") } },
-    { showarrow: false, xref: "paper", x: 0, xanchor: "right", xshift: -6, yref: "paper", y: 1, yanchor: "bottom", text: unitName(), font: { size: 12, color: css("--quiet") } },
+    { showarrow: false, xref: "paper", x: 0, xanchor: "right", xshift: -6, yref: "paper", y: 1, yanchor: "bottom", yshift: 5, text: unitName(), font: { size: 12, color: css("--quiet") } },
   ];
   return layout;
 }
@@ -260,8 +288,7 @@ function wirePlot(box) {
   box.on("plotly_relayout", (change) => {
     const a = change["xaxis.range[0]"] ?? change["xaxis.range"]?.[0], b = change["xaxis.range[1]"] ?? change["xaxis.range"]?.[1];
     if (a === undefined || b === undefined) return;
-    const ms = (v) => (typeof v === "number" ? v : Date.parse(`${String(v).replace(" ", "T")}Z`));
-    choose({ from: utc(ms(a)), to: utc(ms(b)) });
+    choose({ from: fromPlotly(a), to: fromPlotly(b) });
   });
   box.on("plotly_doubleclick", () => choose(null));
 }
@@ -343,5 +370,5 @@ export function wireChart() {
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
   let wide = innerWidth;
   addEventListener("resize", () => { if (innerWidth !== wide) { wide = innerWidth; redraw(); } });
-  if ("requestIdleCallback" in window) requestIdleCallback(() => loadPlotly().catch(() => {}));
+  loadPlotly().catch(() => {}); // it comes while the readings do
 }

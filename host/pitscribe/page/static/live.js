@@ -54,9 +54,11 @@ function wireEnd() {
   dialog.querySelector('[data-act="cancel"]').addEventListener("click", () => dialog.close());
   $("end-form").addEventListener("submit", async (e) => {
     e.preventDefault();
+    // The news that no cook runs may come before the answer does.
+    const { id } = view.snap.cook;
     try {
-      await send("POST", `/api/cooks/${view.snap.cook.id}/end`);
-      location.assign(`/cook/${view.snap.cook.id}`);
+      await send("POST", `/api/cooks/${id}/end`);
+      location.assign(`/cook/${id}`);
     } catch (error) { wrong.textContent = error.message; }
   });
   $("reopen-cook").addEventListener("click", async () => {

@@ -1,0 +1,220 @@
+"""The page in a real browser, against a real server, ledger and watch: what a person sees and can do."""
+
+import re
+from urllib.parse import urlsplit
+
+import pytest
+from browser import chromium, new_page, site
+from page_world import OPEN_BIT, START
+from playwright.sync_api import expect
+
+CHART = "#chart[data-drawn]"
+OVER_THE_EDGE = """
+    [...document.querySelectorAll('body *')]
+        .filter(e => e.offsetParent && !e.closest('.scroll, #chart, .unseen'))
+        .filter(e => e.getBoundingClientRect().right > document.documentElement.clientWidth + 0.5)
+        .map(e => e.outerHTML.slice(0, 80))"""
+TOO_SMALL = """
+    [...document.querySelectorAll('button')]
+        .filter(b => b.offsetParent && b.getBoundingClientRect().height < 38)
+        .map(b => b.textContent)"""
+UNNAMED = """
+    [...document.querySelectorAll('button, input, select, a')]
+        .filter(e => e.offsetParent)
+        .filter(e => !(e.textContent.trim() || e.getAttribute('aria-label') || e.labels?.length))
+        .map(e => e.outerHTML)"""
+
+
+@pytest.fixture
+def running(tmp_path):
+    with site(tmp_path, hours=7.5) as made:
+        yield made
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with chromium() as made:
+        yield made
+
+
+@pytest.fixture
+def page(running, browser):
+    page, page.seen = new_page(browser)
+    page.goto(running.url)
+    page.wait_for_selector(CHART)
+    yield page
+    page.context.close()
+    assert page.seen.complaints == []
+
+
+def test_the_page_opens_by_itself_and_shows_the_answers(running, page):
+    hosts = {urlsplit(url).netloc for url in page.seen.requests if not url.startswith(("data:", "blob:"))}
+    assert hosts == {urlsplit(running.url).netloc}
+    snapshot = running.watch.now().body
+    coldest = snapshot["coldest"]
+    expect(page.locator("#coldest h2")).to_contain_text(coldest["place"])
+    expect(page.locator("#coldest .value")).to_have_text(f"{coldest['celsius'] * 1.8 + 32:.0f}°F")
+    expect(page.locator("#coldest")).to_contain_text("stalled for")
+    expect(page.locator("#spread")).to_contain_text("tip leads since")
+    expect(page.locator("#pit h2")).to_contain_text("grate")
+    expect(page.locator("#places tbody tr")).to_have_count(6)
+    expect(page.locator("#chart .annotation-text", has_text="point")).to_have_count(1)
+    expect(page.locator("#troubles")).to_be_empty()
+
+
+def test_the_chart_and_the_notes_tell_the_same_local_time(running, page):
+    # The cook began at 20:00 UTC: 15:00 in Chicago in May.
+    expect(page.locator("#cook-span")).to_contain_text("15:00")
+    expect(page.locator("#chart .xtick text").first).to_have_text("15:00")
+    page.locator("#chart").scroll_into_view_if_needed()
+    box = page.locator("#chart .nsewdrag").first.bounding_box()
+    with page.expect_request(lambda r: "from=" in r.url) as asked:
+        page.mouse.move(box["x"] + 60, box["y"] + 40)
+        page.mouse.down()
+        page.mouse.move(box["x"] + 120, box["y"] + 45, steps=5)
+        page.mouse.up()
+    expect(page.locator('[data-span="all"]')).to_have_attribute("aria-pressed", "false")
+    url = asked.value.url
+    begin, end = (float(re.search(rf"{key}=([0-9.]+)", url)[1]) for key in ("from", "to"))
+    assert START < begin < end < START + 7.5 * 3600
+
+
+def test_a_tapped_note_appears_and_can_be_undone(running, page):
+    page.get_by_role("button", name="wrap", exact=True).click()
+    expect(page.locator("#notes li")).to_contain_text("wrap")
+    expect(page.locator("#toast")).to_contain_text("Noted: wrap")
+    assert [n.kind for n in running.world.ledger.notes(1)] == ["wrap"]
+    page.get_by_role("button", name="Undo").click()
+    expect(page.locator("#notes li")).to_have_count(0)
+    assert running.world.ledger.notes(1) == []
+
+
+def test_free_text_is_shown_as_text_and_can_be_changed(running, page):
+    words = '<img src="x" onerror="document.title=1"> bark & colour'
+    page.get_by_label("In your own words").fill(words)
+    page.get_by_label("In your own words").press("Enter")
+    expect(page.locator("#notes .what")).to_have_text(words)
+    assert page.locator("#notes img").count() == 0
+    page.get_by_role("button", name=re.compile("Change note")).click()
+    page.get_by_label("Text", exact=True).fill("bark set")
+    page.get_by_role("button", name="Keep").click()
+    expect(page.locator("#notes .what")).to_have_text("bark set")
+    assert [n.text for n in running.world.ledger.notes(1)] == ["bark set"]
+
+
+def test_a_note_can_be_about_a_quarter_of_an_hour_ago(running, page):
+    page.get_by_label("When").select_option("900")
+    page.get_by_role("button", name="lid", exact=True).click()
+    expect(page.locator("#notes li")).to_contain_text("lid")
+    (note,) = running.world.ledger.notes(1)
+    assert note.at_ms == round((running.world.clock.now() - 900) * 1000)
+
+
+def test_the_unit_is_switched_by_one_tap_and_kept(running, page):
+    celsius = running.watch.now().body["coldest"]["celsius"]
+    page.get_by_role("button", name="degrees Celsius").click()
+    expect(page.locator("#coldest .value")).to_have_text(f"{celsius:.0f}°C")
+    page.reload()
+    expect(page.locator("#coldest .value")).to_have_text(f"{celsius:.0f}°C")
+    page.get_by_role("button", name="degrees Fahrenheit").click()
+    expect(page.locator("#coldest .value")).to_have_text(f"{celsius * 1.8 + 32:.0f}°F")
+
+
+def test_new_readings_arrive_by_themselves(running, page):
+    drawn = page.locator("#chart").get_attribute("data-drawn")
+    running.world.carry_on(3600)
+    running.world.state()
+    want = running.watch.now().body["coldest"]["celsius"] * 1.8 + 32
+    expect(page.locator("#coldest .value")).to_have_text(f"{want:.0f}°F")
+    expect(page.locator("#chart")).not_to_have_attribute("data-drawn", drawn)
+
+
+def test_when_data_stop_nothing_is_dressed_as_fresh(running, page):
+    expect(page.locator("#coldest")).not_to_have_class(re.compile("stale"))
+    before = page.locator("#coldest .value").evaluate("e => getComputedStyle(e).fontStyle")
+    running.world.clock.at += 900
+    running.world.state()
+    expect(page.locator("#troubles")).to_contain_text("No new readings")
+    for card in ("#coldest", "#pit", "#spread"):
+        expect(page.locator(card)).to_have_class(re.compile("stale"))
+        expect(page.locator(card)).to_contain_text("not fresh")
+    look = page.locator("#coldest .value").evaluate(
+        "e => [getComputedStyle(e).fontStyle, getComputedStyle(e, '::before').content]"
+    )
+    assert before == "normal"
+    assert look[0] == "italic"
+    assert "was" in look[1]
+    expect(page.locator("#places tr.stale")).to_have_count(6)
+    assert not page.title().startswith("1")  # the tab does not go on showing a number either
+
+
+def test_an_open_probe_is_named_beside_its_last_value(running, page):
+    running.world.faults = {"second flat": OPEN_BIT}
+    running.world.carry_on(120)
+    running.world.state()
+    expect(page.locator("#troubles")).to_contain_text("second flat: the probe is open")
+    row = page.locator("#places tr.stale")
+    expect(row).to_have_count(1)
+    expect(row).to_contain_text("second flat")
+    expect(page.locator("#coldest h2")).not_to_contain_text("second flat")
+
+
+def test_a_host_that_is_gone_is_told_within_seconds(running, page):
+    running.server.stop()
+    expect(page.locator("#troubles")).to_contain_text("No contact with the host", timeout=20_000)
+    expect(page.locator("#coldest")).to_have_class(re.compile("stale"))
+    page.seen.complaints.clear()  # the browser itself complains of the lost connection
+
+
+@pytest.mark.parametrize(("width", "height"), [(320, 640), (390, 844), (768, 1024), (1440, 900)])
+@pytest.mark.parametrize("path", ["/", "/cooks"])
+def test_nothing_runs_over_the_edge(running, browser, width, height, path):
+    running.world.ledger.add_note(1, None, "text", "a" * 120)
+    page, _ = new_page(browser, width, height)
+    page.goto(running.url + path)
+    page.wait_for_selector(CHART if path == "/" else "#cooks li")
+    assert page.evaluate(OVER_THE_EDGE) == []
+    assert page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth") == 0
+    assert page.evaluate(TOO_SMALL) == []
+    page.context.close()
+
+
+def test_everything_can_be_done_from_the_keyboard(running, page):
+    page.keyboard.press("Tab")
+    expect(page.locator(":focus")).to_have_text("To the answers")
+    page.locator('[data-kind="spritz"]').focus()
+    page.keyboard.press("Space")
+    expect(page.locator("#notes li")).to_contain_text("spritz")
+    expect(page.locator('[data-kind="spritz"]')).to_be_focused()
+    assert page.evaluate(UNNAMED) == []
+    assert page.locator("main, header, footer, nav").count() == 4
+
+
+def test_a_cook_is_ended_found_in_the_list_and_reopened(running, page):
+    page.get_by_role("button", name="End this cook").click()
+    page.get_by_role("button", name="End it").click()
+    expect(page).to_have_url(re.compile("/cook/1$"))
+    expect(page.locator("#coldest h2")).to_contain_text("at the end")
+    page.get_by_role("link", name="Cooks").click()
+    page.get_by_role("link", name=re.compile("Two briskets")).click()
+    page.wait_for_selector(CHART)
+    page.get_by_role("button", name="Reopen this cook").click()
+    expect(page.locator("#coldest h2")).to_have_text(re.compile(r"^Coldest meat second flat$"))
+    assert running.world.ledger.cook(1).ended_ms is None
+
+
+def test_with_no_cook_one_is_started_in_a_minute(running, page):
+    running.world.ledger.end_cook(1)
+    expect(page.get_by_role("heading", name="No cook is running")).to_be_visible()
+    page.get_by_label("Name of the cook").fill("Pork shoulder")
+    page.get_by_label(re.compile("Meat is done at")).fill("200")
+    page.get_by_label(re.compile("^Place of .*channel 0")).fill("grate")
+    page.get_by_label(re.compile("^Kind of place of .*channel 0")).select_option("air")
+    page.get_by_label(re.compile("^Place of .*channel 2")).fill("middle")
+    page.get_by_role("button", name="Start the cook").click()
+    expect(page.locator("#cook-name")).to_have_text("Pork shoulder")
+    cook = running.world.ledger.cooks()[0]
+    assert cook.target_c == pytest.approx(93.33, abs=0.01)
+    assert [(p.place, p.kind, p.channel) for p in running.world.ledger.placements(cook.id)] == [
+        ("grate", "air", 0), ("middle", "meat", 2),
+    ]  # fmt: skip
