@@ -1,5 +1,6 @@
 """What the tests of ledger and intake share: frames, a logger played over paho, real brokers, waiting."""
 
+import itertools
 import socket
 import subprocess
 import threading
@@ -15,6 +16,7 @@ from pitscribe.wire import messages
 from pitscribe.wire.frames import Channel, FrameKey, encode_event, encode_ticks
 
 LOGGER = 0xAABB0001
+_COUNT = itertools.count()  # two played loggers of one number are two clients: they must not end each other
 TABLE = (Channel("max31855", "K"), Channel("max31856", "T"))
 
 
@@ -105,7 +107,7 @@ class PlayedLogger:
         self._stop = threading.Event()
         self._subscribed = threading.Event()
         self._lock = threading.Lock()
-        self.client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"logger-{number:08x}")
+        self.client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"logger-{number:08x}-{next(_COUNT)}")
         if broker.user is not None:
             self.client.username_pw_set(broker.user, broker.password)
         self.client.reconnect_delay_set(1, 1)
@@ -163,3 +165,80 @@ class PlayedLogger:
             self._thread.join(10)
         self.client.disconnect()
         self.client.loop_stop()
+
+
+class RawClient:
+    """An MQTT 3.1.1 client made by hand, for what a well-behaved one never does: not read, fall silent, flood."""
+
+    def __init__(
+        self,
+        port: int,
+        name: str,
+        user: str,
+        password: str,
+        *,
+        clean: bool = True,
+        keep_alive: int = 0,
+        will: tuple[str, bytes] | None = None,
+    ) -> None:
+        self.socket = socket.socket()
+        self.socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        self.socket.settimeout(10)
+        self.socket.connect(("127.0.0.1", port))
+        flags = 0xC0 | (2 if clean else 0) | (0x04 if will else 0)
+        body = _text("MQTT") + bytes([4, flags]) + keep_alive.to_bytes(2, "big") + _text(name)
+        if will:
+            body += _text(will[0]) + _text(will[1])
+        self.send(0x10, body + _text(user) + _text(password))
+        kind, answer = self.read()
+        assert kind == 0x20
+        self.session_present, self.refused = answer[0], answer[1]
+
+    def send(self, kind: int, body: bytes) -> None:
+        self.socket.sendall(packet(kind, body))
+
+    def subscribe(self, topic: str, qos: int) -> None:
+        self.send(0x82, b"\x00\x01" + _text(topic) + bytes([qos]))
+        assert self.read()[0] == 0x90
+
+    def read(self) -> tuple[int, bytes]:
+        """The next packet: (first byte, body). EOFError when the broker has closed."""
+        first = self._exactly(1)[0]
+        length = shift = 0
+        while True:
+            byte = self._exactly(1)[0]
+            length |= (byte & 0x7F) << shift
+            shift += 7
+            if byte < 0x80:
+                return first, self._exactly(length)
+
+    def _exactly(self, count: int) -> bytes:
+        out = b""
+        while len(out) < count:
+            part = self.socket.recv(count - len(out))
+            if not part:
+                raise EOFError
+            out += part
+        return out
+
+    def close(self) -> None:
+        self.socket.close()
+
+
+def packet(kind: int, body: bytes) -> bytes:
+    length, out = len(body), b""
+    while True:
+        out += bytes([(length & 0x7F) | (0x80 if length > 0x7F else 0)])
+        length >>= 7
+        if not length:
+            return bytes([kind]) + out + body
+
+
+def publish_packet(topic: str, data: bytes, number: int) -> bytes:
+    """A QoS 1 PUBLISH."""
+    return packet(0x32, _text(topic) + number.to_bytes(2, "big") + data)
+
+
+def _text(value: str | bytes) -> bytes:
+    data = value.encode() if isinstance(value, str) else value
+    return len(data).to_bytes(2, "big") + data

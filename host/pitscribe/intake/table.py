@@ -162,6 +162,7 @@ class _Reading:
 
     def _read_header(self) -> tuple[str, list[str]]:
         first = next(self._lines, "")
+        self._line = 1
         if not first.strip():
             raise self._wrong("there is no header", f"name the columns there, one of them {TIME!r}")
         try:

@@ -6,7 +6,7 @@ What is changed, and why (amqtt 0.12, read in its source, shown in tests/bench/t
   memory without bound. A logger's journal and the host's ledger are the queues here; the broker needs none.
 * A client that does not read is dropped once it holds back MOST_BEHIND messages and has taken none for STUCK_S.
   Until then, whoever publishes waits. Stock: a task for every message, without bound.
-* The queues of what comes in are bounded too, so a fast publisher waits for its PUBACK.
+* What comes in is bounded too: a fast publisher waits for its PUBACK, and one that does not wait is read slower.
 * The password is asked for before anything else is done. Stock: a CONNECT with another client's name and no password
   already takes that client's subscriptions away.
 * A client that is silent for 1.5 times its keep-alive is dropped and its will is sent (MQTT 3.1.1, 3.1.2.10). Stock:
@@ -31,6 +31,7 @@ from amqtt.contexts import Action, BrokerConfig, ListenerConfig
 from amqtt.errors import AMQTTError, MQTTError
 from amqtt.mqtt.connack import BAD_USERNAME_PASSWORD, ConnackPacket
 from amqtt.mqtt.protocol.broker_handler import BrokerProtocolHandler
+from amqtt.mqtt.publish import PublishPacket
 from amqtt.session import Session
 from amqtt.utils import gen_client_id
 
@@ -46,11 +47,15 @@ _LISTENER = "default"
 
 # amqtt tells type checkers nothing: its classes are Any to them, which is what the four "type: ignore" are for.
 class _Reader(StreamReaderAdapter):  # type: ignore[misc]
-    """Refuses a packet that nobody of ours would send, before it is read into memory."""
+    """Refuses a packet that nobody of ours would send, and reads no faster than what is read can be passed on."""
+
+    handler: "_Handler | None" = None
 
     async def read(self, n: int = -1) -> bytes:
         if n > LONGEST_PACKET:
             raise ConnectionError(f"a packet of {n} bytes")
+        while self.handler is not None and self.handler.incoming >= MOST_INCOMING and not self.handler.gone.is_set():
+            await asyncio.sleep(0.005)
         if self._reader.at_eof():
             await asyncio.sleep(0)  # let the tasks of what was read before run: at the end stock cancels them
         data: bytes = await super().read(n)
@@ -70,9 +75,22 @@ class _Handler(BrokerProtocolHandler):  # type: ignore[misc]
 
     def __init__(self, *args: Any) -> None:
         super().__init__(*args)
+        self.incoming = 0  # publishes that were read and wait to be passed on
         self.behind = 0
         self.took_at = time.monotonic()
         self.gone = asyncio.Event()
+
+    def attach(self, session: Session, reader: ReaderAdapter, writer: WriterAdapter) -> None:
+        super().attach(session, reader, writer)
+        if isinstance(reader, _Reader):
+            reader.handler = self
+
+    async def handle_publish(self, publish_packet: PublishPacket) -> None:
+        self.incoming += 1
+        try:
+            await super().handle_publish(publish_packet)
+        finally:
+            self.incoming -= 1
 
     def handle_read_timeout(self) -> None:
         self.abort()
