@@ -325,3 +325,33 @@ def test_crc_is_the_one_of_the_catalogue():
 def test_numbers_stand_for_differences_as_zigzag_has_it(step, number):
     """Zigzag values of references.md 11 (those of the Protocol Buffers encoding), here at a width of 32 bits."""
     assert _numbers([0, step], 32) == [number]
+
+
+def test_frames_of_one_boot_with_other_periods_and_overlapping_times_are_put_in_order():
+    table = [wire.Channel("max31855", "K")]
+
+    def frame(sequence, up, period, values):
+        column = np.array(values)[:, None]
+        return wire.encode_ticks(wire.FrameKey(9, 1, sequence), up, period, table, column, column, 0 * column)
+
+    [run] = wire.decode_ticks([frame(2, 500, 700, [50, 51]), frame(1, 0, 1000, [10, 11, 12])])
+    assert run.uptime_ms.tolist() == [0, 500, 1000, 1200, 2000]
+    assert run.period_ms.tolist() == [1000, 700, 1000, 700, 1000]
+    assert run.hot[:, 0].tolist() == run.cold[:, 0].tolist() == [10, 50, 11, 51, 12]
+
+
+@pytest.mark.parametrize("lanes", [1, 40])
+def test_a_one_anywhere_in_the_padding_is_refused(lanes):
+    start = bytes([0xE8, 3, 1, 1, 0x13])
+    for used in range(1, 8):
+        # heads: hot k = 0 and a number of so many ones, cold and fault all 0
+        bits = "0000" + "1" * used + "0" + "1111" + "1111"
+        padding = -len(bits) % 8
+        for place in range(padding):
+            rest = "0" * place + "1" + "0" * (padding - place - 1)
+            body = start + int(bits + rest, 2).to_bytes((len(bits) + padding) // 8, "big")
+            good = start + int(bits + "0" * padding, 2).to_bytes((len(bits) + padding) // 8, "big")
+            for found in wire.check_many([sealed(body)] * lanes):
+                assert isinstance(found, FrameError)
+                assert "padding" in str(found)
+            assert not isinstance(wire.check_many([sealed(good)] * lanes)[0], FrameError)
