@@ -1,7 +1,7 @@
 """Thermocouple probes: how far their junction is from what it is put into, and how far their wire is from the tables.
 
 Sources: Ranz and Marshall (bead), Churchill and Bernstein (cylinder across the flow), the pin-fin solution for stem
-conduction: references.md section 5, whose tables are the tests. Tolerances: IEC 60584-1 and ASTM E230, section 1.
+conduction: references.md section 5, whose tables are the tests.
 """
 
 import math
@@ -11,28 +11,13 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from pitscribe.metrology.uncertainty import TOLERANCES
+
 STEFAN_BOLTZMANN = 5.670374e-8
 KELVIN = 273.15
 AIR_CONDUCTIVITY, AIR_VISCOSITY, AIR_PRANDTL = 0.0328, 2.54e-5, 0.69  # W/(m K), m2/s, -; at 121 degC
 STEEL_SHEATH = 15.0  # W/(m K)
 WIRE_HEAT, SHEATH_HEAT = 3.87e6, 3.6e6  # J/(m3 K)
-
-# (K, share of the temperature in degC): the larger of the two, new wire, 0 degC and above.
-TOLERANCE = {
-    ("K", "iec-1"): (1.5, 0.004), ("K", "iec-2"): (2.5, 0.0075),
-    ("K", "astm-special"): (1.1, 0.004), ("K", "astm-standard"): (2.2, 0.0075),
-    ("N", "iec-1"): (1.5, 0.004), ("N", "iec-2"): (2.5, 0.0075),
-    ("J", "iec-1"): (1.5, 0.004), ("J", "iec-2"): (2.5, 0.0075),
-    ("T", "iec-1"): (0.5, 0.004), ("T", "iec-2"): (1.0, 0.0075),
-    ("T", "astm-special"): (0.5, 0.004), ("T", "astm-standard"): (1.0, 0.0075),
-    ("E", "iec-1"): (1.5, 0.004), ("E", "iec-2"): (2.5, 0.0075),
-}  # fmt: skip
-
-
-def tolerance(tc: str, grade: str, celsius: float) -> float:
-    """Return the half width of a class's tolerance at a temperature of 0 degC or more, K."""
-    fixed, share = TOLERANCE[tc, grade]
-    return max(fixed, share * celsius)
 
 
 @dataclass(frozen=True)
@@ -117,7 +102,7 @@ def draw_wire_error(rng: np.random.Generator, tc: str, grade: str) -> WireError:
     The error at 0 and at 100 degC are each uniform over the class's width there, but their slope is held to the
     class's share of temperature, as wire of one spool errs alike over a kitchen's range.
     """
-    fixed, share = TOLERANCE[tc, grade]
+    fixed, share = TOLERANCES[grade][1][tc]
     at_zero = rng.uniform(-1, 1) * fixed
     gain = rng.uniform(-1, 1) * share * 0.5
     worst = max(abs(at_zero + gain * t) / max(fixed, share * t) for t in (0.0, fixed / share, 370.0))

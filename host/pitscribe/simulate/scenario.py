@@ -87,13 +87,12 @@ class Scenario:
 
 
 _BEAD = ProbeSpec("bead", 0.00102)  # 24 AWG
-_THIN = ProbeSpec("sheath", 0.0016, immersion=0.075, emissivity=0.6)
 _MEAT = ProbeSpec("sheath", 0.0032, immersion=0.070)
 _MEAT_SHORT = ProbeSpec("sheath", 0.0032, immersion=0.045)
 
 SIX = (
     Placement(0, "max31855", "K", 17, "grate", "air", _BEAD, 0.45),
-    Placement(1, "max31856", "K", 20, "far end", "air", _THIN, 0.95),
+    Placement(1, "max31856", "K", 20, "far end", "air", _BEAD, 0.95),
     Placement(2, "max31855", "T", 21, "flat", "meat", _MEAT, 0.30),
     Placement(3, "max31856", "T", 22, "point", "meat", _MEAT, 0.76),
     Placement(4, "max31856-gain8", "T", 26, "tip", "meat", _MEAT_SHORT, 0.06),
