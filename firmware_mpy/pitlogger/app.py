@@ -167,4 +167,4 @@ class App:
 
 def _message(body):
     body["v"] = 1
-    return json.dumps(body).encode()
+    return json.dumps(body, separators=(",", ":")).encode()

@@ -82,7 +82,7 @@ class Encoder:
         """Return an event frame. Raises ValueError if its text is longer than WIRE.md section 3 allows."""
         body = {"event": name}
         body.update(fields)
-        text = json.dumps(body).encode()
+        text = json.dumps(body, separators=(",", ":")).encode()
         if len(text) > _EVENT_TEXT:
             raise ValueError("event: text too long")
         buf = bytearray(HEAD + len(text) + 4)

@@ -42,7 +42,7 @@ class Uplink:
         self._sent = []  # (sequence, boot) of frames sent and not named in a ``stored``, in order
         self._next = journal.cursor  # the frame to be sent next
         self._patience = 1
-        self._moved = clock.ticks_ms()  # when something was last sent or stored
+        self._moved = clock.ticks_ms()  # since when the oldest of ``_sent`` is the oldest: patience counts from here
         self._ended = None  # why the connection ended
         self.connections = 0
         self.refused = 0  # messages from the host that could not be understood
@@ -143,14 +143,15 @@ class Uplink:
         if self._sent and waited > self._patience * self._patience_ms:
             self._patience = min(self._patience * 2, _PATIENCE_MOST)
             self._again()
-        while self._client.in_flight < self._window and len(self._sent) < self._window * _LEAD:
+        while self._client.in_flight < self._window and self._next - self._journal.cursor < self._window * _LEAD:
             length = self._fetch()
             if not length:
                 break
             sequence = frame_sequence(self._buf)
+            if not self._sent:
+                self._moved = clock.ticks_ms()
             self._sent.append((sequence, frame_boot(self._buf)))
             self._next = sequence + 1
-            self._moved = clock.ticks_ms()
             await self._client.publish(self._base + "frame", memoryview(self._buf)[:length], 1, False, sequence)
 
     def _fetch(self):
@@ -203,9 +204,10 @@ class Uplink:
     def _stored(self, message):
         """The one place that lets go of frames: whoever may say ``stored`` may have them deleted."""
         ranges = [(int(boot), int(first), int(last)) for boot, first, last in message["stored"]]
-        kept = len(self._sent)
+        oldest = self._sent[0] if self._sent else None
         for boot, first, last in ranges:
             self._sent = [s for s in self._sent if not (s[1] == boot and first <= s[0] <= last)]
-        if len(self._sent) != kept:
+        # That later frames are stored is no progress: a broker may have lost the oldest, which then is due again.
+        if oldest is not None and (not self._sent or self._sent[0] != oldest):
             self._moved = self._clock.ticks_ms()
             self._settle()

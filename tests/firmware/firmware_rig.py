@@ -247,6 +247,11 @@ class Mosquitto:
             return False
         return True
 
+    def signal(self, number: int) -> None:
+        """Send it a signal."""
+        assert self._process is not None
+        self._process.send_signal(number)
+
     def stop(self, *, kill: bool = False) -> None:
         """End it: by SIGTERM, or as a crash does."""
         if self._process is not None:
