@@ -9,6 +9,7 @@ import pytest
 from pitscribe.metrology.chips import loop_emf, split_max31855, split_max31856
 from pitscribe.metrology.junction import hot_junction
 from pitscribe.simulate.hand import Hand
+from pitscribe.simulate.probes import ProbeSpec
 from pitscribe.simulate.scenario import SCENARIOS
 from pitscribe.simulate.truth import as_arrays, find_stalls, stalls
 from pitscribe.simulate.world import BLOCK, World
@@ -116,12 +117,20 @@ def test_what_the_chips_say_is_the_junction_within_what_was_drawn_for_wire_and_c
         assert abs(backyard.wire_errors[i].of(junction).mean()) > 0.05
 
 
-def test_an_air_probe_reads_low_by_walls_and_stem_and_lags(backyard):
+def test_an_air_probe_reads_low_by_walls_and_stem_and_lags_the_more_the_thicker_it_is():
+    """A bead at the grate and, at the far end, a steel sheath of 1/16 in in place of the scenario's bead."""
+    grate, far, *rest = SCENARIOS["backyard"].placements
+    sheath = replace(far, probe=ProbeSpec("sheath", 0.0016, immersion=0.075, emissivity=0.6))
+    world = World(replace(SCENARIOS["backyard"], placements=(grate, sheath, *rest)), 7)
+    world.run_to(3 * 3600)
     steady = slice(3600, 10000)
-    low = (backyard.true - backyard.junction)[steady, :2].mean(axis=0)
+    low = (world.true - world.junction)[steady, :2].mean(axis=0)
     assert 0.3 < low[0] < 3.0
     assert 0.5 < low[1] < 6.0
-    assert np.std(np.diff(backyard.junction[steady, 1])) < 0.2 * np.std(np.diff(backyard.true[steady, 1]))
+    seen, real = (np.std(np.diff(course[steady], axis=0), axis=0) for course in (world.junction, world.true))
+    follows = seen / real
+    assert follows[1] < 0.2
+    assert follows[1] < follows[0]
 
 
 def test_the_fire_goes_out_when_nobody_is_there_and_is_lit_again():

@@ -67,7 +67,10 @@ def test_first_order_lag_makes_63_percent_in_one_time_constant():
     assert 1 - probes.step_response(1.0, 2.3026) == pytest.approx(0.1, abs=1e-5)
 
 
-@pytest.mark.parametrize(("tc", "grade"), [("K", "iec-1"), ("K", "astm-special"), ("T", "iec-1"), ("T", "iec-2"), ("J", "iec-2"), ("N", "iec-1")])
+@pytest.mark.parametrize(
+    ("tc", "grade"),
+    [("K", "iec-1"), ("K", "astm-special"), ("T", "iec-1"), ("T", "iec-2"), ("J", "iec-2"), ("N", "iec-1")],
+)
 def test_every_wire_that_is_drawn_is_within_its_class(tc, grade):
     celsius = np.linspace(0, 370, 75)
     limit = tolerance_limit(tc, grade, celsius)
