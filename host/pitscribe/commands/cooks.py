@@ -5,9 +5,10 @@ import json
 
 from pitscribe.commands.ledgers import meant_cook, meant_logger, open_ledger
 from pitscribe.commands.placing import parse_placings, place_all
-from pitscribe.commands.when import local, parse_temperature, parse_when, span
+from pitscribe.commands.when import local, parse_temperature, parse_when
 from pitscribe.config import Config
 from pitscribe.cook.analysis import analyse
+from pitscribe.cook.plain import span
 from pitscribe.cook.text import summary
 from pitscribe.errors import ConfigError
 from pitscribe.ledger.ledger import Ledger

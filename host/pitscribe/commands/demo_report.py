@@ -7,8 +7,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pitscribe.commands.when import degrees, difference, span
 from pitscribe.cook.analysis import Analysis, analyse
+from pitscribe.cook.plain import degrees, difference, span
 from pitscribe.cook.stall import Stall
 from pitscribe.errors import BenchError
 from pitscribe.ledger.ledger import Ledger
@@ -130,9 +130,9 @@ class DemoReport:
             )
 
     def _stalls(self) -> Iterator[str]:
-        yield f"{'stall at':10} {'found':>26} {'true (evaporation takes it all)':>34}"
+        yield f"{'stall at':10} {'found':>22} {'true (evaporation takes the heat)':>35}"
         for pair in self.stalls():
-            yield f"{pair.place:10} {_span(pair.found):>26} {_span(pair.true):>34}"
+            yield f"{pair.place:10} {_span(pair.found):>22} {_span(pair.true):>35}"
 
     def _spread(self) -> Iterator[str]:
         greatest = self.analysis.evenness.greatest
@@ -144,7 +144,7 @@ class DemoReport:
             read = f"{self._k(greatest.spread_k)} at {span(greatest.at - self._start)} ({places})"
             yield f"greatest spread  {read}; true {self._k(true)} at {span(at)}"
         coldest = self.analysis.coldest
-        if coldest is not None:
+        if coldest is not None and coldest.celsius is not None:
             yield f"coldest meat     {coldest.place} at {degrees(coldest.celsius, self._units)} when it ended"
 
     def _time(self) -> str:

@@ -9,9 +9,10 @@ from pathlib import Path
 from pitscribe.clock import SystemClock
 from pitscribe.commands.ledgers import LEDGER_NAME, open_ledger
 from pitscribe.commands.tables import is_file, names
-from pitscribe.commands.when import local, parse_span, parse_temperature, span
+from pitscribe.commands.when import local, parse_span, parse_temperature
 from pitscribe.config import Config
 from pitscribe.cook.analysis import analyse
+from pitscribe.cook.plain import span
 from pitscribe.cook.replay import replay
 from pitscribe.cook.text import summary
 from pitscribe.errors import ConfigError

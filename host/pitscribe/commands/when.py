@@ -1,4 +1,4 @@
-"""Times and temperatures as a person writes and reads them."""
+"""Times and temperatures as a person writes them."""
 
 import re
 from datetime import UTC, datetime, timedelta
@@ -43,12 +43,6 @@ def local(utc: float) -> str:
     return datetime.fromtimestamp(utc, UTC).astimezone().strftime("%Y-%m-%d %H:%M")
 
 
-def span(seconds: float) -> str:
-    """A length of time in hours and minutes."""
-    minutes = round(abs(seconds) / 60)
-    return f"{'-' if seconds < 0 else ''}{minutes // 60} h {minutes % 60:02d} min"
-
-
 def parse_temperature(text: str, units: str) -> float:
     """``195``, ``195F`` or ``90.5C`` -> degC; without a letter in ``units``.
 
@@ -59,17 +53,3 @@ def parse_temperature(text: str, units: str) -> float:
         raise ConfigError(f"temperature {text!r}: write 195F or 90.5C")
     value, unit = float(match[1]), (match[2] or units).upper()
     return value if unit == "C" else (value - 32) / 1.8
-
-
-def degrees(celsius: float | None, units: str) -> str:
-    """degC -> text in ``units``; a dash where there is no value."""
-    if celsius is None or celsius != celsius:
-        return "-"
-    return f"{celsius:.1f} C" if units == "C" else f"{celsius * 1.8 + 32:.1f} F"
-
-
-def difference(kelvin: float | None, units: str) -> str:
-    """A difference of temperatures -> text in ``units``."""
-    if kelvin is None or kelvin != kelvin:
-        return "-"
-    return f"{kelvin:.1f} C" if units == "C" else f"{kelvin * 1.8:.1f} F"

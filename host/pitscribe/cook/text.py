@@ -8,7 +8,7 @@ from pitscribe.cook.plain import degrees, difference, iso, span
 from pitscribe.cook.stall import Stall
 from pitscribe.errors import ConfigError
 
-When = Callable[[float], str]  # UTC s -> how a time is written
+When = Callable[[float], str | None]  # UTC s -> how a time is written
 
 
 def summary(said: Analysis, *, unit: str = "F", when: When = iso) -> str:
