@@ -14,6 +14,7 @@ from intake_rig import LOGGER, anchor, ticks
 
 from pitscribe.clock import SetClock
 from pitscribe.errors import ConfigError, StoreError
+from pitscribe.ledger import framestore
 from pitscribe.ledger.framestore import ASIDE_REASON_BYTES
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.store import MIGRATIONS
@@ -85,8 +86,10 @@ def test_frames_survive_closing_and_opening(tmp_path):
     kind=st.sampled_from([None, TICKS, EVENT]),
     boots=st.one_of(st.none(), st.sets(st.integers(0, 8))),
     span=st.one_of(st.none(), st.tuples(st.integers(0, 60_000), st.integers(0, 60_000))),
+    recent=st.sampled_from([0, 5, 1000]),
 )
-def test_a_question_for_some_frames_gets_just_those(many, after, kind, boots, span):
+def test_a_question_for_some_frames_gets_just_those(many, after, kind, boots, span, recent):
+    framestore.RECENT_ROWS = recent  # two ways to look; each must find the same
     found = many.frames(LOGGER, after_row=after, kind=kind, boots=boots, uptime_range=span)
     wanted = []
     for row, (head, frame) in enumerate([*HEADED, (check(EVENT_FRAME), EVENT_FRAME)], start=1):

@@ -13,6 +13,8 @@ from pitscribe.wire.frames import TICKS, FrameKey, Head
 ASIDE_MOST_BYTES = 65536  # of one item
 ASIDE_REASON_BYTES = 16 << 20  # of one reason; after that they are only counted, so that rubbish cannot fill the disk
 
+RECENT_ROWS = 20_000
+
 _PERIOD_TICKS = struct.Struct("<HB")  # WIRE.md section 2, at offset 20
 
 _INSERT = (
@@ -75,7 +77,9 @@ class FrameStore(Store):
         kind, boots : only of this kind, of these boots
         uptime_range : only frames with a tick (or the event) within [first, last] ms of uptime, both ends included
         """
-        where, values = ["logger = ?"], [logger]
+        # What is new is at the end of the table; "+" keeps SQLite from walking a whole logger's index for it.
+        recent = after_row and self._newest_row() - after_row < RECENT_ROWS
+        where, values = ["+logger = ?" if recent else "logger = ?"], [logger]
         if after_row:
             where.append("id > ?")
             values.append(after_row)
@@ -91,6 +95,9 @@ class FrameStore(Store):
             values.extend((uptime_range[1], uptime_range[0]))
         rows = self._read(f"{_SELECT}{' AND '.join(where)} ORDER BY id", values)
         return [StoredFrame(r[0], FrameKey(r[1], r[2], r[3]), *r[4:]) for r in rows]
+
+    def _newest_row(self) -> int:
+        return int(self._read("SELECT max(id) FROM frames")[0][0] or 0)
 
     def frame_count(self, logger: int | None = None) -> int:
         """How many frames are held, of one logger or of all."""

@@ -88,7 +88,8 @@ class Store:
             self._check_pages(db)
         if db.execute("PRAGMA journal_mode = WAL").fetchone()[0] != "wal":
             raise StoreError(f"{self.path} cannot be kept safely on this file system (no WAL); use a local disk")
-        self._migrate(db)
+        if version < len(MIGRATIONS):
+            self._migrate(db)
 
     def _check_pages(self, db: sqlite3.Connection) -> None:
         fault = db.execute("PRAGMA quick_check(1)").fetchone()[0]
