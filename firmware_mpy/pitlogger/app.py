@@ -64,7 +64,8 @@ class App:
         )
 
     def state(self):
-        """The ``state`` message, and two members of our own: ``settings`` (complaints), ``refused`` (host messages)."""
+        """The ``state`` message, and three members of our own: ``settings`` (complaints), ``refused`` (messages from the
+        host that could not be understood), ``trouble`` (why the connection before this one ended)."""
         settings, journal = self._settings, self.journal
         return _message(
             {
@@ -85,7 +86,8 @@ class App:
                 },
                 "anchor": self.anchors.best,
                 "settings": self._complaints,
-                "refused": self.uplink.refused if self.uplink else 0,
+                "refused": self.uplink.refused,
+                "trouble": self.uplink.trouble,
             }
         )
 

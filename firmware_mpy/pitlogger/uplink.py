@@ -6,6 +6,7 @@ broker without a host acknowledges all, and forgets it).
 """
 
 import asyncio
+import gc
 import json
 import os
 
@@ -19,6 +20,9 @@ _BACK_OFF_MOST_MS = const(60000)
 _STATE_LEAST_MS = const(5000)
 _LEAD = const(4)  # windows of frames sent and not stored
 _PATIENCE_MOST = const(16)  # times ack_s
+
+# What a broker can bring about, by going away or by sending nonsense: none of it may reach the sampler.
+_FAILURES = (OSError, EOFError, ValueError, IndexError, MemoryError)
 
 
 class Uplink:
@@ -46,7 +50,7 @@ class Uplink:
         self._ended = None  # why the connection ended
         self.connections = 0
         self.refused = 0  # messages from the host that could not be understood
-        self.trouble = ""  # why there is no connection
+        self.trouble = ""  # why there was no connection the last time
 
     # -- called by others: short, and never waiting ------------------------------------------------------------------
 
@@ -72,8 +76,9 @@ class Uplink:
                     await self._session()
                 else:
                     self.trouble = "no Wi-Fi"
-            except (OSError, EOFError) as error:
+            except _FAILURES as error:
                 self.trouble = str(error) or "connection lost"
+                gc.collect()
             except asyncio.TimeoutError:
                 self.trouble = "no answer from the broker"
             if self.connections > before:
@@ -88,7 +93,6 @@ class Uplink:
         try:
             await client.connect(self._base + "state", self._report.will())
             self.connections += 1
-            self.trouble = ""
             self._ended = None
             self._again()
             self._patience = 1
@@ -113,7 +117,7 @@ class Uplink:
     async def _read(self):
         try:
             await self._client.run()
-        except (OSError, EOFError) as error:
+        except _FAILURES as error:
             self._ended = error
         except asyncio.TimeoutError:
             self._ended = OSError("no answer from the broker")

@@ -3,7 +3,9 @@
 import itertools
 import json
 import signal
+import socket
 import subprocess
+import threading
 import time
 
 import pytest
@@ -163,6 +165,7 @@ def test_broker_that_goes_away_delays_no_tick_and_costs_no_frame(kill, running, 
     broker.start()
     everything_arrives(host, logger, len(known) + 50)
     assert host.states[-1]["missed"] == 0
+    assert host.states[-1]["trouble"]
     worlds = count_ticks(bench)
     assert all(b - a == 1000 for a, b in itertools.pairwise(worlds))
 
@@ -252,6 +255,49 @@ except SystemExit as status:
 """
     out = run(script, flash, shims=True, PITSCRIBE_BENCH=bench.path, PITSCRIBE_SPEED="0", PITSCRIBE_EASE_MS="0")
     assert out.split("\n")[:3] == ["599 0", "board: watchdog reset", "4"]
+
+
+NONSENSE = [
+    b"\x20\x02\x00\x05",  # refused: not authorised
+    b"HTTP/1.1 400 Bad Request\r\n\r\n",
+    b"\x20\x02\x00\x00\x30\x00",  # connected; then a publish without a topic
+    b"\x20\x02\x00\x00\x30\x05\x00\x03\xff\xfe\xfd",  # a topic that is not UTF-8
+    b"\x20\x02\x00\x00\x40\x01\x00",  # an acknowledgement of half a packet id
+    b"\x20\x02\x00\x00\x30\xff\xff\xff\xff\x7f",  # a length of five bytes
+    b"\x20\x02\x00\x00\x30\xff\xff\x7f",  # two megabytes are to come
+    b"\x20\x02\x00\x00\x90\x03\x00\x01\x80",  # subscription refused
+    b"",
+]
+
+
+def test_broker_that_sends_nonsense_stops_neither_sampling_nor_the_tries_to_connect(flash, make_bench, loggers):
+    bench = make_bench(chips())
+    told: list[bytes] = []
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def serve() -> None:
+            while True:
+                try:
+                    board, _ = server.accept()
+                except OSError:
+                    return
+                with board:
+                    board.recv(4096)
+                    told.append(NONSENSE[len(told) % len(NONSENSE)])
+                    board.sendall(told[-1])
+
+        thread = threading.Thread(target=serve, daemon=True)
+        thread.start()
+        logger = Logger(flash, bench, config(server.getsockname()[1]), PITSCRIBE_SPEED="3000")
+        loggers.append(logger)
+        wait_until(lambda: len(told) > 2 * len(NONSENSE), "every nonsense twice")
+        at = len(count_ticks(bench))
+        wait_until(lambda: len(count_ticks(bench)) > at + 500, "500 more ticks")
+        server.shutdown(socket.SHUT_RDWR)
+    thread.join(5)
+    assert logger.status is None
+    worlds = count_ticks(bench)
+    assert all(b - a == 1000 for a, b in itertools.pairwise(worlds))
 
 
 def test_journal_that_fails_stops_no_tick_and_is_told(running, broker, hosts, flash):
