@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from playwright.sync_api import Browser, Page, Request, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, Request, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "host"))
 
@@ -85,10 +85,15 @@ def chromium() -> Iterator[Browser]:
             browser.close()
 
 
-def new_page(browser: Browser, width: int = 390, height: int = 844, **options: object) -> tuple[Page, Seen]:
-    """A page in a fresh context, of a person in Chicago, and what is seen of it."""
+def new_context(browser: Browser, **options: object) -> BrowserContext:
+    """A fresh context, of a person in Chicago."""
     where = {"timezone_id": "America/Chicago", "locale": "en-US"}
-    context = browser.new_context(viewport={"width": width, "height": height}, **(where | options))  # type: ignore[arg-type]
+    return browser.new_context(**(where | options))  # type: ignore[arg-type]
+
+
+def new_page(context: BrowserContext, width: int = 390, height: int = 844) -> tuple[Page, Seen]:
+    """A page of that size, and what is seen of it."""
     page, seen = context.new_page(), Seen()
+    page.set_viewport_size({"width": width, "height": height})
     seen.listen(page)
     return page, seen

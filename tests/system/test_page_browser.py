@@ -4,7 +4,7 @@ import re
 from urllib.parse import urlsplit
 
 import pytest
-from browser import chromium, new_page, site
+from browser import chromium, new_context, new_page, site
 from page_world import OPEN_BIT, START
 from playwright.sync_api import expect
 
@@ -32,18 +32,19 @@ def running(tmp_path):
 
 
 @pytest.fixture(scope="module")
-def browser():
-    with chromium() as made:
-        yield made
+def context():
+    with chromium() as browser:
+        yield new_context(browser)  # one for all tests, so that the browser need not read plotly anew each time
 
 
 @pytest.fixture
-def page(running, browser):
-    page, page.seen = new_page(browser)
+def page(running, context):
+    page, page.seen = new_page(context)
     page.goto(running.url)
     page.wait_for_selector(CHART)
     yield page
-    page.context.close()
+    page.evaluate("localStorage.clear()")
+    page.close()
     assert page.seen.complaints == []
 
 
@@ -168,15 +169,15 @@ def test_a_host_that_is_gone_is_told_within_seconds(running, page):
 
 @pytest.mark.parametrize(("width", "height"), [(320, 640), (390, 844), (768, 1024), (1440, 900)])
 @pytest.mark.parametrize("path", ["/", "/cooks"])
-def test_nothing_runs_over_the_edge(running, browser, width, height, path):
+def test_nothing_runs_over_the_edge(running, context, width, height, path):
     running.world.ledger.add_note(1, None, "text", "a" * 120)
-    page, _ = new_page(browser, width, height)
+    page, _ = new_page(context, width, height)
     page.goto(running.url + path)
     page.wait_for_selector(CHART if path == "/" else "#cooks li")
     assert page.evaluate(OVER_THE_EDGE) == []
     assert page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth") == 0
     assert page.evaluate(TOO_SMALL) == []
-    page.context.close()
+    page.close()
 
 
 def test_everything_can_be_done_from_the_keyboard(running, page):

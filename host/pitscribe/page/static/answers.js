@@ -141,7 +141,7 @@ function showTroubles(view) {
   const box = $("troubles");
   if (box.dataset.shown === key) return; // so that a screen reader hears each trouble once
   box.dataset.shown = key;
-  box.replaceChildren(...list.map((t) => el("p", t.since ? `${t.words} Since ${clock(t.since)}.` : t.words, { class: `trouble ${t.grade}`, "data-key": t.key })));
+  box.replaceChildren(...list.map((t) => el("p", t.since ? `${t.words} Since ${view.now - t.since > 43200 ? dayClock(t.since) : clock(t.since)}.` : t.words, { class: `trouble ${t.grade}`, "data-key": t.key })));
 }
 
 function showLoggers(view) {

@@ -13,7 +13,7 @@ const COLOURS = { air: ["--air-1", "--air-2"], meat: ["--meat-1", "--meat-2", "-
 let data = null;      // {width, places: [{place, kind, t, c}], spread: {t, c}, from, to} : the whole cook
 let detail = null;    // the same for the window that is zoomed into
 let windowShown = null; // null: all; {span}: the last so many seconds; {from, to}
-let view = null, ready = null, busy = false, again = false, gone = -Infinity, key = "";
+let view = null, ready = null, busy = false, again = false, forced = false, gone = -Infinity, timer = 0, key = "", newest = null;
 const narrow = () => $("chart").clientWidth < 560;
 const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 // Plotly shows a number of milliseconds as local time, and hands ranges back as texts in local time.
@@ -206,12 +206,12 @@ function otherLabels(x, size) {
     const long = `stall: ${u.names.join(", ")}`;
     text({ xref: "x", x: (from + to) / 2, yref: "paper", y: 1, yanchor: "bottom", text: escaped(long.length * 6.6 < room + 20 ? long : "stall"), font: { size: 12, color: css("--stall-ink") } });
   }
-  // Note names where there is room; the marks and the list below have them all.
-  let free = -Infinity;
-  for (const n of [...view.snap.notes].sort((a, b) => a.at - b.at)) {
+  // Note names where there is room, the rarer kinds first; the marks and the list have them all.
+  const taken = [], often = (n) => view.snap.notes.filter((m) => m.kind === n.kind).length;
+  for (const n of [...view.snap.notes].sort((a, b) => often(a) - often(b) || a.at - b.at)) {
     const px = (ms(n.at) - x[0]) * perMs, word = n.kind === "text" ? "note" : n.kind, half = word.length * 3.4 + 4;
-    if (px < 0 || px > size.width || px - half < free) continue;
-    free = px + half;
+    if (px < 0 || px > size.width || taken.some((t) => Math.abs(t.px - px) < t.half + half)) continue;
+    taken.push({ px, half });
     text({ xref: "x", x: ms(n.at), yref: "y3", y: 0.1, text: word, font: { size: 11.5, color: css("--quiet") } });
   }
   return out;
@@ -313,9 +313,13 @@ function step(way) {
 /** Fetch what is new and draw, one at a time; `force` when something besides the readings has changed. */
 export async function refresh(force = false) {
   if (!view?.snap.cook) return;
-  // Data at most every 1.5 s; drawing 8000 points that often is what a phone can bear.
-  if (!force && performance.now() - gone < 1500) return;
-  if (busy) { again = again || force; return; }
+  // Readings at most every 1.5 s: drawing 8000 points that often is what a phone can bear. None is forgotten.
+  const wait = 1500 - (performance.now() - gone);
+  if (!force && wait > 0) {
+    timer ||= setTimeout(() => { timer = 0; refresh(); }, wait);
+    return;
+  }
+  if (busy) { again = true; forced = forced || force; return; }
   busy = true;
   gone = performance.now();
   try {
@@ -325,8 +329,9 @@ export async function refresh(force = false) {
   } catch (e) {
     $("chart-said").textContent = `The chart stands still: ${e.message}.`;
     $("chart-said").hidden = false;
+    timer ||= setTimeout(() => { timer = 0; refresh(true); }, 5000);
   } finally { busy = false; }
-  if (again) { again = false; refresh(true); }
+  if (again) { const f = forced; again = forced = false; refresh(f); }
 }
 
 /** A new snapshot: fetch and draw if it has other readings, notes or stalls. */
@@ -336,7 +341,9 @@ export function follow(next) {
   const now = JSON.stringify([view.snap.cook, view.snap.notes, view.snap.stalls, view.snap.places.map((p) => [p.place, p.kind])]);
   const force = now !== key;
   key = now;
-  refresh(force);
+  const news = view.snap.newest !== newest;
+  newest = view.snap.newest;
+  if (force || news) refresh(force);
 }
 
 export const redraw = () => { if (data) draw().catch(() => {}); };

@@ -4,7 +4,7 @@ import { get, send, listen } from "./api.js";
 import { showAnswers, say, el } from "./answers.js";
 import { wireNotes, showNotes } from "./notes.js";
 import { follow, redraw, stylesOf, wireChart } from "./chart.js";
-import { wireUnits, onUnit, toCelsius } from "./units.js";
+import { wireUnits, onUnit, toCelsius, dayClock } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
 const asked = location.pathname.match(/^\/cook\/(\d+)$/)?.[1] ?? null;
@@ -16,6 +16,7 @@ function show(chart = true) {
   view.past = snap.cook !== null && snap.cook.ended !== null;
   $("cook-view").hidden = snap.cook === null;
   $("start-view").hidden = snap.cook !== null;
+  startShown &&= snap.cook === null; // it is read anew the next time
   showAnswers(view, stylesOf(snap.places));
   if (snap.cook === null) { document.title = "Pitscribe"; showStart(); return; }
   showNotes(view);
@@ -72,11 +73,21 @@ let startShown = false;
 async function showStart() {
   if (startShown) return;
   startShown = true;
+  showLast();
   const box = $("start-channels");
   let loggers = [];
   try { loggers = (await get("/api/loggers")).loggers; } catch (e) { $("start-error").textContent = e.message; }
   const rows = loggers.flatMap((l) => l.channels.map((c) => channelRow(l, c)));
   box.replaceChildren(...(rows.length ? rows : [el("p", "No logger has spoken yet. Start all the same, and say where the probes are with: pitscribe cook place", { class: "quiet" })]));
+}
+
+/** A cook that has just ended is what most who come here look for. */
+async function showLast() {
+  try {
+    const [last] = (await get("/api/cooks")).cooks;
+    if (!last) return;
+    $("start-last").replaceChildren("The last one: ", el("a", last.name, { href: `/cook/${last.id}` }), `, ended ${dayClock(last.ended)}.`);
+  } catch { /* the list of cooks has its own page */ }
 }
 
 function channelRow(logger, channel) {
