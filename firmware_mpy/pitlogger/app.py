@@ -64,8 +64,8 @@ class App:
         )
 
     def state(self):
-        """The ``state`` message, and three members of our own: ``settings`` (complaints), ``refused`` (messages from the
-        host that could not be understood), ``trouble`` (why the connection before this one ended)."""
+        """The ``state`` message, and three members of our own: ``settings`` (complaints), ``refused`` (how many
+        messages from the host made no sense), ``trouble`` (why the connection before this one ended)."""
         settings, journal = self._settings, self.journal
         return _message(
             {

@@ -296,6 +296,7 @@ def test_broker_that_sends_nonsense_stops_neither_sampling_nor_the_tries_to_conn
         server.shutdown(socket.SHUT_RDWR)
     thread.join(5)
     assert logger.status is None
+    assert logger.console() == ""  # no task has died of it
     worlds = count_ticks(bench)
     assert all(b - a == 1000 for a, b in itertools.pairwise(worlds))
 
