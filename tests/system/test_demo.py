@@ -2,12 +2,14 @@
 
 import os
 import re
+import signal
 import subprocess
 import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
+from servers import wait_until
 
 import pitscribe
 from pitscribe.commands.demo_report import journal_frames
@@ -89,6 +91,25 @@ def test_a_folder_with_something_in_it_is_not_used_to_keep_a_demo(tmp_path):
     (tmp_path / "mine").write_text("precious")
     assert str(tmp_path) in told_in_one_line(demo("--headless", "--keep", tmp_path))
     assert [p.name for p in tmp_path.iterdir()] == ["mine"]
+
+
+def children_of(pid: int) -> list[int]:
+    return [int(n) for n in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
+def test_however_the_demo_ends_neither_bench_nor_board_stays_behind(number, tmp_path):
+    command = [sys.executable, "-m", "pitscribe.cli", "demo", "--hours", "14", "--keep", str(tmp_path / "kept")]
+    run = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    assert run.stdout is not None
+    assert "http://127.0.0.1:" in run.stdout.readline()
+    wait_until("bench and board run", lambda: len(children_of(run.pid)) >= 2)
+    wait_until("the board has journalled", lambda: any((tmp_path / "kept/flash").glob("journal/*.seg")))
+    children = children_of(run.pid)
+    run.send_signal(number)
+    status = run.wait(30)
+    assert status == (-9 if number == signal.SIGKILL else 130)
+    wait_until("its children have gone", lambda: not any(Path(f"/proc/{pid}/exe").exists() for pid in children))
 
 
 def test_without_micropython_the_demo_says_how_to_get_it(tmp_path):

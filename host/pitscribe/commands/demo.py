@@ -6,6 +6,7 @@ it sends as it would from any logger. All live in the bench's time, which runs s
 
 import argparse
 import contextlib
+import signal
 import tempfile
 import time
 import zlib
@@ -38,6 +39,8 @@ def run(config: Config, arguments: argparse.Namespace) -> int:
     name = arguments.scenario or PLAIN
     if name not in SCENARIOS:
         raise ConfigError(f"--scenario {name}: must be one of {', '.join(SCENARIOS)}")
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # both end it in order
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     with _folder(arguments.keep) as folder:
         demo = Demo(folder, SCENARIOS[name], arguments.hours, arguments.seed, round(speed))
         return demo.run(config, None if arguments.headless else arguments.page_port)
@@ -92,7 +95,9 @@ class Demo:
             report = DemoReport(host.ledger, cook.id, self._flash / "journal", bench.stop(), took, config.units)
             print(report.text(), flush=True)
             if page_port is not None:
-                self._stay(host)
+                print(f"The cook is over; it stays at {host.page.url}cook/{cook.id} until Ctrl-C.", flush=True)
+                with contextlib.suppress(KeyboardInterrupt):
+                    signal.pause()
         return 0 if report.whole else 1
 
     def _begin_cook(self, ledger: Ledger, bench: Bench) -> Cook:
@@ -125,10 +130,3 @@ class Demo:
                     return  # the report says what is missing
                 raise BenchError(f"the board stands still; see {self._flash / 'console.log'} (--keep keeps it)")
             time.sleep(0.05)
-
-    def _stay(self, host: Host) -> None:
-        """The cook is over; the page stays until Ctrl-C."""
-        print(f"The cook is over; the page stays at {host.page.url} until Ctrl-C.", flush=True)
-        with contextlib.suppress(KeyboardInterrupt):
-            while True:
-                time.sleep(3600)

@@ -106,8 +106,8 @@ class Bench:
                 raise BenchError(f"bench: a board asked for op {op}; known are 0 (hello) and 1 (transfer)")
         return replies[0] if len(replies) == 1 else b"".join(replies)
 
-    def serve(self, path: Path) -> None:
-        """Listen until SIGTERM or SIGINT; boards come and go, the world goes on where it was."""
+    def serve(self, path: Path, until_eof: IO[bytes] | None = None) -> None:
+        """Listen until SIGTERM, SIGINT or the end of ``until_eof``; boards come and go, the world stays."""
         wake, waker = socket.socketpair()
         waker.setblocking(False)
         signal.set_wakeup_fd(waker.fileno())
@@ -119,12 +119,14 @@ class Bench:
             listener.listen(8)
             selector.register(listener, selectors.EVENT_READ)
             selector.register(wake, selectors.EVENT_READ)
+            if until_eof is not None:
+                selector.register(until_eof, selectors.EVENT_READ)
             (self._out / "ready").write_text("ready\n", encoding="utf-8")
             boards: dict[socket.socket, bytearray] = {}
             while True:
                 for key, _ in selector.select():
                     ready = key.fileobj
-                    if ready is wake:
+                    if ready is wake or ready is until_eof:
                         return
                     if ready is listener:
                         board = listener.accept()[0]
@@ -161,11 +163,12 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--hours", type=float, default=None, help="after which the truth is written")
     parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--until-eof", action="store_true", help="end when standard input ends: with who started it")
     given = parser.parse_args(arguments)
     scenario = SCENARIOS[given.scenario]
     try:
         bench = Bench(scenario, given.seed, scenario.hours if given.hours is None else given.hours, given.out)
-        bench.serve(given.socket)
+        bench.serve(given.socket, sys.stdin.buffer if given.until_eof else None)
         bench.close()
     except (PitscribeError, OSError) as problem:
         print(f"bench: {problem}", file=sys.stderr)

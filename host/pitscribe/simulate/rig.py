@@ -73,9 +73,10 @@ class Bench:
         for stale in ("ready", "happenings.jsonl", "truth.npz"):
             (folder / stale).unlink(missing_ok=True)
         command = [sys.executable, "-m", "pitscribe.simulate.bench", "--socket", str(self.socket), "--out", str(folder)]
-        command += ["--scenario", scenario, "--seed", str(seed), "--hours", str(hours)]
+        command += ["--scenario", scenario, "--seed", str(seed), "--hours", str(hours), "--until-eof"]
         self._log = (folder / "bench.log").open("wb")
-        self._process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=self._log, stderr=self._log)
+        # Its standard input is ours to keep open: however we end, it ends, and the board on it.
+        self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=self._log, stderr=self._log)
         try:
             self._wait_until(lambda: (folder / "ready").exists(), _START_S)
         except BenchError:
@@ -107,6 +108,8 @@ class Bench:
     def stop(self) -> Path:
         """End the bench; returns the file with the truth (which is there unless the bench failed)."""
         _end(self._process, _START_S)
+        if self._process.stdin is not None:
+            self._process.stdin.close()
         self._log.close()
         self.socket.unlink(missing_ok=True)
         if self.socket.parent != self.folder:
