@@ -249,6 +249,21 @@ def test_the_thread_hands_news_to_every_listener_even_beside_a_broken_one(world)
     assert len(seen) == count
 
 
+def test_an_older_cook_that_nobody_ended_is_read_afresh_beside_the_running_one(world):
+    watch = Watch(world.ledger, world.clock, every_s=0.02)
+    watch.start()
+    try:
+        before = watch.record_of(1).places[0].t.size
+        world.clock.at += 1
+        world.ledger.start_cook("Ribs")
+        assert watch.now().body["cook"]["name"] == "Ribs"
+        world.carry_on(320)
+        assert watch.record_of(1).places[0].t.size == before + 32
+        assert len(watch.snapshot_of(1).body["places"]) == 6
+    finally:
+        watch.stop()
+
+
 def test_only_a_few_cooks_stay_in_memory(world):
     watch = Watch(world.ledger, world.clock)
     for n in range(6):

