@@ -1,0 +1,222 @@
+"""The live loop: reads the running cook, analyses it, and hands a snapshot to whoever listens.
+
+It keeps no state that could be lost: each snapshot is made from the ledger as it is. What is kept between passes is a
+memo of results, and leaving it out would only cost time.
+"""
+
+import contextlib
+import dataclasses
+import logging
+import threading
+import time
+from collections import OrderedDict
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from pitscribe.clock import Clock
+from pitscribe.cook.analysis import Analysis, analyse
+from pitscribe.errors import NotFoundError, PitscribeError
+from pitscribe.ledger.ledger import Ledger
+from pitscribe.ledger.values import Cook
+from pitscribe.series import CookRecord, Reader
+from pitscribe.watch import facts
+from pitscribe.watch.snapshot import Snapshot, Trouble
+
+STALE_AFTER_S = 120.0  # a frame spans 32 s and travels at once; two minutes without one is four frames missing
+PAST_COOKS_KEPT = 2  # an 18-hour cook of six channels is some 11 MB in memory
+BUSY_SHARE = 0.33  # of one core: on a slow machine the passes come further apart
+
+Listener = Callable[[Snapshot], None]
+IntakeStatus = Callable[[], Any]
+log = logging.getLogger(__name__)
+
+
+@dataclass
+class _Desk:
+    """One cook that is being looked at: its reader, and what was made of it last."""
+
+    reader: Reader
+    print_of: Any = None
+    record: CookRecord | None = None
+    analysis: Analysis | None = None
+
+
+class Watch:
+    """``start()`` runs the loop in a thread; ``now()`` and ``snapshot_of()`` may be asked from any thread besides."""
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        clock: Clock,
+        *,
+        intake_status: IntakeStatus | None = None,
+        every_s: float = 1.0,
+        stale_after_s: float = STALE_AFTER_S,
+    ) -> None:
+        """Watch a ledger.
+
+        clock : what time it is; ages are told by it
+        intake_status : asked at each pass: how the intake is doing, as a dataclass or a mapping; see ``facts.intake``
+        every_s : real seconds between passes, at least
+        stale_after_s : age on ``clock`` from which a reading is no longer the present one. Where the clock runs n
+            times faster than real time, one pass is n seconds of it: add 4 n ``every_s``
+        """
+        self._ledger = ledger
+        self._clock = clock
+        self._intake_status = intake_status
+        self._every_s = every_s
+        self._stale_after_s = stale_after_s
+        self._lock = threading.RLock()
+        self._desks: OrderedDict[int, _Desk] = OrderedDict()
+        self._listeners: list[Listener] = []
+        self._latest: Snapshot | None = None
+        self._running_id: int | None = None
+        # Numbers go on from the real time, so that a page that comes back after a restart is not taken for up to date.
+        self._number = int(time.time() * 1000)
+        self._poked = threading.Event()
+        self._stopping = False
+        self._thread: threading.Thread | None = None
+
+    # running
+
+    def start(self) -> None:
+        """Begin to watch, in a thread of its own."""
+        self._stopping = False
+        self._thread = threading.Thread(target=self._run, name="watch", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End the thread."""
+        self._stopping = True
+        self._poked.set()
+        if self._thread:
+            self._thread.join(30)
+            self._thread = None
+
+    def poke(self) -> None:
+        """Something was written down: look again soon."""
+        self._poked.set()
+
+    def listen(self, listener: Listener) -> Callable[[], None]:
+        """Be handed each new snapshot, in the watch's thread. Returns what ends that."""
+        self._listeners.append(listener)
+
+        def end() -> None:
+            with contextlib.suppress(ValueError):
+                self._listeners.remove(listener)
+
+        return end
+
+    def _run(self) -> None:
+        while not self._stopping:
+            began = time.monotonic()
+            self._poked.clear()
+            self.step()
+            took = time.monotonic() - began
+            # A poke ends the wait: a person waits for what he wrote.
+            self._poked.wait(max(self._every_s - took, took / BUSY_SHARE - took, 0.05))
+
+    # asking
+
+    def latest(self) -> Snapshot | None:
+        """The last snapshot of the running cook; None before the first pass."""
+        return self._latest
+
+    def now(self) -> Snapshot:
+        """A snapshot of the running cook as of this moment."""
+        self.step()
+        assert self._latest is not None
+        return self._latest
+
+    def step(self) -> Snapshot | None:
+        """One pass. Returns the new snapshot if it says anything new; never raises."""
+        with self._lock:
+            now = self._clock.now()
+            body = self._body_or_trouble(now)
+            if self._latest is not None and self._latest.body == body:
+                return None
+            self._number += 1
+            snapshot = self._latest = Snapshot.of(self._number, now, body)
+        for listener in list(self._listeners):
+            try:
+                listener(snapshot)
+            except Exception as error:
+                log.error("a listener of the watch: %s", error, exc_info=error)
+        return snapshot
+
+    def snapshot_of(self, cook_id: int) -> Snapshot:
+        """A snapshot of any cook. Raises NotFoundError, StoreError."""
+        with self._lock:
+            cook = self._ledger.cook(cook_id)
+            now = self._clock.now()
+            return Snapshot.of(self._number, now, self._body(cook, now))
+
+    def record_of(self, cook_id: int) -> CookRecord:
+        """The record of any cook, as of the last pass if it is the running one. Raises NotFoundError, StoreError."""
+        with self._lock:
+            desk = self._desks.get(cook_id)
+            # The thread keeps the running cook's record fresh; that of another one nobody does.
+            if self._thread and cook_id == self._running_id and desk is not None and desk.record is not None:
+                return desk.record
+            return self._look_at(self._ledger.cook(cook_id))[0]
+
+    # making
+
+    def _body_or_trouble(self, now: float) -> dict[str, Any]:
+        try:
+            cook = self._running()
+            self._running_id = None if cook is None else cook.id
+            return self._body(cook, now)
+        except Exception as error:
+            plain = isinstance(error, PitscribeError)
+            if not plain:
+                log.error("the watch: %s", error, exc_info=error)
+            words = str(error) if plain else f"a fault in pitscribe itself: {type(error).__name__}: {error}"
+            # What was last known stays in sight, marked as not fresh: the frames are safe, only the view is lame.
+            old = self._latest.body if self._latest else facts.empty_body(self._stale_after_s)
+            return facts.with_trouble(old, Trouble("watch", "bad", f"The analysis stands still: {words}"))
+
+    def _running(self) -> Cook | None:
+        """The cook that began last of those that nobody has ended."""
+        return next((c for c in self._ledger.cooks() if c.ended_ms is None), None)
+
+    def _body(self, cook: Cook | None, now: float) -> dict[str, Any]:
+        loggers = self._ledger.loggers()
+        intake = _as_mapping(self._intake_status() if self._intake_status else None)
+        if cook is None:
+            return facts.empty_body(self._stale_after_s, loggers, intake)
+        record, analysis = self._look_at(cook)
+        placements = self._ledger.placements(cook.id)
+        used = {p.logger for p in placements}
+        mine = [info for info in loggers if info.logger in used]
+        on = {p.place for p in placements if p.until_ms is None or p.until_ms > now * 1000}
+        over = {p.place for p in placements} - on
+        return facts.body(record, analysis, mine, intake, now, self._stale_after_s, over)
+
+    def _look_at(self, cook: Cook) -> tuple[CookRecord, Analysis]:
+        """The record and its analysis, made anew only if the record has changed."""
+        desk = self._desks.get(cook.id)
+        if desk is None:
+            desk = self._desks[cook.id] = _Desk(Reader(self._ledger, cook.id))
+        self._desks.move_to_end(cook.id)
+        while len(self._desks) > PAST_COOKS_KEPT + 1:
+            self._desks.popitem(last=False)
+        record = desk.reader.read()
+        placements = tuple(self._ledger.placements(cook.id))
+        print_of = (facts.fingerprint(record), placements)
+        if desk.analysis is None or desk.print_of != print_of:
+            desk.analysis = analyse(record)
+            desk.print_of = print_of
+        desk.record = record
+        return record, desk.analysis
+
+
+def _as_mapping(status: Any) -> Mapping[str, Any] | None:
+    if status is None:
+        return None
+    if dataclasses.is_dataclass(status) and not isinstance(status, type):
+        return {f.name: getattr(status, f.name) for f in dataclasses.fields(status)}
+    if isinstance(status, Mapping):
+        return status
+    raise NotFoundError(f"the intake's status is neither a mapping nor a dataclass but {type(status).__name__}")

@@ -1,0 +1,101 @@
+"""Degraded states, told plainly: what keeps the numbers from being fresh or whole, and what to do. Pure functions."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from pitscribe.ledger.values import LoggerInfo
+from pitscribe.series import CookRecord
+from pitscribe.watch.snapshot import PlaceNow, Trouble
+
+
+def troubles(
+    record: CookRecord,
+    places: Sequence[PlaceNow],
+    loggers: Sequence[LoggerInfo],
+    intake: Mapping[str, Any] | None,
+    now: float,
+    stale_after_s: float,
+) -> list[Trouble]:
+    """All troubles of a cook that goes on, the gravest first; of one that is over, what is wrong with its record."""
+    found = list(_record(record))
+    if record.cook.ended_ms is None:
+        found += _loggers(loggers, now, stale_after_s)
+        found += _readings(record, now, stale_after_s)
+        found += _places(places)
+        found += _intake(intake)
+    return sorted(found, key=lambda t: t.grade != "bad")
+
+
+def _loggers(loggers: Sequence[LoggerInfo], now: float, stale_after_s: float) -> Iterator[Trouble]:
+    for info in loggers:
+        name, state = info.name or f"{info.logger:08x}", info.state or {}
+        seen = None if info.last_seen_ms is None else info.last_seen_ms / 1000
+        key = f"logger-{info.logger:08x}"
+        if state.get("online") is False:
+            words = f"The logger {name} is away. It goes on recording by itself; look at its power and the network."
+            yield Trouble(f"{key}-away", "bad", words, seen)
+        elif seen is None:
+            yield Trouble(f"{key}-unheard", "warn", f"The logger {name} has never been heard of.")
+        elif now - seen > stale_after_s:
+            words = f"Nothing is heard of the logger {name}. What it records is sent when it is back."
+            yield Trouble(f"{key}-silent", "bad", words, seen)
+        journal = state.get("journal")
+        if isinstance(journal, Mapping):
+            yield from _journal(key, name, journal)
+
+
+def _journal(key: str, name: str, journal: Mapping[str, Any]) -> Iterator[Trouble]:
+    if journal.get("ok") is False:
+        words = f"The logger {name} cannot write its journal: what is not sent at once is lost. Look at its flash."
+        yield Trouble(f"{key}-flash", "bad", words)
+    lost = journal.get("lost")
+    if isinstance(lost, int) and lost > 0:
+        yield Trouble(f"{key}-lost", "warn", f"The logger {name} had to give up {lost} frames for want of space.")
+
+
+def _readings(record: CookRecord, now: float, stale_after_s: float) -> Iterator[Trouble]:
+    if not record.places:
+        words = "No probe has a place in this cook yet. Say where they are with: pitscribe cook place"
+        yield Trouble("no-places", "warn", words)
+        return
+    newest = newest_reading(record)
+    if newest is None:
+        yield Trouble("no-readings", "warn", "No reading of this cook has come yet.")
+    elif now - newest > stale_after_s:
+        yield Trouble("old", "bad", "No new readings. The numbers below are not the present ones.", newest)
+
+
+def _places(places: Sequence[PlaceNow]) -> Iterator[Trouble]:
+    for place in places:
+        if place.quality == "fault":
+            yield Trouble(f"place-{place.place}", "bad", f"{place.place}: {place.words}.", place.t)
+
+
+def _record(record: CookRecord) -> Iterator[Trouble]:
+    if record.unplaced:
+        words = (
+            f"{record.unplaced} frames have no time yet, because the logger did not know it. They are kept, and shown "
+            "as soon as their time is known."
+        )
+        yield Trouble("unplaced", "warn", words)
+
+
+def _intake(intake: Mapping[str, Any] | None) -> Iterator[Trouble]:
+    if intake is None:
+        return
+    error, at = intake.get("last_error"), intake.get("last_error_at")
+    because = f" ({error})" if error else ""
+    if intake.get("connected") is False:
+        words = f"The host has no contact with the broker{because}. Loggers keep what they read until it has."
+        yield Trouble("intake-away", "bad", words, at)
+    if intake.get("store_ok") is False:
+        words = f"The host cannot write its ledger{because}. Loggers keep what they read until it can."
+        yield Trouble("store", "bad", words, at)
+    if clashes := intake.get("clashes"):
+        words = f"{clashes} frames came with a number that was used before, and were kept aside."
+        yield Trouble("clash", "warn", words)
+
+
+def newest_reading(record: CookRecord) -> float | None:
+    """When the newest sample of any place was taken, good or not, UTC s."""
+    return max((float(s.t[-1]) for s in record.places if s.t.size), default=None)
