@@ -102,10 +102,10 @@ class App:
 
     def order(self, message):
         """Do what the host orders; an order that is not known is left alone. ValueError on one that cannot be."""
-        if message["order"] == "time" and self.anchors.answer(message, self.uptime.now()):
-            best = self.anchors.best
-            fields = {"utc_ms": best["utc_ms"], "err_ms": best["err_ms"], "from": best["from"]}
-            self._record_event("anchor", fields, best["up"])
+        anchor = self.anchors.answer(message, self.uptime.now()) if message["order"] == "time" else None
+        if anchor is not None:
+            fields = {"utc_ms": anchor["utc_ms"], "err_ms": anchor["err_ms"], "from": anchor["from"]}
+            self._record_event("anchor", fields, anchor["up"])
 
     # -- tasks --------------------------------------------------------------------------------------------------------
 

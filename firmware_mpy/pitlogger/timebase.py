@@ -5,6 +5,7 @@ from micropython import const
 _LOW_BITS = const(24)  # uptime is kept as two halves of 24 bits, so that neither leaves the board's small integers
 _LOW = const(0x1000000)
 _STALE_MS = const(60000)  # an answer to something said longer ago is of no use
+_AGAIN_MS = const(3600000)  # so often an anchor is journalled though it is no better: the drift of the clock shows
 
 
 class Uptime:
@@ -39,25 +40,29 @@ class Anchors:
 
     def __init__(self, boot):
         self._boot = boot
+        self._journalled = 0
         self.best = None  # {"up", "utc_ms", "err_ms", "from"} as in the state message
 
     def answer(self, order, uptime):
-        """Take an ``order`` of time that came at ``uptime``; return True if the anchor is worth a place in the journal.
+        """Take an ``order`` of time that came at ``uptime``; return the anchor if the journal is to have it, else None.
 
         WIRE.md section 5: the host's clock was read between what we said and its answer, so half the time between
         them is added to the host's own error. Raises ValueError on an order that cannot be.
         """
         said, utc, err = order.get("re_up"), order.get("utc_ms"), order.get("err_ms")
         if order.get("boot") != self._boot:
-            return False
+            return None
         if not (isinstance(said, int) and isinstance(utc, int) and isinstance(err, int)):
             raise ValueError("time: re_up, utc_ms and err_ms must be whole numbers")
         if not (0 <= said <= uptime and utc > 0 and err >= 0):
             raise ValueError("time: out of range")
         if uptime - said > _STALE_MS:
-            return False
+            return None
         err += (uptime - said + 1) // 2
-        if self.best is not None and err * 3 > self.best["err_ms"] * 2:
-            return False
-        self.best = {"up": (said + uptime) // 2, "utc_ms": utc, "err_ms": err, "from": "host"}
-        return True
+        anchor = {"up": (said + uptime) // 2, "utc_ms": utc, "err_ms": err, "from": "host"}
+        if self.best is None or err * 3 <= self.best["err_ms"] * 2:
+            self.best = anchor
+        elif uptime - self._journalled < _AGAIN_MS:
+            return None
+        self._journalled = uptime
+        return anchor
