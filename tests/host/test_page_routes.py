@@ -8,7 +8,7 @@ import sys
 import time
 from pathlib import Path
 
-import httpx
+import httpx2
 import pytest
 from page_world import LOGGER, START, make_world
 from starlette.testclient import TestClient
@@ -359,22 +359,22 @@ def events(lines):
 @pytest.mark.parametrize("last", [None, "7", "-1", "x", "9" * 40])
 def test_a_listener_gets_the_newest_snapshot_then_beats_then_news(world, served, last):
     headers = {} if last is None else {"Last-Event-ID": last}
-    with httpx.stream("GET", f"{served.url}api/events", headers=headers, timeout=10) as answer:
+    with httpx2.stream("GET", f"{served.url}api/events", headers=headers, timeout=10) as answer:
         assert answer.headers["content-type"].startswith("text/event-stream")
         stream = events(answer.iter_lines())
         name, number, body = next(stream)
         assert (name, int(number)) == ("snapshot", body["number"])
         name, _, beat = next(e for e in stream if e[0] == "beat")
         assert beat == {"now": world.clock.now()}
-        httpx.post(f"{served.url}api/cooks/1/notes", json={"kind": "fuel"}).raise_for_status()
+        httpx2.post(f"{served.url}api/cooks/1/notes", json={"kind": "fuel"}).raise_for_status()
         news = next(e for e in stream if e[0] == "snapshot")
         assert news[2]["notes"][0]["kind"] == "fuel"
 
 
 def test_a_listener_that_is_up_to_date_is_not_sent_the_same_again(served):
-    with httpx.stream("GET", f"{served.url}api/events", timeout=10) as answer:
+    with httpx2.stream("GET", f"{served.url}api/events", timeout=10) as answer:
         _, number, _ = next(events(answer.iter_lines()))
-    with httpx.stream("GET", f"{served.url}api/events", headers={"Last-Event-ID": number}, timeout=10) as answer:
+    with httpx2.stream("GET", f"{served.url}api/events", headers={"Last-Event-ID": number}, timeout=10) as answer:
         assert next(events(answer.iter_lines()))[0] == "beat"
 
 
@@ -383,7 +383,7 @@ def test_a_page_that_listens_does_not_hold_the_server_up(world):
     app = make_app(world.ledger, watch, world.clock)
     server = PageServer(app)
     server.start()
-    with httpx.stream("GET", f"{server.url}api/events", timeout=10) as answer:
+    with httpx2.stream("GET", f"{server.url}api/events", timeout=10) as answer:
         stream = events(answer.iter_lines())
         next(stream)
         began = time.monotonic()
@@ -400,8 +400,8 @@ def test_a_port_in_use_is_told_in_one_line(world, served):
 
 
 def test_json_is_packed_for_the_wire(served):
-    answer = httpx.get(f"{served.url}api/chart?cook=1", headers={"Accept-Encoding": "gzip"})
+    answer = httpx2.get(f"{served.url}api/chart?cook=1", headers={"Accept-Encoding": "gzip"})
     assert answer.headers["content-encoding"] == "gzip"
-    raw = httpx.get(f"{served.url}api/chart?cook=1", headers={"Accept-Encoding": "identity"})
+    raw = httpx2.get(f"{served.url}api/chart?cook=1", headers={"Accept-Encoding": "identity"})
     assert len(gzip.compress(raw.content, 3)) < 0.5 * len(raw.content)
     assert raw.json() == answer.json()
