@@ -14,7 +14,8 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "host"))
 
-from intake_rig import RawClient, free_port, publish_packet, wait_until
+from intake_rig import RawClient, publish_packet
+from servers import free_port, wait_until
 
 AWAY_COUNT, DEAF_COUNT = 40_000, 20_000
 FLAT_MB = 12  # buffers that fill once; what grows with the messages is far more: see the stock figures

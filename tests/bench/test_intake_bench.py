@@ -21,7 +21,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "host"))
 
-from intake_rig import LOGGER, Mosquitto, publish_packet, wait_until
+from intake_rig import LOGGER, publish_packet
+from servers import Mosquitto, wait_until
 
 from pitscribe.clock import SystemClock
 from pitscribe.intake.mqtt import Intake

@@ -4,7 +4,8 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from firmware_rig import ChipBench, Logger, Mosquitto, StoringHost
+from firmware_rig import ChipBench, Logger, StoringHost
+from servers import Mosquitto
 
 
 @pytest.fixture

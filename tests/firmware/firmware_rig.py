@@ -13,12 +13,10 @@ import subprocess
 import sys
 import tempfile
 import threading
-import time
 from collections.abc import Callable
 from pathlib import Path
 
 import paho.mqtt.client as paho
-import pytest
 
 ROOT = Path(__file__).parents[2]
 FIRMWARE = ROOT / "firmware_mpy"
@@ -49,15 +47,6 @@ def run(script: str, cwd: Path, *, shims: bool = False, heap: str = HEAP, **env:
     )
     assert done.returncode == 0, f"MicroPython ended with {done.returncode}:\n{(done.stdout + done.stderr)[-3000:]}"
     return done.stdout
-
-
-def wait_until(condition: Callable[[], object], what: str, seconds: float = DEADLINE_S) -> None:
-    """Wait for a condition; fail with its name if it does not come."""
-    deadline = time.monotonic() + seconds
-    while not condition():
-        if time.monotonic() > deadline:
-            pytest.fail(f"after {seconds:.0f} s still not: {what}")
-        time.sleep(0.005)
 
 
 class Worker:
@@ -123,7 +112,7 @@ class WordChip:
 class RegisterChip:
     """A MAX31856's registers, with their power-on values; ``log`` has every write.
 
-    The values at power-on are from memory of the data sheet (references.md section 2 marks them so).
+    The values at power-on are from memory of the data sheet (SOURCES.md section 2 marks them so).
     """
 
     POWER_ON = bytes.fromhex("0003FF7FC07FFF800000") + bytes(6)
@@ -220,44 +209,6 @@ class ChipBench:
         self._thread.join()
         self._listener.close()
         shutil.rmtree(self._folder)
-
-
-class Mosquitto:
-    """A mosquitto of our own on a free port of 127.0.0.1, that can be stopped and started again."""
-
-    def __init__(self, folder: Path) -> None:
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port = probe.getsockname()[1]
-        self._config = folder / "mosquitto.conf"
-        self._config.write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous true\nset_tcp_nodelay true\n")
-        self._process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        """Start it and wait until it takes connections."""
-        executable = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
-        quiet = subprocess.DEVNULL
-        self._process = subprocess.Popen([executable, "-c", str(self._config)], stdout=quiet, stderr=quiet)
-        wait_until(self._listens, "mosquitto listens")
-
-    def _listens(self) -> bool:
-        try:
-            socket.create_connection(("127.0.0.1", self.port), 1).close()
-        except OSError:
-            return False
-        return True
-
-    def signal(self, number: int) -> None:
-        """Send it a signal."""
-        assert self._process is not None
-        self._process.send_signal(number)
-
-    def stop(self, *, kill: bool = False) -> None:
-        """End it: by SIGTERM, or as a crash does."""
-        if self._process is not None:
-            (self._process.kill if kill else self._process.terminate)()
-            self._process.wait()
-            self._process = None
 
 
 class StoringHost:

@@ -7,8 +7,9 @@ import subprocess
 import zlib
 
 import pytest
-from firmware_rig import MICROPYTHON, environment, wait_until
+from firmware_rig import MICROPYTHON, environment
 from firmware_rig import run as run_script
+from servers import wait_until
 
 from pitscribe.wire.frames import FrameKey, check, encode_event
 from pitscribe.wire.segments import scan_segment, segment_header
@@ -373,7 +374,7 @@ def test_recovery_that_cannot_read_the_flash_writes_over_no_segment(flash):
     before = keys_of_files(flash)
     assert json.loads(run(script, flash)) == [True, [True]]
     assert keys_of_files(flash)[:3] == before
-    wait_until(lambda: (flash / "journal" / "00000003.seg").is_dir(), "the folder is still there", 1)
+    wait_until("the folder is still there", lambda: (flash / "journal" / "00000003.seg").is_dir(), 1)
 
 
 def keys_of_files(flash):

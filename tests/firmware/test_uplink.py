@@ -20,8 +20,8 @@ from firmware_rig import (
     WordChip,
     environment,
     run,
-    wait_until,
 )
+from servers import wait_until
 
 from pitscribe.wire.frames import EVENT, TICKS, check, decode_event, decode_ticks
 from pitscribe.wire.messages import parse_now, parse_state
@@ -64,9 +64,9 @@ def running(flash, broker, make_bench, loggers):
 
 def everything_arrives(host: StoringHost, logger: Logger, least: int) -> None:
     """Wait until the host has ``least`` frames and all that the journal held at that time."""
-    wait_until(lambda: len(set(host.keys)) >= least, f"{least} frames with the host")
+    wait_until(f"{least} frames with the host", lambda: len(set(host.keys)) >= least)
     journalled = set(logger.journalled())
-    wait_until(lambda: journalled <= set(host.keys), "the whole journal with the host")
+    wait_until("the whole journal with the host", lambda: journalled <= set(host.keys))
 
 
 def test_every_journalled_frame_arrives_and_says_what_the_chips_said(running, broker, hosts):
@@ -96,7 +96,7 @@ def test_now_and_state_are_what_the_host_can_read(running, broker, hosts):
     hosts.append(StoringHost(broker.port))
     host = hosts[0]
     running()
-    wait_until(lambda: len(host.nows) >= 3 and len(host.states) >= 2, "three now and two states")
+    wait_until("three now and two states", lambda: len(host.nows) >= 3 and len(host.states) >= 2)
     now = parse_now(json.dumps(host.nows[-1]).encode())
     assert now.codes[0] == (429, 400, 0)
     assert now.codes[2] is None
@@ -112,10 +112,10 @@ def test_will_says_offline_when_the_logger_is_cut_off(running, broker, hosts):
     hosts.append(StoringHost(broker.port))
     host = hosts[0]
     logger, _ = running()
-    wait_until(lambda: host.states, "a state")
+    wait_until("a state", lambda: host.states)
     boot = host.states[0]["boot"]
     logger.cut_power()
-    wait_until(lambda: not host.states[-1]["online"], "the will")
+    wait_until("the will", lambda: not host.states[-1]["online"])
     assert host.states[-1] == {"v": 1, "online": False, "boot": boot}
     assert parse_state(json.dumps(host.states[-1]).encode()).condition is None
 
@@ -129,7 +129,7 @@ def test_cursor_moves_only_on_stored_and_frames_come_again_until_then(running, b
     host = hosts[0]
     logger, _ = running(state_s=60, ack_s=240)
     # The broker acknowledges every packet; the host says nothing, so the same frames come again and again ...
-    wait_until(lambda: host.keys.count(host.keys[0]) >= 3 if host.keys else False, "the first frame three times")
+    wait_until("the first frame three times", lambda: host.keys.count(host.keys[0]) >= 3 if host.keys else False)
     assert cursor(host) == 0
     assert len(set(host.keys)) <= 16  # ... and no more than the lead are sent ahead of the cursor
     # A `stored` with a wrong boot, of something never sent, or out of shape moves nothing.
@@ -138,16 +138,16 @@ def test_cursor_moves_only_on_stored_and_frames_come_again_until_then(running, b
     for wrong in ([[boot ^ 1, 0, 99]], [[boot, 5000, 6000]], [[boot, 3, 1]], "all", [[boot]]):
         host.say(base, "stored", {"stored": wrong})
     states = len(host.states)
-    wait_until(lambda: len(host.states) >= states + 3, "three more states")
+    wait_until("three more states", lambda: len(host.states) >= states + 3)
     assert cursor(host) == 0
     assert host.states[-1]["refused"] == 2
     # Stored out of order, the first one last.
     host.say(base, "stored", {"stored": [[boot, 1, 2]]})
     states = len(host.states)
-    wait_until(lambda: len(host.states) >= states + 2, "two more states")
+    wait_until("two more states", lambda: len(host.states) >= states + 2)
     assert cursor(host) == 0
     host.say(base, "stored", {"stored": [[boot, 0, 2]]})
-    wait_until(lambda: cursor(host) >= 3, "the cursor at 3")
+    wait_until("the cursor at 3", lambda: cursor(host) >= 3)
     host.stores = True
     everything_arrives(host, logger, 40)
 
@@ -157,10 +157,10 @@ def test_broker_that_goes_away_delays_no_tick_and_costs_no_frame(kill, running, 
     hosts.append(StoringHost(broker.port))
     host = hosts[0]
     logger, bench = running()
-    wait_until(lambda: len(set(host.keys)) >= 5, "five frames")
+    wait_until("five frames", lambda: len(set(host.keys)) >= 5)
     broker.stop(kill=kill)
     at = len(count_ticks(bench))
-    wait_until(lambda: len(count_ticks(bench)) > at + 400, "400 more ticks without a broker")
+    wait_until("400 more ticks without a broker", lambda: len(count_ticks(bench)) > at + 400)
     known = set(host.keys)
     broker.start()
     everything_arrives(host, logger, len(known) + 50)
@@ -178,12 +178,12 @@ def test_process_killed_and_started_again_costs_no_journalled_frame(running, bro
     for round_ in range(4):
         logger, bench = running(bench=bench)
         goal = len(set(host.keys)) + 9 + 4 * round_
-        wait_until(lambda goal=goal: len(set(host.keys)) >= goal, "more frames")
+        wait_until("more frames", lambda goal=goal: len(set(host.keys)) >= goal)
         logger.cut_power()
         held |= set(logger.journalled())
     logger, _ = running(bench=bench)
-    wait_until(lambda: held <= set(host.keys), "every frame that was ever in the journal")
-    wait_until(lambda: len({boot for boot, _ in host.keys}) == 5, "a frame of the fifth boot")
+    wait_until("every frame that was ever in the journal", lambda: held <= set(host.keys))
+    wait_until("a frame of the fifth boot", lambda: len({boot for boot, _ in host.keys}) == 5)
     # Once after the key takes the doubles out, and the bytes under a key are always the same.
     by_key: dict = {}
     for frame in host.frames:
@@ -196,13 +196,13 @@ def test_process_killed_and_started_again_costs_no_journalled_frame(running, bro
 def test_host_that_is_away_while_the_broker_stays_gets_everything_when_it_is_back(running, broker, hosts):
     hosts.append(StoringHost(broker.port))
     logger, bench = running()
-    wait_until(lambda: len(hosts[0].keys) >= 5, "five frames")
+    wait_until("five frames", lambda: len(hosts[0].keys) >= 5)
     hosts[0].close()
     known = set(hosts[0].keys)
     at = len(count_ticks(bench))
-    wait_until(lambda: len(count_ticks(bench)) > at + 600, "600 ticks without a host")
+    wait_until("600 ticks without a host", lambda: len(count_ticks(bench)) > at + 600)
     hosts.append(StoringHost(broker.port))
-    wait_until(lambda: set(logger.journalled()) <= known | set(hosts[1].keys), "the whole journal with the host")
+    wait_until("the whole journal with the host", lambda: set(logger.journalled()) <= known | set(hosts[1].keys))
     hosts[0] = hosts.pop()
 
 
@@ -213,14 +213,14 @@ def test_first_time_order_is_journalled_as_an_anchor_and_told_in_the_state(runni
     host = hosts[0]
     _, bench = running(env={"PITSCRIBE_EASE_MS": "800"})
     bench_time["bench"] = bench
-    wait_until(lambda: any(check(f).kind == EVENT and decode_event(f).name == "anchor" for f in host.frames), "anchor")
+    wait_until("anchor", lambda: any(check(f).kind == EVENT and decode_event(f).name == "anchor" for f in host.frames))
     anchors = [decode_event(f) for f in set(host.frames) if check(f).kind == EVENT and decode_event(f).name == "anchor"]
     anchor = min(anchors, key=lambda a: a.key.sequence)
     # The world is known to the test to a period: the bench learns of the time when a chip is read.
     assert anchor.fields["from"] == "host"
     assert abs(anchor.fields["utc_ms"] - utc0 - anchor.uptime_ms) <= anchor.fields["err_ms"] + 1000
     assert anchor.fields["err_ms"] < 500
-    wait_until(lambda: host.states[-1].get("anchor"), "the anchor in the state")
+    wait_until("the anchor in the state", lambda: host.states[-1].get("anchor"))
     told = host.states[-1]["anchor"]
     assert told == {"up": anchor.uptime_ms, **anchor.fields}
 
@@ -290,9 +290,9 @@ def test_broker_that_sends_nonsense_stops_neither_sampling_nor_the_tries_to_conn
         thread.start()
         logger = Logger(flash, bench, config(server.getsockname()[1]), PITSCRIBE_SPEED="3000")
         loggers.append(logger)
-        wait_until(lambda: len(told) > 2 * len(NONSENSE), "every nonsense twice")
+        wait_until("every nonsense twice", lambda: len(told) > 2 * len(NONSENSE))
         at = len(count_ticks(bench))
-        wait_until(lambda: len(count_ticks(bench)) > at + 500, "500 more ticks")
+        wait_until("500 more ticks", lambda: len(count_ticks(bench)) > at + 500)
         server.shutdown(socket.SHUT_RDWR)
     thread.join(5)
     assert logger.status is None
@@ -306,10 +306,10 @@ def test_journal_that_fails_stops_no_tick_and_is_told(running, broker, hosts, fl
     host = hosts[0]
     (flash / "journal").write_text("a file where the folder should be")
     logger, bench = running()
-    wait_until(lambda: any(s["online"] and not s["journal"]["ok"] for s in host.states), "a state that says so")
+    wait_until("a state that says so", lambda: any(s["online"] and not s["journal"]["ok"] for s in host.states))
     at = len(count_ticks(bench))
-    wait_until(lambda: len(count_ticks(bench)) > at + 100, "100 more ticks")
-    wait_until(lambda: host.states[-1]["journal"]["lost"] > 5, "the frames lost, counted")
+    wait_until("100 more ticks", lambda: len(count_ticks(bench)) > at + 100)
+    wait_until("the frames lost, counted", lambda: host.states[-1]["journal"]["lost"] > 5)
     assert host.states[-1]["missed"] == 0
     assert logger.status is None
 
@@ -325,7 +325,7 @@ def test_damaged_settings_file_still_samples_and_journals(running, flash, make_b
         [str(MICROPYTHON), "-X", HEAP, str(FIRMWARE / "main.py")], cwd=flash, env=env, stdout=subprocess.PIPE, text=True
     )
     try:
-        wait_until(lambda: len(count_ticks(bench)) > 200, "200 ticks")
+        wait_until("200 ticks", lambda: len(count_ticks(bench)) > 200)
     finally:
         process.kill()
         process.wait()
@@ -339,7 +339,7 @@ def test_whole_firmware_runs_for_hours_in_the_heap_of_the_board(flash, make_benc
     bench = make_bench(chips())
     logger = Logger(flash, bench, config(1, broker={}, frame_ticks=32), PITSCRIBE_SPEED="0")
     loggers.append(logger)
-    wait_until(lambda: len(count_ticks(bench)) > 8000 or logger.status is not None, "8000 ticks")
+    wait_until("8000 ticks", lambda: len(count_ticks(bench)) > 8000 or logger.status is not None)
     assert logger.status is None, logger.console()
 
 
@@ -379,8 +379,8 @@ def test_in_real_time_a_broker_that_hangs_then_dies_then_returns_makes_no_tick_l
     logger = subprocess.Popen(command, cwd=flash, env=environment(False), stdout=subprocess.PIPE, text=True)
     try:
         hosts.append(StoringHost(broker.port))
-        wait_until(lambda: len(hosts[0].keys) >= 2, "two frames")
-        broker.signal(signal.SIGSTOP)
+        wait_until("two frames", lambda: len(hosts[0].keys) >= 2)
+        broker.process.send_signal(signal.SIGSTOP)
         time.sleep(2.6)  # the hang itself, longer than ack_s: not a wait for something to happen
         broker.stop(kill=True)
         broker.start()

@@ -2,11 +2,9 @@
 
 import itertools
 import socket
-import subprocess
 import threading
 import time
-from collections.abc import Callable, Sequence
-from pathlib import Path
+from collections.abc import Sequence
 
 import numpy as np
 import paho.mqtt.client as paho
@@ -30,58 +28,6 @@ def ticks(sequence: int, boot: int = 1, logger: int = LOGGER, n: int = 4, salt: 
 def anchor(sequence: int, utc_ms: int, boot: int = 1, logger: int = LOGGER, uptime_ms: int = 0) -> bytes:
     fields = {"utc_ms": utc_ms, "err_ms": 40, "from": "ntp"}
     return encode_event(FrameKey(logger, boot, sequence), uptime_ms, "anchor", fields)
-
-
-def wait_until(what: str, condition: Callable[[], object], seconds: float = 15.0) -> None:
-    """Wait for a condition, and say which one if it does not come."""
-    deadline = time.monotonic() + seconds
-    while not condition():
-        assert time.monotonic() < deadline, f"waited {seconds} s in vain until {what}"
-        time.sleep(0.005)
-
-
-def free_port() -> int:
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return int(s.getsockname()[1])
-
-
-class Mosquitto:
-    """A real broker of another make, on a port of its own."""
-
-    host = "127.0.0.1"
-
-    def __init__(self, folder: Path, user: str | None = None, password: str | None = None) -> None:
-        self.port = free_port()
-        self.user, self.password = user, password
-        self._config = folder / "mosquitto.conf"
-        lines = [f"listener {self.port} 127.0.0.1", "max_queued_messages 0", "user root", "log_type none"]
-        if user is None:
-            lines.append("allow_anonymous true")
-        else:
-            file = folder / "passwords"
-            subprocess.run(["mosquitto_passwd", "-b", "-c", file, user, password or ""], check=True)
-            lines += ["allow_anonymous false", f"password_file {file}"]
-        self._config.write_text("\n".join(lines) + "\n")
-        self.process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        self.process = subprocess.Popen(["mosquitto", "-c", self._config], stdout=subprocess.DEVNULL)
-        wait_until("mosquitto listens", lambda: answers(self.port))
-
-    def stop(self) -> None:
-        if self.process is not None:
-            self.process.kill()
-            self.process.wait()
-            self.process = None
-
-
-def answers(port: int) -> bool:
-    try:
-        socket.create_connection(("127.0.0.1", port), 1).close()
-    except OSError:
-        return False
-    return True
 
 
 class PlayedLogger:

@@ -8,8 +8,9 @@ import time
 
 import paho.mqtt.client as paho
 import pytest
-from intake_rig import RawClient, packet, publish_packet, wait_until
+from intake_rig import RawClient, packet, publish_packet
 from paho.mqtt.enums import CallbackAPIVersion
+from servers import wait_until
 
 from pitscribe.errors import BrokerError
 from pitscribe.intake import tamed

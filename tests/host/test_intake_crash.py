@@ -7,7 +7,8 @@ import sys
 import time
 
 import pytest
-from intake_rig import LOGGER, Mosquitto, PlayedLogger, ticks, wait_until
+from intake_rig import LOGGER, PlayedLogger, ticks
+from servers import Mosquitto, wait_until
 
 from pitscribe.clock import SetClock
 from pitscribe.ledger.ledger import Ledger

@@ -5,7 +5,8 @@ import random
 import threading
 
 import pytest
-from intake_rig import LOGGER, Mosquitto, PlayedLogger, anchor, free_port, ticks, wait_until
+from intake_rig import LOGGER, PlayedLogger, anchor, ticks
+from servers import Mosquitto, free_port, wait_until
 
 from pitscribe.clock import SetClock
 from pitscribe.errors import BrokerError
