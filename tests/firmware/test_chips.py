@@ -1,6 +1,6 @@
 """The drivers, bit by bit, on real MicroPython over the simulated bus.
 
-Codes from the data sheets as references.md section 2 has them: MAX31855 tables 4 and 5 (Maxim 19-5793), MAX31856
+Codes from the data sheets as SOURCES.md section 2 has them: MAX31855 tables 4 and 5 (Maxim 19-5793), MAX31856
 register formats (Maxim 19-7534).
 """
 
@@ -47,7 +47,7 @@ TABLE_5 = {
     -55.0: "110010010000",
 }
 
-# Whole words of references.md section 2: word, hot degC, cold degC, fault.
+# Whole words of SOURCES.md section 2: word, hot degC, cold degC, fault.
 WORDS = [
     (0x64007F00, 1600, 127, 0),
     (0x3E806490, 1000, 100.5625, 0),
@@ -65,7 +65,7 @@ WORDS = [
 # Broken words: D17 set, D3 set, D16 without a reason, a reason without D16, a line stuck high.
 BROKEN = [0x064E1900, 0x064C1908, 0x064D1900, 0x064C1901, 0xFFFFFFFF]
 
-# MAX31856: left-justified registers (references.md section 2): hot 24 bits, LSB 2^-7 after 5 bits are dropped.
+# MAX31856: left-justified registers (SOURCES.md section 2): hot 24 bits, LSB 2^-7 after 5 bits are dropped.
 HOT_31856 = {
     1600: 0x640000,
     1000: 0x3E8000,
@@ -244,5 +244,5 @@ print(json.dumps(phases))
 """
     )
     phases = json.loads(run(script, flash, shims=True, PITSCRIBE_BENCH=bench.path))
-    # MAX31855: data at the rising edge, mode 0; MAX31856: mode 1 (references.md section 2).
+    # MAX31855: data at the rising edge, mode 0; MAX31856: mode 1 (SOURCES.md section 2).
     assert phases == [["w", 1], ["w", 1], ["r", 0], ["w", 1], ["r", 1], ["r", 0]]

@@ -4,7 +4,7 @@ This is not the project's bench: it is a second, smaller physics, so that the de
 Each place is a slab that conducts (one dimension, finite volumes), heated on both faces by the pit, and cooled by
 evaporation through a crust whose resistance grows with the water that has left. The stall arises from that balance.
 
-Sources: film and Lewis relation, ``references.md`` sections 4 and 5; latent heat 2.34 MJ/kg, section 6; saturation
+Sources: film and Lewis relation, SOURCES.md section 4 and 5; latent heat 2.34 MJ/kg, section 6; saturation
 pressure by the Magnus form (from memory, good to 1 % here). Truth is found without the detectors' own ratio: see
 ``truth_stalls``.
 """

@@ -58,7 +58,7 @@ def test_noise_that_remembers_is_not_taken_for_knowledge():
 
 
 def test_a_body_that_warms_to_the_pit_has_the_rate_of_its_time_constant():
-    """First-order body: rate = (air - body) / tau (references section 5, lumped body, theta = exp(-t/tau))."""
+    """First-order body: rate = (air - body) / tau (SOURCES.md section 5, lumped body, theta = exp(-t/tau))."""
     tau = 3.0 * 3600
     t = np.arange(0, 4 * 3600, 5.0)
     body = 121.1 - 116.1 * np.exp(-t / tau)

@@ -35,7 +35,7 @@ def hours(t):
 
 
 def test_the_kitchen_conducts_as_the_textbook_slab_does():
-    """Full series for a wall, 2L = 80 mm, h 20, k 0.48, alpha 1.3e-7, 5 to 121.1 degC: references section 5."""
+    """Full series for a wall, 2L = 80 mm, h 20, k 0.48, alpha 1.3e-7, 5 to 121.1 degC: SOURCES.md section 5."""
     spec = Spec(hours=4.5, half_mm=40, alpha=1.3e-7, k=0.48, film=20, start_c=5, wet=0, juice=0, pit_c=121.1,
                 swing_k=0, noise_k=0, ramp_h=0.006)  # fmt: skip
     truth = cook_all([spec])

@@ -17,7 +17,7 @@ GOOD = ticks(5)
 
 
 def resealed(frame: bytes) -> bytes:
-    """The frame with a CRC that agrees again (references.md: CRC-32, ISO-HDLC)."""
+    """The frame with a CRC that agrees again (SOURCES.md: CRC-32, ISO-HDLC)."""
     return frame[:-4] + struct.pack("<I", zlib.crc32(frame[:-4]))
 
 

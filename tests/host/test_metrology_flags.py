@@ -66,7 +66,7 @@ def test_a_probe_that_was_moved_is_taken_back_when_its_time_allows_the_change():
 
 
 def test_an_opened_lid_is_not_an_impossible_rate():
-    # A bead of 24 AWG wire, time constant 3.8 s (references section 5), from 135 degC into air at 20.
+    # A bead of 24 AWG wire, time constant 3.8 s (SOURCES.md section 5), from 135 degC into air at 20.
     seconds_open = np.arange(60.0)
     assert rate("air", 20.0 + 115.0 * np.exp(-seconds_open / 3.8)) == []
 

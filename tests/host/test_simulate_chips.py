@@ -1,6 +1,6 @@
 """The bench's chips, byte by byte.
 
-Words and codes: MAX31855 data sheet Tables 4 and 5, MAX31856 data sheet, as in references.md section 2 and traps in
+Words and codes: MAX31855 data sheet Tables 4 and 5, MAX31856 data sheet, as in SOURCES.md section 2 and traps in
 section 13.
 """
 

@@ -1,6 +1,6 @@
 """The meat of the bench: its balances close, and the stall comes and goes by physics alone.
 
-Temperatures and times that a stall should have: common practice, no source (references.md section 12).
+Temperatures and times that a stall should have: common practice, no source (SOURCES.md section 12).
 """
 
 import numpy as np
@@ -92,7 +92,7 @@ def test_cooking_loss_is_a_third_or_so(bare):
     meat, _, _ = bare
     raw = MeatSpec().density * float(np.sum(meat.body.volume))
     loss = (meat.budget.vapour.sum() + meat.budget.drip.sum()) / raw
-    assert 0.28 < loss < 0.42  # cooked yield 60-70 % (references.md section 6, from memory)
+    assert 0.28 < loss < 0.42  # cooked yield 60-70 % (SOURCES.md section 6, from memory)
 
 
 def test_a_wrap_only_moves_heat_about_inside_it():

@@ -1,6 +1,6 @@
 """The smoker of the bench: heat is kept count of, and a hand-fired pit looks like one.
 
-Band, swing and rhythm: common practice, no source (references.md section 12).
+Band, swing and rhythm: common practice, no source (SOURCES.md section 12).
 """
 
 from itertools import pairwise

@@ -1,7 +1,7 @@
 """Frames against WIRE.md: what is written is read, and nothing else is believed.
 
-Outside sources: CRC-32 check value of "123456789" from the CRC catalogue (CRC-32/ISO-HDLC, as references.md 11 gives
-it); zigzag values from the Protocol Buffers encoding page (as references.md 11 gives them).
+Outside sources (SOURCES.md section 11): CRC-32 check value of "123456789" from the CRC catalogue (CRC-32/ISO-HDLC);
+zigzag values from the Protocol Buffers encoding page.
 """
 
 import time
@@ -310,7 +310,7 @@ def test_event_too_long_or_not_json_is_not_written():
 
 
 def test_crc_is_the_one_of_the_catalogue():
-    """CRC-32/ISO-HDLC: check CBF43926, of nothing 0, residue 2144DF1C (references.md 11)."""
+    """CRC-32/ISO-HDLC: check CBF43926, of nothing 0, residue 2144DF1C (SOURCES.md section 11)."""
     assert zlib.crc32(b"123456789") == 0xCBF43926
     frame = sealed(b"", wire.EVENT)
     assert int.from_bytes(frame[-4:], "little") == zlib.crc32(frame[:-4])
@@ -323,7 +323,7 @@ def test_crc_is_the_one_of_the_catalogue():
     [(0, 0), (-1, 1), (1, 2), (-2, 3), (2, 4), (2147483647, 4294967294), (-2147483648, 4294967295)],
 )
 def test_numbers_stand_for_differences_as_zigzag_has_it(step, number):
-    """Zigzag values of references.md 11 (those of the Protocol Buffers encoding), here at a width of 32 bits."""
+    """Zigzag values of SOURCES.md section 11 (those of the Protocol Buffers encoding), here at a width of 32 bits."""
     assert _numbers([0, step], 32) == [number]
 
 

@@ -1,5 +1,5 @@
 """Uptime and UTC. What must hold follows from what an anchor says (WIRE.md 3 and 5) and from a crystal off by at most
-100 ppm (common practice, no source); half width over root three: JCGM 100:2008, 4.3.7, as references.md 9 gives it."""
+100 ppm (common practice, no source); half width over root three: JCGM 100:2008, 4.3.7 (SOURCES.md section 9)."""
 
 import math
 

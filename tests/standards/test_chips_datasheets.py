@@ -1,7 +1,7 @@
 """Chip words, codes and the undoing of their straight line.
 
 Sources: MAX31855 data sheet 19-5793 Rev 5, Tables 1, 4 and 5; MAX31856 data sheet, registers and voltage mode; both as
-printed in references.md section 2, which says which figures were computed there. Traps: section 13.
+printed in SOURCES.md section 2, which says which figures were computed there. Traps: section 13.
 """
 
 import numpy as np
@@ -61,13 +61,13 @@ def test_a_line_stuck_high_is_no_word_of_the_max31855():
 
 
 def test_straight_lines_are_the_chords_of_its90():
-    # references.md section 2: E(1000)/1000, type T E(400)/400
+    # SOURCES.md section 2: E(1000)/1000, type T E(400)/400
     for tc, slope in chips.SLOPE_UV.items():
         top = 400.0 if tc == "T" else 1000.0
         assert slope == pytest.approx(1000 * its90.emf(tc, top) / top, abs=6e-4)
 
 
-# references.md section 2, "Correction": type, hot; true emf [uV], the chip's line, register, corrected from register,
+# SOURCES.md section 2, "Correction": type, hot; true emf [uV], the chip's line, register, corrected from register,
 # each at a cold junction of 10, 25 and 45 degC.
 CORRECTION = """
 K 60    2039.6 1436.2 619.3     59.414 59.796 60.005    59.50 59.75 60.00     60.09 59.95 60.00
@@ -141,7 +141,7 @@ def test_max31856_registers_are_those_of_the_data_sheet():
         assert chips.max31856_registers(0, int(celsius * 64)) == registers
 
 
-# references.md section 2: emf [mV], gain, 24-bit register.
+# SOURCES.md section 2: emf [mV], gain, 24-bit register.
 VOLTS = [(1, 8, 0x00D1C0), (1, 32, 0x0346E0), (10, 8, 0x083120), (-1, 8, 0xFF2E40), (5.531749, 32, 0x122060)]
 
 
@@ -154,7 +154,7 @@ def test_max31856_voltage_mode_codes(mv, gain, register):
 
 
 def test_max31856_voltage_steps_and_full_scale():
-    # references.md: LSB 0.59605 and 0.14901 uV; full scale 78.125 and 19.531 mV
+    # SOURCES.md: LSB 0.59605 and 0.14901 uV; full scale 78.125 and 19.531 mV
     for gain, lsb, full in ((8, 0.59605, 78.125), (32, 0.14901, 19.53125)):
         chip = chips.chip_of(f"max31856-gain{gain}")
         assert 1000 * chip.hot_lsb == pytest.approx(lsb, abs=5e-6)

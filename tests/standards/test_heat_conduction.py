@@ -1,6 +1,6 @@
 """The conduction that cooks the meat against the textbook's slab, cylinder and sphere.
 
-Sources: Cengel, Heat Transfer, table 4-2 (one-term coefficients) and the full series, worked in references.md section
+Sources: Cengel, Heat Transfer, table 4-2 (one-term coefficients) and the full series, worked in SOURCES.md section
 5: start 5 degC, air 121.1 degC, h 20 W/m2K, k 0.48 W/mK, alpha 1.3e-7 m2/s, no evaporation.
 """
 
@@ -50,7 +50,7 @@ def test_round_bodies_of_100_mm_warm_as_the_full_series_says(power, hours, centr
 
 
 def test_thick_slab_with_its_surface_held_follows_erfc():
-    # semi-infinite, fixed surface: 54.150 degC at 10 mm after 600 s (references.md section 5)
+    # semi-infinite, fixed surface: 54.150 degC at 10 mm after 600 s (SOURCES.md section 5)
     body = plank(np.full(2, 0.200), 0.1, 0.1, 200)
     celsius, _ = cook(body, 600, 0.5, h=1e9)
     depth = (np.arange(200) + 0.5) * 0.001

@@ -1,6 +1,6 @@
 """How far a probe's junction is from its medium, against worked tables.
 
-Sources: references.md section 5: stem conduction (pin fin; Bird, Stewart and Lightfoot, Transport Phenomena, example
+Sources: SOURCES.md section 5: stem conduction (pin fin; Bird, Stewart and Lightfoot, Transport Phenomena, example
 10.7-1; Lienhard, A Heat Transfer Textbook), radiation of a bead, time constants (Ranz and Marshall; Churchill and
 Bernstein), first-order lag.
 """

@@ -1,6 +1,6 @@
 """The meat's wet surface against the wet bulb and against a surface balance worked apart.
 
-Sources: PsychroLib's wet bulb and the balance of references.md section 4 ((Ta - Ts) + (hr/hc)(Tw - Ts) =
+Sources: PsychroLib's wet bulb and the balance of SOURCES.md section 4 ((Ta - Ts) + (hr/hc)(Tw - Ts) =
 beta (Ws - W) hfg / (cp Le^(2/3)), Le 0.87, air 121.1 degC, W 0.010), which is a model there and not a source. The
 bench drives vapour by Stefan's logarithm instead of Ws - W: a few percent less at 40 degC, hence the margins.
 """

@@ -1,6 +1,6 @@
 """ITS-90 reference functions against published tables and another package.
 
-Sources: NIST Monograph 175 / NIST ITS-90 Thermocouple Database (SRD 60), as printed in references.md section 1;
+Sources: NIST Monograph 175 / NIST ITS-90 Thermocouple Database (SRD 60), as printed in SOURCES.md section 1;
 the package thermocouple-its90, which parsed NIST's own files.
 """
 
@@ -11,7 +11,7 @@ import thermocouple_its90
 from pitscribe.metrology import its90
 from pitscribe.metrology.junction import hot_junction
 
-# references.md section 1, "Table points": degC; then E [mV] and S [uV/K] of K, of T, then E of J, N, E.
+# SOURCES.md section 1, "Table points": degC; then E [mV] and S [uV/K] of K, of T, then E of J, N, E.
 TABLE = """
 -20   -0.777540 38.226 -0.756838 36.896 -0.994726 -0.518049 -1.151615
 0      0.000000 39.450  0.000000 38.748  0.000000  0.000000  0.000000
@@ -61,7 +61,7 @@ def test_nists_one_degree_table_is_met_to_its_last_digit(kind):
 
 
 def test_type_k_is_continuous_at_the_ice_point():
-    # references.md: c0 + a0 exp(a1 a2^2) = 2.0e-9 mV
+    # SOURCES.md: c0 + a0 exp(a1 a2^2) = 2.0e-9 mV
     assert its90.emf("K", 0.0) == pytest.approx(2.0e-9, abs=1e-10)
     assert its90.emf("K", -1e-12) == pytest.approx(0.0, abs=1e-12)
 
@@ -103,11 +103,11 @@ def test_inverse_agrees_with_thermocouple_its90(kind):
 
 
 def test_cold_junction_rule_reproduces_the_worked_example():
-    # references.md section 1: V = 3.393411 mV at cold 25 degC, total 4.393653 mV, hot 107.200 degC
+    # SOURCES.md section 1: V = 3.393411 mV at cold 25 degC, total 4.393653 mV, hot 107.200 degC
     assert hot_junction("K", np.array([3.393411]), np.array([25.0]))[0] == pytest.approx(107.2, abs=1e-4)
 
 
-# references.md section 1 and section 13: error of adding temperatures instead of emfs.
+# SOURCES.md section 1 and section 13: error of adding temperatures instead of emfs.
 WRONG = [
     ("K", 93.3, 25, 0.91), ("K", 107.2, 25, 0.85), ("K", 107.2, 45, 1.18), ("K", 135, 25, 0.55), ("K", 148.9, 45, 0.47),
     ("K", 371.1, 45, 1.63), ("T", 93.3, 25, 3.18), ("T", 107.2, 25, 3.68), ("T", 135, 25, 4.55), ("T", 148.9, 45, 7.70),

@@ -1,7 +1,7 @@
 """The bench's moist air against PsychroLib, IAPWS and the ASHRAE handbook's own figures.
 
 Sources: ASHRAE Handbook, Fundamentals, 2017, chapter 1 (Table 3, Example 1, eq. 33); PsychroLib 2.5 as an independent
-implementation; IAPWS R7-97 by the iapws package; references.md sections 3 and 4.
+implementation; IAPWS R7-97 by the iapws package; SOURCES.md section 3 and 4.
 """
 
 import iapws
@@ -13,7 +13,7 @@ from pitscribe.simulate import psychro
 
 psychrolib.SetUnitSystem(psychrolib.SI)
 
-# references.md section 4, thermodynamic wet bulb by PsychroLib, 101325 Pa: dry bulb, humidity ratio, wet bulb.
+# SOURCES.md section 4, thermodynamic wet bulb by PsychroLib, 101325 Pa: dry bulb, humidity ratio, wet bulb.
 WET_BULBS = [
     (107.2, 0.005, 34.49), (107.2, 0.050, 48.03), (121.1, 0.010, 38.59), (121.1, 0.020, 41.86),
     (135.0, 0.010, 40.48), (135.0, 0.030, 46.15), (148.9, 0.020, 45.05), (148.9, 0.050, 51.67),
@@ -42,7 +42,7 @@ def test_wet_bulb_a_mile_up_is_psychrolibs(ratio, wet):
 
 
 def test_wet_bulb_inverts_the_handbooks_example_at_500_m():
-    # dry 30, wet 25 degC at 95461 Pa: W = 0.0192281 (references.md section 4)
+    # dry 30, wet 25 degC at 95461 Pa: W = 0.0192281 (SOURCES.md section 4)
     assert psychro.wet_bulb(30.0, 0.0192281, 95461.0) == pytest.approx(25.0, abs=0.01)
 
 

@@ -1,6 +1,6 @@
 """Uncertainty against the standards it is built on.
 
-Sources: IEC 60584-1 and ASTM E230 tolerances, references.md section 1; JCGM 100:2008 (GUM), section 9; radiation and
+Sources: IEC 60584-1 and ASTM E230 tolerances, SOURCES.md section 1; JCGM 100:2008 (GUM), section 9; radiation and
 time constant of a bead, section 5; data-sheet limits, section 2.
 """
 

@@ -42,13 +42,13 @@ class RateRule:
 
 
 # RATE. The step lets noise and quantisation pass: eight steps of 0.25 degC, the coarsest chip.
-# Air, 30 K/s: a bead of 24 AWG wire (time constant 3.8 s at 1 m/s, references section 5) that an opened lid takes from
+# Air, 30 K/s: a bead of 24 AWG wire (time constant 3.8 s at 1 m/s, SOURCES.md section 5) that an opened lid takes from
 # 135 degC to 20 begins to fall at 30 K/s. Meat, 2 K/s: the core of a joint changes by less than 0.05 K/s; a probe of
 # 1/8 in pushed from the pit's air into cold meat (100 K over some 10 s in contact) is not the meat yet, and is taken
 # back as soon as the allowance, which grows with time, has caught up with it (within a minute).
 RATE_RULES = {"air": RateRule(2.0, 30.0), "meat": RateRule(2.0, 2.0)}
 
-# COLD_JUNCTION: outside -20 to 85 degC both chips promise less of their cold-junction sensor (data sheets, references
+# COLD_JUNCTION: outside -20 to 85 degC both chips promise less of their cold-junction sensor (data sheets, SOURCES.md
 # section 2). With OUT_OF_RANGE besides: outside what the chip is made for.
 COLD_GOOD_C = (-20.0, 85.0)
 COLD_USABLE_C = {"max31855": (-40.0, 125.0), "max31856": (-55.0, 125.0)}
@@ -93,7 +93,7 @@ def dead_line(hot: CodeArray, cold: CodeArray, flags: FlagArray) -> FlagArray:
     """BAD_WORD where a word is all zeros: int (n,) codes, uint32 (n,) flags of the fault column -> uint32 (n,).
 
     A dead line reads all zeros, which both chips could mean: 0 degC in a box at 0 degC, to the last bit. That one true
-    reading is given up for the sake of the dead line (references section 13, trap 3).
+    reading is given up for the sake of the dead line (SOURCES.md section 13, trap 3).
     """
     zero = (cold == 0) & (hot == 0) & (flags == 0)
     return flags | zero * np.uint32(Flag.BAD_WORD) if zero.any() else flags

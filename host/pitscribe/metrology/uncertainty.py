@@ -23,7 +23,7 @@ _ROOT3 = 3.0**0.5
 _STEP = 1.0 / 12.0**0.5  # GUM F.2.2.1: 0.29 of a step
 
 # Tolerance of new wire: the larger of the two terms, kelvin and part of the temperature in degC. IEC 60584-1:2013 (its
-# class 3 below -40 degC), ASTM E230/E230M-12 (its lower range below 0), references section 1. Where a standard gives
+# class 3 below -40 degC), ASTM E230/E230M-12 (its lower range below 0), SOURCES.md section 1. Where a standard gives
 # nothing for low temperatures (types J, and N of ASTM) the figure above is carried on: our judgement.
 _IEC_LOW = {"K": (2.5, 0.015), "N": (2.5, 0.015), "E": (2.5, 0.015), "T": (1.0, 0.015)}
 _ASTM_LOW = {"K": (2.2, 0.02), "E": (1.7, 0.01), "T": (1.0, 0.015)}
@@ -41,7 +41,7 @@ TERMINAL_LIMIT_K = 0.5
 
 # Nobody says yet how an air probe is built; it is taken for a thin one, somewhere between a bare bead of 24 AWG wire
 # (1 mm, time constant 4 s) and a sheath of 1/16 in, in 0.3 to 1 m/s of air, and the sheath, the worse, counts: 17 s at
-# 1 m/s and 29 s at 0.3 (references section 5) ...
+# 1 m/s and 29 s at 0.3 (SOURCES.md section 5) ...
 AIR_TAU_S = 20.0
 # ... and what it radiates to walls cooler than the air: emissivity of a steel that is not black yet, film coefficient
 # rho c d / (4 tau) = 70 W/m2K from the same table, and walls 0.29 of the way from the air down to the cold junction's
@@ -187,8 +187,8 @@ def components(r: Reading) -> list[Component]:
     if r.setup.kind == "air":
         radiation = radiation_limit(r.celsius, r.cold_c) / _ROOT3
         parts += [
-            Component("lag", "time constant 20 s, references section 5", AIR_TAU_S * slope),
-            Component("radiation", "sheath of 1/16 in, references section 5", radiation),
+            Component("lag", "time constant 20 s, SOURCES.md section 5", AIR_TAU_S * slope),
+            Component("radiation", "sheath of 1/16 in, SOURCES.md section 5", radiation),
         ]
     return parts
 

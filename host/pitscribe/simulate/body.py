@@ -5,7 +5,7 @@ that is a brisket (columns of different thickness), a slab or a cylinder is only
 distances, so the same ``warm`` that cooks the meat is checked against the textbook's slab, cylinder and sphere.
 
 Source: finite volumes, any text on heat transfer. Check values: Cengel, Heat Transfer, table 4-2, and the worked
-tables of references.md section 5.
+tables of SOURCES.md section 5.
 """
 
 from dataclasses import dataclass
@@ -69,7 +69,7 @@ class Stuff:
     """What the body is of: k in W/(m K) and volumetric heat capacity in J/(m3 K), both constant.
 
     The default has alpha 1.3e-7 m2/s with k 0.48: measured beef at 40-65 degC is 1.23e-7 to 1.33e-7 (chuck, round;
-    references.md section 6), and Choi and Okos' mixture rule, 1.31e-7 raw at 5 degC, runs 10-15 % above the measured
+    SOURCES.md section 6), and Choi and Okos' mixture rule, 1.31e-7 raw at 5 degC, runs 10-15 % above the measured
     at 60 degC. A constant keeps the balance exact while water leaves.
     """
 

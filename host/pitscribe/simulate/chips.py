@@ -4,7 +4,7 @@ A chip converts at its own pace on a grid of its own; every conversion has a num
 (seed, chip, number), so a chip says the same at the same time however often and in whatever order it is asked.
 Blocks of 600 conversions are worked out at once, so that a read is a look-up.
 
-Sources: MAX31855 data sheet 19-5793 (word, faults); MAX31856 data sheet (registers); references.md section 2. Noise
+Sources: MAX31855 data sheet 19-5793 (word, faults); MAX31856 data sheet (registers); SOURCES.md section 2. Noise
 of the MAX31855 and its conversion time of 100 ms: from memory.
 """
 

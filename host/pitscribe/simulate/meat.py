@@ -7,7 +7,7 @@ less of it: between about 60 and 75 degC the proteins contract and press it out 
 the pit's heat is spent on that water, the core comes up to it and waits, and when the meat has given what it had, the
 bark grows, evaporation fades and the temperature rises again. A wrap keeps the vapour in.
 
-What is from the literature and what is ours: conduction and surface balance, references.md sections 4-6. The form of
+What is from the literature and what is ours: conduction and surface balance, SOURCES.md section 4-6. The form of
 ``holds`` and the flow of water down the gradient of its excess follow the swelling-pressure picture of cooking meat
 (R. G. M. van der Sman, Meat Science, 2007; from memory); its numbers, and those of the bark, are ours, chosen within
 reason so that cooking loss (30-40 %) and stall (66-77 degC, 2-6 h unwrapped; both common practice) come out.

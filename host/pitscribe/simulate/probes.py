@@ -1,7 +1,7 @@
 """Thermocouple probes: how far their junction is from what it is put into, and how far their wire is from the tables.
 
 Sources: Ranz and Marshall (bead), Churchill and Bernstein (cylinder across the flow), the pin-fin solution for stem
-conduction: references.md section 5, whose tables are the tests.
+conduction: SOURCES.md section 5, whose tables are the tests.
 """
 
 import math

@@ -14,7 +14,7 @@ Floats = float | NDArray[np.float64]
 
 SEA_LEVEL_PA = 101325.0
 CP_DRY_AIR = 1006.0  # J/(kg K)
-LEWIS = 0.87  # alpha / D of water vapour in air; references.md section 4 (from memory there: 0.85 to 0.87)
+LEWIS = 0.87  # alpha / D of water vapour in air; SOURCES.md section 4 (from memory there: 0.85 to 0.87)
 R_VAPOUR = 461.5  # J/(kg K)
 _KELVIN = 273.15
 _MOLAR_RATIO = 0.621945  # water / dry air
@@ -46,7 +46,7 @@ def humidity_ratio(vapour_pa: Floats, pressure_pa: float = SEA_LEVEL_PA) -> Any:
 def latent_heat(celsius: Floats) -> Any:
     """Return the heat of evaporation of water, J/kg, 0 to 110 degC.
 
-    A quadratic through three values of references.md section 3 (20, 60 and 100 degC: 2453.5, 2357.7, 2256.5 kJ/kg);
+    A quadratic through three values of SOURCES.md section 3 (20, 60 and 100 degC: 2453.5, 2357.7, 2256.5 kJ/kg);
     the other rows there are met to 0.5 kJ/kg.
     """
     t = np.asarray(celsius, dtype=np.float64)

@@ -21,7 +21,7 @@ CP_STEEL = 480.0  # J/(kg K)
 HEAT_OF_VOLATILES = 14.5e6  # J/kg, burnt as gas
 HEAT_OF_CHAR = 30.0e6  # J/kg
 CHAR_SHARE = 0.27  # of dry wood
-WATER_FROM_VOLATILES = 0.74  # kg/kg: makes 0.54 kg per kg of dry wood (references.md section 4, from memory there)
+WATER_FROM_VOLATILES = 0.74  # kg/kg: makes 0.54 kg per kg of dry wood (SOURCES.md section 4, from memory there)
 HEAT_OF_STEAM = 2.4e6  # J/kg
 
 

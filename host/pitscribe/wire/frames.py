@@ -29,7 +29,7 @@ TICKS = 1
 EVENT = 2
 LONGEST_EVENT = 480  # bytes of JSON
 _HEADER = struct.Struct("<BBHIHIIH")
-_RESIDUE = 0x2144DF1C  # CRC-32 of anything followed by its own CRC-32, little-endian (references.md 11)
+_RESIDUE = 0x2144DF1C  # CRC-32 of anything followed by its own CRC-32, little-endian (SOURCES.md section 11)
 
 
 def read_head(frame: bytes) -> Head:
