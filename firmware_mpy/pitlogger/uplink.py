@@ -1,8 +1,8 @@
 """The uplink: frames from the journal's cursor on, ``now`` and ``state``, over MQTT. The journal is its queue.
 
 A PUBACK only opens the window. What moves the cursor is the host's ``stored``; frames that were sent and are not named
-in one are sent again: from the cursor after every reconnect, and after a growing patience while the host is silent (a
-broker without a host acknowledges all, and forgets it).
+in one are sent again: from the cursor after every reconnect, when the host says that it has begun to listen, and after
+a growing patience while it is silent (a broker without a host acknowledges all, and forgets it).
 """
 
 import asyncio
@@ -208,6 +208,8 @@ class Uplink:
     def _stored(self, message):
         """The one place that lets go of frames: whoever may say ``stored`` may have them deleted."""
         ranges = [(int(boot), int(first), int(last)) for boot, first, last in message["stored"]]
+        if not ranges:  # a host that has begun to listen: what it has missed is sent now, not when patience ends
+            self._again()
         oldest = self._sent[0] if self._sent else None
         for boot, first, last in ranges:
             self._sent = [s for s in self._sent if not (s[1] == boot and first <= s[0] <= last)]

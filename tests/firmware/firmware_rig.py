@@ -214,8 +214,11 @@ class ChipBench:
 class StoringHost:
     """A host reduced to what the firmware sees of it: keeps every frame that comes, and says ``stored`` if it may."""
 
-    def __init__(self, port: int, *, stores: bool = True, utc: Callable[[], int] | None = None) -> None:
+    def __init__(
+        self, port: int, *, stores: bool = True, utc: Callable[[], int] | None = None, greets: bool = False
+    ) -> None:
         self.stores = stores
+        self.greets = greets
         self.utc = utc
         self.frames: list[bytes] = []
         self.states: list[dict] = []
@@ -241,9 +244,11 @@ class StoringHost:
         elif word == "state":
             state = json.loads(message.payload)
             self.states.append(state)
+            if self.greets and message.retain:
+                self.say(base, "stored", {"stored": []})
             if self.utc is not None and state["online"] and not message.retain:
                 order = {"boot": state["boot"], "re_up": state["up"], "utc_ms": self.utc(), "err_ms": 20}
-                client.publish(f"{base}/order", json.dumps({"v": 1, "order": "time", **order}), 1)
+                self.say(base, "order", {"order": "time", **order})
 
     def say_stored(self, base: str, frame: bytes) -> None:
         """Say that this frame is safe."""

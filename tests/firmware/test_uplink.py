@@ -206,6 +206,17 @@ def test_host_that_is_away_while_the_broker_stays_gets_everything_when_it_is_bac
     hosts[0] = hosts.pop()
 
 
+def test_host_that_says_it_listens_gets_at_once_what_it_missed_however_patient_the_logger_is(running, broker, hosts):
+    hosts.append(StoringHost(broker.port))
+    logger, _ = running(ack_s=65535, state_s=65535)  # a minute and a half of this test
+    wait_until("frames stored", lambda: len(set(hosts[0].keys)) >= 5)
+    hosts[0].close()
+    known = len(logger.journalled())
+    wait_until("frames that nobody stores", lambda: len(logger.journalled()) >= known + 30)
+    hosts.append(StoringHost(broker.port, greets=True))
+    wait_until("all of them", lambda: set(logger.journalled()) <= set(hosts[0].keys) | set(hosts[1].keys), 10)
+
+
 def test_first_time_order_is_journalled_as_an_anchor_and_told_in_the_state(running, broker, hosts):
     utc0 = 1_764_000_000_000
     bench_time = {"bench": None}

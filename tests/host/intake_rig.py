@@ -48,6 +48,7 @@ class PlayedLogger:
         self.cursor = first
         self.said: set[int] = set()
         self.orders: list[bytes] = []
+        self.greetings = 0  # times that a host said it has begun to listen
         self.sent = 0
         self._window, self._ack_s = window, ack_s
         self._stop = threading.Event()
@@ -77,7 +78,9 @@ class PlayedLogger:
             self.orders.append(message.payload)
             return
         with self._lock:
-            for boot, first, last in messages.parse_stored(message.payload):
+            ranges = messages.parse_stored(message.payload)
+            self.greetings += not ranges
+            for boot, first, last in ranges:
                 assert boot == self.boot
                 self.said.update(range(first, last + 1))
             while self.cursor in self.said:

@@ -240,7 +240,7 @@ def test_a_boot_is_told_the_time_at_once_and_then_at_most_every_hour(begin, cloc
     assert [(o["boot"], o["re_up"]) for o in orders(logger)] == [(1, 5000), (1, 8000), (2, 100)]
 
 
-def test_a_retained_state_is_shown_but_not_answered(begin, ledger):
+def test_a_retained_state_gets_no_time_but_the_word_that_the_host_listens(begin, ledger):
     logger = begin.logger([])
     logger.publish("state", state(up=5000), retain=True)
     watcher = begin.logger([], number=9)
@@ -250,6 +250,7 @@ def test_a_retained_state_is_shown_but_not_answered(begin, ledger):
     heard = intake.status().heard[LOGGER]
     assert heard.state.online
     assert not heard.state_live
+    wait_until("the logger is greeted", lambda: logger.greetings == 1)
     logger.publish("now", now(up=9000))
     wait_until("the live one is answered", lambda: logger.orders)
     assert [o["re_up"] for o in orders(logger)] == [9000]

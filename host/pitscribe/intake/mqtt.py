@@ -157,6 +157,7 @@ class Intake:
             )
             self._status.trouble(self._refused)
         else:
+            self._anchored.clear()
             self._status.connected(True)
         self._ready.set()
 
@@ -188,7 +189,11 @@ class Intake:
             self._inbox.put(_Message(topic, logger, word, data), len(data))
 
     def _answer(self, logger: int, word: str, data: bytes, live: bool) -> None:
-        """Keep what a logger says of itself; tell it the time if it is due. A retained message is an old one."""
+        """Keep what a logger says of itself; tell it the time if it is due.
+
+        A retained state is an old one. It comes when we subscribe, and shows a logger that has perhaps sent frames which
+        the broker took and nobody stored: an empty ``stored`` says that we listen now.
+        """
         try:
             if word == "now":
                 now = messages.parse_now(data)
@@ -199,6 +204,8 @@ class Intake:
                 self._status.saw_state(logger, state, live)
                 if state.condition is None:
                     return
+                if not live:
+                    self._client.publish(messages.stored_topic(logger), messages.stored([]), qos=1)
                 boot, up_ms = state.boot, state.condition.up_ms
         except MessageError:
             return  # the writer will keep it aside
