@@ -373,3 +373,16 @@ def test_text_that_is_no_text_is_kept_as_an_escape(ledger):
     assert ledger.aside_items("topic")[0].source == "half a pair \\ud800"
     ledger.saw_state(1, {"name": "bad \ud800 name"})
     assert ledger.loggers()[0].name == "bad \\ud800 name"
+
+
+def test_a_loggers_channels_are_those_of_its_newest_frame_even_when_its_last_will_is_the_last_word(tmp_path):
+    ledger = Ledger(tmp_path / "l.sqlite", SetClock(0.0))
+    assert ledger.channels(LOGGER) == {}
+    codes = [[0, 0, 0], None, [0, 0, 0]]
+    ledger.saw_now(LOGGER, {"v": 1, "boot": 1, "up": 5, "table": [0x13, 0x00, 0x27], "codes": codes})
+    assert ledger.channels(LOGGER) == {0: "K", 2: "T"}
+    frame = ticks(0)
+    ledger.store_frames([(check(frame), frame)], "test")
+    ledger.saw_state(LOGGER, {"v": 1, "online": False, "boot": 1})
+    assert ledger.channels(LOGGER) == {0: "K", 1: "T"}
+    ledger.close()

@@ -7,7 +7,6 @@ from typing import NamedTuple
 from pitscribe.errors import ConfigError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Cook
-from pitscribe.wire.frames import TICKS, decode_ticks
 
 _PLACING = re.compile(r"(?P<place>[^=]+)=(?P<channel>[0-7])(:(?P<tc>[BEJKNRST]))?$")
 
@@ -39,7 +38,7 @@ def parse_placings(air: Sequence[str], meat: Sequence[str]) -> list[Placing]:
 
 def place_all(ledger: Ledger, cook: Cook, logger: int, placings: Sequence[Placing], since_ms: int | None) -> None:
     """Write the placements down; with ``since_ms``, what was on the channel or at the place before ends then."""
-    types = _channel_types(ledger, logger)
+    types = ledger.channels(logger)
     for placing in placings:
         tc = placing.tc or types.get(placing.channel)
         if tc is None:
@@ -53,17 +52,3 @@ def place_all(ledger: Ledger, cook: Cook, logger: int, placings: Sequence[Placin
                 if same and (old.until_ms is None or old.until_ms > since_ms):
                     ledger.end_placement(old.id, since_ms)
         ledger.place(cook.id, tc, logger, placing.channel, placing.place, placing.kind, since=since_ms)
-
-
-def _channel_types(ledger: Ledger, logger: int) -> dict[int, str]:
-    """Channel -> thermocouple letter, by the newest frame of the logger."""
-    spans = ledger.boots(logger)
-    if not spans:
-        return {}
-    newest = max(spans, key=lambda span: span.last_received_ms)
-    from_ms = max(0, newest.last_uptime_ms - 3_600_000)
-    frames = ledger.frames(logger, kind=TICKS, boots=[newest.boot], uptime_range=(from_ms, newest.last_uptime_ms))
-    if not frames:
-        return {}
-    (run,) = decode_ticks([frames[-1].frame])
-    return {number: channel.tc for number, channel in enumerate(run.table) if channel.chip != "none"}

@@ -191,8 +191,8 @@ class Intake:
     def _answer(self, logger: int, word: str, data: bytes, live: bool) -> None:
         """Keep what a logger says of itself; tell it the time if it is due.
 
-        A retained state is an old one. It comes when we subscribe, and shows a logger that has perhaps sent frames which
-        the broker took and nobody stored: an empty ``stored`` says that we listen now.
+        A retained state is an old one. It comes when we subscribe, and shows a logger that has perhaps sent frames
+        which the broker took and nobody stored: an empty ``stored`` says that we listen now.
         """
         try:
             if word == "now":

@@ -8,7 +8,8 @@ from typing import Any
 
 from pitscribe.ledger.store import Store, plain_text
 from pitscribe.ledger.values import Aside, BootSpan, LoggerInfo, StoreCount, StoredFrame
-from pitscribe.wire.frames import TICKS, FrameKey, Head
+from pitscribe.wire.frames import TICKS, Channel, FrameKey, Head, decode_ticks
+from pitscribe.wire.layout import channel
 
 ASIDE_MOST_BYTES = 65536  # of one item
 ASIDE_REASON_BYTES = 16 << 20  # of one reason; after that they are only counted, so that rubbish cannot fill the disk
@@ -143,6 +144,20 @@ class FrameStore(Store):
         )
         return [LoggerInfo(row[0], row[1], row[2], _object(row[3]), row[5], _object(row[4])) for row in rows]
 
+    def channels(self, logger: int) -> dict[int, str]:
+        """Channel -> thermocouple letter, by a logger's newest tick frame; before its first one, by its last words.
+
+        A channel without a chip is left out. Empty for a logger that has said nothing yet.
+        """
+        newest = "SELECT frame FROM frames WHERE logger = ? AND kind = ? ORDER BY id DESC LIMIT 1"
+        frames = [row[0] for row in self._read(newest, (logger, TICKS))]
+        if frames:
+            table = list(decode_ticks(frames)[0].table)
+        else:
+            said = self._read("SELECT state, now FROM loggers WHERE logger = ?", (logger,))
+            table = next((t for text in (said[0] if said else ()) if (t := _table(_object(text)))), [])
+        return {number: one.tc for number, one in enumerate(table) if one.chip != "none"}
+
     # aside
 
     def set_aside(self, items: Sequence[tuple[bytes, str, str, str]], *, must_keep: bool = False) -> None:
@@ -200,6 +215,11 @@ def _row(head: Head, frame: bytes, received_ms: int, road: str) -> tuple[Any, ..
         period, ticks = _PERIOD_TICKS.unpack_from(frame, 20)
         last += period * (ticks - 1)
     return (*head.key, head.kind, head.uptime_ms, last, received_ms, road, frame)
+
+
+def _table(said: dict[str, Any] | None) -> list[Channel]:
+    """The channel table in a ``state`` or ``now``, which was checked when it came; the last will has none."""
+    return [channel(code) for code in (said or {}).get("table", [])]
 
 
 def _object(text: str | None) -> dict[str, Any] | None:

@@ -11,9 +11,8 @@ from starlette.routing import Route
 
 from pitscribe.clock import Clock
 from pitscribe.errors import ConfigError
-from pitscribe.ledger.cookbook import TC_LETTERS
 from pitscribe.ledger.ledger import Ledger
-from pitscribe.ledger.values import NOTE_KINDS, Cook, LoggerInfo, Note
+from pitscribe.ledger.values import NOTE_KINDS, Cook, Note
 from pitscribe.page import chart, inputs
 from pitscribe.page.assets import accepts_gzip
 from pitscribe.watch.live import Watch
@@ -90,7 +89,7 @@ class Api:
 
     def loggers(self, request: Request) -> Response:
         """GET /api/loggers: which there are, with their channels, for whoever sets up a cook."""
-        return answer(request, {"loggers": [_logger(info) for info in self._ledger.loggers()]})
+        return answer(request, {"loggers": self._loggers()})
 
     def cooks(self, request: Request) -> Response:
         """GET /api/cooks: the latest first."""
@@ -116,7 +115,7 @@ class Api:
         return answer(request, _cook(await run_in_threadpool(self._start, name, target, at, rows)), 201)
 
     def _start(self, name: str, target: float | None, at: int | None, rows: list[tuple[int, int, str, str]]) -> Cook:
-        types = {info.logger: dict(_channels(info)) for info in self._ledger.loggers()}
+        types = {logger: self._ledger.channels(logger) for logger in {row[0] for row in rows}}
         with self._ledger.together():
             cook = self._ledger.start_cook(name, at=at, target_c=target)
             for logger, channel, place, kind in rows:
@@ -126,6 +125,13 @@ class Api:
                 self._ledger.place(cook.id, tc, logger, channel, place, kind)
         self._watch.poke()
         return cook
+
+    def _loggers(self) -> list[dict[str, Any]]:
+        return [
+            {"logger": f"{info.logger:08x}", "name": info.name,
+             "channels": [{"channel": n, "tc": tc} for n, tc in self._ledger.channels(info.logger).items()]}
+            for info in self._ledger.loggers()
+        ]  # fmt: skip
 
     async def end(self, request: Request) -> Response:
         """POST /api/cooks/{cook}/end {at?, ago_s?}."""
@@ -195,17 +201,3 @@ def _cook(cook: Cook) -> dict[str, Any]:
 
 def _note(note: Note) -> dict[str, Any]:
     return {"id": note.id, "cook": note.cook_id, "at": note.at_ms / 1000, "kind": note.kind, "text": note.text}
-
-
-def _channels(info: LoggerInfo) -> list[tuple[int, str]]:
-    """(channel, thermocouple letter) by the channel table in the logger's last state (WIRE.md, section 2)."""
-    table = (info.state or {}).get("table")
-    if not isinstance(table, list):
-        return []
-    known = [(n, b) for n, b in enumerate(table) if isinstance(b, int) and b >> 4 and b & 15 < len(TC_LETTERS)]
-    return [(n, TC_LETTERS[b & 15]) for n, b in known]
-
-
-def _logger(info: LoggerInfo) -> dict[str, Any]:
-    channels = [{"channel": n, "tc": tc} for n, tc in _channels(info)]
-    return {"logger": f"{info.logger:08x}", "name": info.name, "channels": channels}
