@@ -99,13 +99,13 @@ class Hand:
             self.pulled = True
             self._open(t, 40, 70)
             world.meat.wrap = ON_A_TABLE
-            self._tell(t, "pull", f"tender; {spec.wrap_place} at {seen:.0f} degC, off to rest")
+            self._tell(t, "pull", f"tender; {spec.wrap_place} at {seen * 1.8 + 32:.0f} F, off to rest")
         elif not self._wrapped and spec.wrap_at_c is not None and seen >= spec.wrap_at_c:
             self._wrapped = True
             self._open(t, 50, 80)
             self._off_until = t + float(rng.uniform(150, 260))
             world.meat.wrap = WRAPS[spec.wrap]
-            self._tell(t, "wrap", f"in {spec.wrap}, {spec.wrap_place} at {seen:.0f} degC")
+            self._tell(t, "wrap", f"in {spec.wrap}, {spec.wrap_place} at {seen * 1.8 + 32:.0f} F")
         elif not self._rotated and spec.rotate_at_s is not None and t >= spec.rotate_at_s and not self._wrapped:
             self._rotated = True
             world.turned = not world.turned
