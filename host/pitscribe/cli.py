@@ -22,7 +22,7 @@ SAFETY = (
 
 def main(argv: list[str] | None = None) -> int:
     """Run the command. Returns its exit status: 0, 1 for an error told in one line, 130 when interrupted."""
-    arguments = _parser().parse_args(argv)
+    arguments = parser().parse_args(argv)
     try:
         command = importlib.import_module(f"pitscribe.commands.{arguments.module}")
         status = command.run(read_config(arguments.home), arguments)
@@ -56,18 +56,19 @@ def _complain(text: str) -> None:
     print("pitscribe:", " ".join(text.split()), file=sys.stderr)
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+def parser() -> argparse.ArgumentParser:
+    """The command line, for ``main`` and for whoever checks a document against it."""
+    top = argparse.ArgumentParser(
         prog="pitscribe",
         description="A logger for long wood-fired cooks: true temperatures, and what the meat and the fire are doing.",
         epilog=SAFETY,
     )
-    parser.add_argument("--version", action="version", version=f"pitscribe {__version__}")
-    parser.add_argument("--home", type=Path, metavar="DIR", help="where the ledger and the settings are kept")
-    sub = parser.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
+    top.add_argument("--version", action="version", version=f"pitscribe {__version__}")
+    top.add_argument("--home", type=Path, metavar="DIR", help="where the ledger and the settings are kept")
+    sub = top.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
     for add in (_demo, _serve, _cooks, _cook, _note, _import, _export, _replay):
         add(sub)
-    return parser
+    return top
 
 
 
