@@ -71,8 +71,6 @@ def parser() -> argparse.ArgumentParser:
     return top
 
 
-
-
 def _demo(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     p = sub.add_parser("demo", help="a whole simulated cook on this machine, from chip registers to the page")
     p.set_defaults(module="demo")
