@@ -26,7 +26,7 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
 def _list(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
     cooks = ledger.cooks()
     if arguments.json:
-        print(json.dumps([_as_json(cook) for cook in cooks], indent=1))
+        print(json.dumps([cook.as_json() for cook in cooks], indent=1))
     elif not cooks:
         print("no cook yet; begin one with: pitscribe cook start NAME")
     else:
@@ -71,7 +71,7 @@ def _show(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None
     cook = meant_cook(ledger, arguments.cook)
     analysis = analyse(load(ledger, cook.id), target_c=cook.target_c)
     if arguments.json:
-        print(json.dumps({"cook": _as_json(cook), **analysis.as_json()}, indent=1))
+        print(json.dumps({"cook": cook.as_json(), **analysis.as_json()}, indent=1))
         return
     print(_line(ledger, cook))
     print(summary(analysis, unit=arguments.unit or config.units, when=local))
@@ -85,16 +85,6 @@ def _line(ledger: Ledger, cook: Cook) -> str:
     lasted = "not ended" if cook.ended_ms is None else span((cook.ended_ms - cook.started_ms) / 1000)
     places = {p.place: None for p in ledger.placements(cook.id)} | {s.place: None for s in ledger.sheets(cook.id)}
     return f"{cook.id:4}  {began}  {lasted:>12}  {cook.name}  ({', '.join(places) or 'no places yet'})"
-
-
-def _as_json(cook: Cook) -> dict[str, object]:
-    return {
-        "id": cook.id,
-        "name": cook.name,
-        "started": cook.started_ms / 1000,
-        "ended": None if cook.ended_ms is None else cook.ended_ms / 1000,
-        "target_c": cook.target_c,
-    }
 
 
 def _ms(utc: float) -> int:

@@ -23,6 +23,16 @@ class Cook:
     target_c: float | None
     meats: tuple[str, ...] = ()
 
+    def as_json(self) -> dict[str, Any]:
+        """The cook as page and command give it out: times in UTC seconds."""
+        return {
+            "id": self.id,
+            "name": self.name,
+            "started": self.started_ms / 1000,
+            "ended": None if self.ended_ms is None else self.ended_ms / 1000,
+            "target_c": self.target_c,
+        }
+
 
 @dataclass(frozen=True, slots=True)
 class Probe:
@@ -58,6 +68,10 @@ class Note:
     at_ms: int
     kind: str  # one of NOTE_KINDS
     text: str
+
+    def as_json(self) -> dict[str, Any]:
+        """The note as page and command give it out: time in UTC seconds."""
+        return {"id": self.id, "cook": self.cook_id, "at": self.at_ms / 1000, "kind": self.kind, "text": self.text}
 
 
 @dataclass(frozen=True, slots=True)

@@ -93,13 +93,13 @@ class Api:
 
     def cooks(self, request: Request) -> Response:
         """GET /api/cooks: the latest first."""
-        cooks = [_cook(c) | {"notes": len(self._ledger.notes(c.id))} for c in self._ledger.cooks()]
+        cooks = [c.as_json() | {"notes": len(self._ledger.notes(c.id))} for c in self._ledger.cooks()]
         return answer(request, {"cooks": cooks, "now": self._clock.now()})
 
     def notes(self, request: Request) -> Response:
         """GET /api/cooks/{cook}/notes: in order of time."""
         cook = self._ledger.cook(request.path_params["cook"])
-        return answer(request, {"notes": [_note(n) for n in self._ledger.notes(cook.id)]})
+        return answer(request, {"notes": [n.as_json() for n in self._ledger.notes(cook.id)]})
 
     # what a person wants
 
@@ -112,7 +112,7 @@ class Api:
         rows = [inputs.place_row(row) for row in fields.rows("places", 64)]
         fields.finish()
         _refuse_doubles(rows)
-        return answer(request, _cook(await run_in_threadpool(self._start, name, target, at, rows)), 201)
+        return answer(request, (await run_in_threadpool(self._start, name, target, at, rows)).as_json(), 201)
 
     def _start(self, name: str, target: float | None, at: int | None, rows: list[tuple[int, int, str, str]]) -> Cook:
         types = {logger: self._ledger.channels(logger) for logger in {row[0] for row in rows}}
@@ -140,7 +140,7 @@ class Api:
         fields.finish()
         cook = await run_in_threadpool(self._ledger.end_cook, request.path_params["cook"], at)
         self._watch.poke()
-        return answer(request, _cook(cook))
+        return answer(request, cook.as_json())
 
     async def reopen(self, request: Request) -> Response:
         """POST /api/cooks/{cook}/reopen."""
@@ -148,7 +148,7 @@ class Api:
         fields.finish()
         cook = await run_in_threadpool(self._ledger.reopen_cook, request.path_params["cook"])
         self._watch.poke()
-        return answer(request, _cook(cook))
+        return answer(request, cook.as_json())
 
     async def add_note(self, request: Request) -> Response:
         """POST /api/cooks/{cook}/notes {kind, text?, at? or ago_s?}."""
@@ -158,7 +158,7 @@ class Api:
         fields.finish()
         note = await run_in_threadpool(self._ledger.add_note, request.path_params["cook"], at, kind, text)
         self._watch.poke()
-        return answer(request, _note(note), 201)
+        return answer(request, note.as_json(), 201)
 
     async def change_note(self, request: Request) -> Response:
         """PATCH /api/notes/{note} {kind?, text?, at?}: what it said before is kept by the ledger."""
@@ -173,7 +173,7 @@ class Api:
 
         note = await run_in_threadpool(work)
         self._watch.poke()
-        return answer(request, _note(note))
+        return answer(request, note.as_json())
 
     async def remove_note(self, request: Request) -> Response:
         """DELETE /api/notes/{note}: withdrawn, not erased."""
@@ -187,17 +187,3 @@ def _refuse_doubles(rows: list[tuple[int, int, str, str]]) -> None:
     for place in names:
         if names.count(place) > 1:
             raise ConfigError(f"the place {place!r} is given twice; each place needs a name of its own")
-
-
-def _cook(cook: Cook) -> dict[str, Any]:
-    return {
-        "id": cook.id,
-        "name": cook.name,
-        "started": cook.started_ms / 1000,
-        "ended": None if cook.ended_ms is None else cook.ended_ms / 1000,
-        "target_c": cook.target_c,
-    }
-
-
-def _note(note: Note) -> dict[str, Any]:
-    return {"id": note.id, "cook": note.cook_id, "at": note.at_ms / 1000, "kind": note.kind, "text": note.text}

@@ -73,7 +73,7 @@ def body(
     present = [p for p in places if p.quality != "over"]
     stalls = [{"place": s.place, "begin": s.begin, "end": s.end} for s in analysis.stalls]
     return {
-        "cook": _cook(record.cook),
+        "cook": record.cook.as_json(),
         "coldest": _coldest(present, stalls),
         "pit": _pit(present, analysis),
         "spread": _spread(analysis, running, now, stale_after_s),
@@ -169,16 +169,6 @@ def _spread(analysis: Analysis, running: bool, now: float, stale_after_s: float)
         "fresh": not running or now - at.at <= stale_after_s,
         "greatest_k": None if greatest is None else round(greatest.spread_k, 3),
         "greatest_at": None if greatest is None else greatest.at,
-    }
-
-
-def _cook(cook: Cook) -> dict[str, Any]:
-    return {
-        "id": cook.id,
-        "name": cook.name,
-        "started": cook.started_ms / 1000,
-        "ended": None if cook.ended_ms is None else cook.ended_ms / 1000,
-        "target_c": cook.target_c,
     }
 
 
