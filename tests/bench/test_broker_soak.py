@@ -11,9 +11,6 @@ import time
 from pathlib import Path
 
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "host"))
-
 from intake_rig import RawClient, publish_packet
 from servers import free_port, wait_until
 

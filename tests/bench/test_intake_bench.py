@@ -12,16 +12,12 @@ import sys
 import threading
 import time
 import zlib
-from pathlib import Path
 
 import numpy as np
 import paho.mqtt.client as paho
 import pytest
-from paho.mqtt.enums import CallbackAPIVersion
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "host"))
-
 from intake_rig import LOGGER, publish_packet
+from paho.mqtt.enums import CallbackAPIVersion
 from servers import Mosquitto, wait_until
 
 from pitscribe.clock import SystemClock

@@ -1,6 +1,5 @@
 """Rates: right within what they claim, from coarse, noisy, gappy data; none where there is none."""
 
-import time
 
 import numpy as np
 import pytest
@@ -152,13 +151,3 @@ def test_gaps_and_lost_samples_never_break_it_and_every_rate_has_an_uncertainty(
     known = np.isfinite(rates.k_h)
     assert (np.isfinite(rates.u) == known).all()
     assert (rates.u[known] > 0).all()
-
-
-def test_eighteen_hours_at_one_hertz_take_under_20_ms():
-    s = ramp(5.0, hours=18.0, noise=0.1)
-    took = []
-    for _ in range(7):
-        start = time.perf_counter()
-        rates_of(cells_of(s, grid_of([s])))
-        took.append(time.perf_counter() - start)
-    assert min(took) < 0.020
