@@ -24,6 +24,9 @@ from typing import Any
 from pitscribe.errors import ConfigError
 
 FILE_NAME = "pitscribe.toml"
+KEYS = (
+    "units", "broker.host", "broker.port", "broker.user", "broker.password", "broker.listen", "page.port",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +112,7 @@ class _Reader:
         )
         for name, rest in (("", self._table), ("broker.", broker), ("page.", page)):
             if rest:
-                raise ConfigError(f"{self._path}: unknown key {name}{min(rest)}; DEVELOPERS.md lists the known ones")
+                raise ConfigError(f"{self._path}: unknown key {name}{min(rest)}; known are {', '.join(KEYS)}")
         return config
 
     def _section(self, name: str) -> dict[str, Any]:

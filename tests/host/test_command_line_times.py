@@ -1,5 +1,6 @@
 """Times, spans and temperatures as a person writes them."""
 
+import time
 from datetime import UTC, datetime
 
 import pytest
@@ -25,7 +26,30 @@ def test_a_time_of_day_is_the_last_one_that_has_been(hour, minute):
     assert (here.hour, here.minute) == (hour, minute)
 
 
-@pytest.mark.parametrize("text", ["yesterday", "25:00", "12:61", "", "2026-13-01"])
+@pytest.mark.parametrize(
+    ("now", "text", "expected"),
+    [
+        # Central Europe went back from 03:00 CEST to 02:00 CET on 25 October 2026, and forward on 29 March.
+        ("2026-10-25T04:00+01:00", "23:30", "2026-10-24T23:30+02:00"),
+        ("2026-10-25T04:00+01:00", "02:30", "2026-10-25T02:30+01:00"),
+        ("2026-10-25T02:10+01:00", "02:30", "2026-10-25T02:30+02:00"),
+        ("2026-03-29T05:00+02:00", "01:30", "2026-03-29T01:30+01:00"),
+    ],
+)
+def test_a_time_of_day_is_right_in_the_night_in_which_the_clocks_change(monkeypatch, now, text, expected):
+    monkeypatch.setenv("TZ", "CET-1CEST,M3.5.0,M10.5.0/3")
+    time.tzset()
+    try:
+        at = parse_when(text, datetime.fromisoformat(now).timestamp())
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    assert at == datetime.fromisoformat(expected).timestamp()
+
+
+@pytest.mark.parametrize(
+    "text", ["9999-12-31T23:59-23:00", "0001-01-01T00:00", "1970-01-01", "yesterday", "25:00", "12:61", "", "2026-13-01"]
+)
 def test_a_time_that_cannot_be_read_is_named(text):
     with pytest.raises(ConfigError, match="time"):
         parse_when(text, NOW)

@@ -59,7 +59,7 @@ def _place(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> Non
 
 def _end(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
     at_ms = None if arguments.at is None else _ms(parse_when(arguments.at, ledger.now_ms() / 1000))
-    cook = meant_cook(ledger, arguments.cook)
+    cook = meant_cook(ledger, arguments.cook, running=True)
     print(_line(ledger, ledger.end_cook(cook.id, at_ms)))
 
 
@@ -69,7 +69,7 @@ def _reopen(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> No
 
 def _show(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
     cook = meant_cook(ledger, arguments.cook)
-    analysis = analyse(load(ledger, cook.id), target_c=cook.target_c)
+    analysis = analyse(load(ledger, cook.id))
     if arguments.json:
         print(json.dumps({"cook": cook.as_json(), **analysis.as_json()}, indent=1))
         return

@@ -22,14 +22,22 @@ def open_ledger(config: Config, clock: Clock | None = None) -> Iterator[Ledger]:
         ledger.close()
 
 
-def meant_cook(ledger: Ledger, named: str | None) -> Cook:
-    """The cook of that number or name; without one, the newest. Raises NotFoundError."""
+def meant_cook(ledger: Ledger, named: str | None, *, running: bool = False) -> Cook:
+    """The cook of that number or name; without one, the newest, or the newest that has not ended.
+
+    Raises NotFoundError.
+    """
     if named is not None:
         return ledger.cook(named)
     cooks = ledger.cooks()
     if not cooks:
         raise NotFoundError("there is no cook yet; begin one with: pitscribe cook start NAME")
-    return cooks[0]
+    going_on = [cook for cook in cooks if cook.ended_ms is None]
+    if not running:
+        return cooks[0]
+    if not going_on:
+        raise NotFoundError(f"no cook is going on; name the one that you mean, or reopen {cooks[0].name!r}")
+    return going_on[0]
 
 
 def meant_logger(ledger: Ledger, named: str | None) -> int:

@@ -15,6 +15,6 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
             at = parse_when(arguments.at, now)
         elif arguments.ago is not None:
             at = now - parse_span(arguments.ago)
-        cook = meant_cook(ledger, arguments.cook)
+        cook = meant_cook(ledger, arguments.cook, running=True)
         note = ledger.add_note(cook.id, round(at * 1000), arguments.kind, arguments.text)
         print(f"{cook.name}: {local(note.at_ms / 1000)}  {note.kind}  {note.text}".rstrip())

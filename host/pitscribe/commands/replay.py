@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import sys
 import tempfile
 from datetime import datetime
 from pathlib import Path
@@ -52,6 +53,8 @@ def _record(config: Config, arguments: argparse.Namespace) -> CookRecord:
                 ledger, Path(arguments.source), unit=arguments.unit, air=names(arguments.air),
                 meat=names(arguments.meat), tz=arguments.tz,
             )  # fmt: skip
+            for line in done.table.assumed:
+                print(f"pitscribe: {line}", file=sys.stderr)  # not among what another program reads
             return load(ledger, done.cook.id)
         finally:
             ledger.close()

