@@ -48,7 +48,7 @@ def test_a_time_of_day_is_right_in_the_night_in_which_the_clocks_change(monkeypa
 
 
 @pytest.mark.parametrize(
-    "text", ["9999-12-31T23:59-23:00", "0001-01-01T00:00", "1970-01-01", "yesterday", "25:00", "12:61", "", "2026-13-01"]
+    "text", ["9999-12-31T23:59-23:00", "0001-01-01T00:00", "1970-01-01", "yesterday", "25:00", "12:61", ""]
 )
 def test_a_time_that_cannot_be_read_is_named(text):
     with pytest.raises(ConfigError, match="time"):
