@@ -45,54 +45,80 @@ class Evenness:
     u_k: FloatArray  # (n,)
 
 
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """The meat places side by side, a row each, and what each minute's extremes are; columns are minutes."""
+
+    names: list[str]
+    grid: Grid
+    celsius: FloatArray  # (places, n)
+    u: FloatArray
+    top: NDArray[np.intp]  # (n,), row of the hottest
+    low: NDArray[np.intp]  # of the coldest
+    known: NDArray[np.bool_]  # two places or more were good
+
+    @classmethod
+    def of(cls, places: Mapping[str, Cells], grid: Grid) -> "_Table":
+        names = sorted(places)  # so that the order of placements changes nothing
+        celsius = np.stack([places[name].celsius for name in names])
+        have = np.isfinite(celsius)
+        top = np.where(have, celsius, -np.inf).argmax(axis=0)
+        low = np.where(have, celsius, np.inf).argmin(axis=0)
+        u = np.stack([places[name].u for name in names])
+        return cls(names, grid, celsius, u, top, low, have.sum(axis=0) >= 2)
+
+    def spread(self) -> tuple[FloatArray, FloatArray]:
+        """(spread, its standard uncertainty) of each minute [K]; NaN where it is not known."""
+        k = np.arange(self.grid.n)
+        spread = self.celsius[self.top, k] - self.celsius[self.low, k]
+        u = np.sqrt(self.u[self.top, k] ** 2 + self.u[self.low, k] ** 2)
+        return np.where(self.known, spread, np.nan), np.where(self.known, u, np.nan)
+
+    def at(self, k: int) -> SpreadAt:
+        """The spread in minute ``k``, which is known."""
+        top, low = int(self.top[k]), int(self.low[k])
+        hot, cold = float(self.celsius[top, k]), float(self.celsius[low, k])
+        u = float(np.hypot(self.u[top, k], self.u[low, k]))
+        count = int(np.isfinite(self.celsius[:, k]).sum())
+        return SpreadAt(self.grid.end(k), hot - cold, u, self.names[top], hot, self.names[low], cold, count)
+
+
 def evenness(places: Mapping[str, Cells], grid: Grid, *, limit_k: float = LIMIT_K) -> Evenness:
     """Evenness of the meat places on their common grid.
 
     places : cells of each meat place, by name. A minute without a good sample at a place goes without that place.
     limit_k : spread above which degree-hours count [K]; 5.6 K (10 degF) is common practice, no source.
     """
-    names = sorted(places)  # so that the order of placements changes nothing
-    nothing = np.full(grid.n, np.nan)
-    if len(names) < 2 or grid.n == 0:
-        why = {0: "no meat place", 1: f"only one meat place ({', '.join(names)}): a spread needs two"}
-        said = why.get(len(names), "less than a minute of data")
-        return Evenness(None, None, limit_k, None, None, 0.0, None, None, said, grid.ends, nothing, nothing.copy())
-    celsius = np.stack([places[name].celsius for name in names])
-    u = np.stack([places[name].u for name in names])
-    have = np.isfinite(celsius)
-    known = have.sum(axis=0) >= 2
-    top = np.where(have, celsius, -np.inf).argmax(axis=0)
-    low = np.where(have, celsius, np.inf).argmin(axis=0)
-    cols = np.arange(grid.n)
-    spread = np.where(known, celsius[top, cols] - celsius[low, cols], np.nan)
-    both = np.sqrt(u[top, cols] ** 2 + u[low, cols] ** 2)
-    spread_u = np.where(known, both, np.nan)
-
-    def spread_at(k: int) -> SpreadAt:
-        return SpreadAt(grid.end(k), float(spread[k]), float(spread_u[k]), names[top[k]], float(celsius[top[k], k]),
-                        names[low[k]], float(celsius[low[k], k]), int(have[:, k].sum()))  # fmt: skip
-
-    at = np.flatnonzero(known)
+    if len(places) < 2 or grid.n == 0:
+        why = {0: "no meat place", 1: f"only one meat place ({', '.join(places)}): a spread needs two"}
+        return _unknown(grid, limit_k, why.get(len(places), "less than a minute of data"))
+    table = _Table.of(places, grid)
+    at = np.flatnonzero(table.known)
     if not at.size:
-        why_not = "never two meat places with good samples in the same minute"
-        return Evenness(None, None, limit_k, None, None, 0.0, None, None, why_not, grid.ends, spread, spread_u)
-    last = int(at[-1])
-    over = np.where(known, np.maximum(np.nan_to_num(spread) - limit_k, 0.0), 0.0)
-    fresh = grid.n - 1 - last < FRESH_MIN
+        return _unknown(grid, limit_k, "never two meat places with good samples in the same minute")
+    spread, u = table.spread()
+    over = np.maximum(np.nan_to_num(spread) - limit_k, 0.0)
+    silent = grid.n - 1 - int(at[-1])
+    fresh = silent < FRESH_MIN
     return Evenness(
-        now=spread_at(last) if fresh else None,
-        greatest=spread_at(int(np.nanargmax(spread))),
+        now=table.at(int(at[-1])) if fresh else None,
+        greatest=table.at(int(np.nanargmax(spread))),
         limit_k=limit_k,
         degree_hours_above=float(over.sum() * CELL_S / 3600),
         hours_above=float(np.count_nonzero(over) * CELL_S / 3600),
         hours_known=float(at.size * CELL_S / 3600),
-        leads_since=_since(top, at, grid) if fresh else None,
-        lags_since=_since(low, at, grid) if fresh else None,
-        why_not=None if fresh else f"for {grid.n - 1 - last} min no two meat places have been good together",
+        leads_since=_since(table.top, at, grid) if fresh else None,
+        lags_since=_since(table.low, at, grid) if fresh else None,
+        why_not=None if fresh else f"for {silent} min no two meat places have been good together",
         t=grid.ends,
         spread_k=spread,
-        u_k=spread_u,
+        u_k=u,
     )
+
+
+def _unknown(grid: Grid, limit_k: float, why_not: str) -> Evenness:
+    nothing = np.full(grid.n, np.nan)
+    return Evenness(None, None, limit_k, None, None, 0.0, None, None, why_not, grid.ends, nothing, nothing.copy())
 
 
 def _since(who: NDArray[np.intp], at: NDArray[np.intp], grid: Grid) -> float:
