@@ -135,7 +135,7 @@ def test_a_probe_that_dies_is_reported_and_the_rest_goes_on():
     gone = now(said, "flat")
     assert gone.celsius is None
     assert gone.flags == ("open",)
-    assert "no good sample for 360 min" in whys(said)["present temperature of flat"]
+    assert "no good sample for 6 h 00" in whys(said)["present temperature of flat"]
     assert said.coldest.place == "point"
     assert said.flag_counts["flat"]["open"] == int(dead.sum())
     assert said.evenness.now.places == 2

@@ -4,18 +4,19 @@
 Nothing here knows the time: "now" is the newest sample of the record.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from pitscribe.cook.drive import UNSEEN_MIN, drive_of
+from pitscribe.cook.drive import UNSEEN_MIN, Drive, drive_of
 from pitscribe.cook.evenness import Evenness, SpreadAt, evenness
-from pitscribe.cook.grid import CELL_S, Cells, Grid, cells_of, grid_of
-from pitscribe.cook.plain import iso, number
-from pitscribe.cook.rates import line_rates, rates_of, why_no_rate
-from pitscribe.cook.stall import Noted, Stall, stalls_of
+from pitscribe.cook.grid import CELL_S, DEAD_S, Cells, cells_of, grid_of
+from pitscribe.cook.pit import PIT_MIN, AirNow, PitNow, pit_now
+from pitscribe.cook.plain import iso, number, span
+from pitscribe.cook.rates import rates_of, why_no_rate
+from pitscribe.cook.stall import Stall, stalls_of
 from pitscribe.errors import ReadingError
 from pitscribe.metrology.flags import Flag
 from pitscribe.series import CookRecord, Series
@@ -24,8 +25,6 @@ from pitscribe.series import CookRecord, Series
 # nobody cooks to less than a warm room.
 TARGET_C = (30.0, 100.0)
 PRESENT_S = 15.0  # the present value is the median of the good samples of the last so many seconds
-DEAD_S = 600.0  # a place without a good sample for so long has no present
-PIT_MIN = 30  # over which the pit's level, swing and slope are taken
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,23 +52,6 @@ class PlaceNow:
             "rate_k_h": number(self.rate_k_h), "rate_u_k_h": number(self.rate_u_k_h),
             "rate_window_s": number(self.rate_window_s), "why_no_value": self.why_no_value,
             "why_no_rate": self.why_no_rate, "to_target_k": number(self.to_target_k),
-        }  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class PitNow:
-    """The first air place over the last ``PIT_MIN`` minutes."""
-
-    place: str
-    level_c: float  # mean of the minutes [degC]
-    swing_k: float  # middle 90 % of the minutes, from top to bottom [K]
-    slope_k_h: float | None
-    slope_u_k_h: float | None
-
-    def as_json(self) -> dict[str, Any]:
-        return {
-            "place": self.place, "level_c": number(self.level_c), "swing_k": number(self.swing_k),
-            "slope_k_h": number(self.slope_k_h), "slope_u_k_h": number(self.slope_u_k_h),
         }  # fmt: skip
 
 
@@ -155,10 +137,11 @@ def check_target(target_c: float | None) -> None:
         raise ReadingError(f"target {target_c:g} degC: give {low:g} to {high:g} degC for the inside of a joint{hint}")
 
 
-def analyse(record: CookRecord, *, target_c: float | None = None) -> Analysis:
+def analyse(record: CookRecord, *, target_c: float | None = None, over: Collection[str] = ()) -> Analysis:
     """Everything that can be said of a cook from its record so far; a pure function of it.
 
     target_c : temperature that the coldest place is to reach [degC]; default the cook's own target.
+    over : places whose probe was taken out: they have a past and no present
     Raises ReadingError for an absurd ``target_c``. Anything that the data do not carry is None with its reason, never
     an error.
     """
@@ -166,47 +149,49 @@ def analyse(record: CookRecord, *, target_c: float | None = None) -> Analysis:
     target = record.cook.target_c if target_c is None else target_c
     places = record.places  # one series for each place and kind
     grid = grid_of(places)
-    held = [(s, cells_of(s, grid)) for s in places]
+    cells = [cells_of(s, grid) for s in places]
     newest = max((float(s.t[-1]) for s in places if s.t.size), default=None)
-    now = tuple(_place_now(s, cells, newest, target) for s, cells in held)
-    meat = [(s, cells) for s, cells in held if s.kind == "meat"]
-    air = [(s, cells) for s, cells in held if s.kind == "air"]
-    even = evenness({s.place: cells for s, cells in meat}, grid)
-    stalls = _stalls(meat, [c for _, c in air], record.notes, grid)
-    pit = pit_of(air[0][0].place, air[0][1]) if air else None
+    now = tuple(_place_now(s, c, newest, target, s.place in over) for s, c in zip(places, cells, strict=True))
+    meat = {p.place: c for p, c in zip(now, cells, strict=True) if p.kind == "meat"}
+    air = [AirNow(p.place, p.celsius, c) for p, c in zip(now, cells, strict=True) if p.kind == "air"]
+    even = evenness(meat, grid)
+    drive = drive_of([one.cells for one in air], grid.n)
+    stalls = [s for place, c in meat.items() for s in stalls_of(place, c, drive, record.notes, grid)]
+    pit = pit_now(air)
     present = [p for p in now if p.kind == "meat" and p.celsius is not None]
     coldest = min(present, key=lambda p: (p.celsius, p.place), default=None)
     return Analysis(
-        record.cook.name, newest, now, coldest, pit, even, stalls, flag_counts(places),
-        _cannot_say(now, air, even, pit, target, grid), target, record.missed, record.unplaced,
-    )  # fmt: skip
+        cook=record.cook.name,
+        at=newest,
+        places=now,
+        coldest=coldest,
+        pit=pit,
+        evenness=even,
+        stalls=tuple(sorted(stalls, key=lambda s: (s.begin, s.place))),
+        flag_counts=flag_counts(places),
+        cannot_say=_cannot_say(now, drive, even, pit, target),
+        target_c=target,
+        missed=record.missed,
+        unplaced=record.unplaced,
+    )
 
 
-def _stalls(
-    meat: Sequence[tuple[Series, Cells]], air: Sequence[Cells], notes: Sequence[Noted], grid: Grid
-) -> tuple[Stall, ...]:
-    drive = drive_of(air, grid.n)
-    found = [s for series, cells in meat for s in stalls_of(series.place, cells, drive, notes, grid)]
-    return tuple(sorted(found, key=lambda s: (s.begin, s.place)))
-
-
-def _place_now(series: Series, cells: Cells, newest: float | None, target: float | None) -> PlaceNow:
+def _place_now(series: Series, cells: Cells, newest: float | None, target: float | None, over: bool) -> PlaceNow:
     good = np.flatnonzero(series.good())
     flags = flag_words(int(series.flags[-1])) if series.t.size else ()
     if not good.size or newest is None:
         why = "no sample yet" if not series.t.size else "no good sample yet"
         return PlaceNow(series.place, series.kind, None, None, None, None, flags, None, None, None, why, why, None)
-    at = float(series.t[good[-1]])
-    age = newest - at
+    last = int(good[-1])
+    at = float(series.t[last])
     recent = good[np.searchsorted(series.t[good], at - PRESENT_S) :]
-    dead = age > DEAD_S
-    value = None if dead else float(np.median(series.celsius[recent]))
-    u = None if dead else float(series.u[good[-1]])
+    why_not = _why_no_value(series, last, newest, over)
+    value = float(np.median(series.celsius[recent])) if why_not is None else None
+    u = float(series.u[last]) if why_not is None else None
     rates = rates_of(cells, meat=series.kind == "meat")
-    has_rate = rates.k_h.size > 0 and bool(np.isfinite(rates.k_h[-1])) and not dead
-    why_not = f"no good sample for {age / 60:.0f} min" if dead else None
+    has_rate = rates.k_h.size > 0 and bool(np.isfinite(rates.k_h[-1])) and why_not is None
     return PlaceNow(
-        series.place, series.kind, value, u, at, age, flags,
+        series.place, series.kind, value, u, at, newest - at, flags,
         float(rates.k_h[-1]) if has_rate else None, float(rates.u[-1]) if has_rate else None,
         float(rates.window_s[-1]) if has_rate else None, why_not,
         None if has_rate else why_not or why_no_rate(cells),
@@ -214,18 +199,16 @@ def _place_now(series: Series, cells: Cells, newest: float | None, target: float
     )  # fmt: skip
 
 
-def pit_of(place: str, cells: Cells) -> PitNow | None:
-    """Level, swing and slope of one air place over the last ``PIT_MIN`` minutes; None with under 3 good ones."""
-    recent = cells.celsius[-PIT_MIN:]
-    recent = recent[np.isfinite(recent)]
-    if recent.size < 3:
-        return None
-    low, high = np.percentile(recent, [5, 95])
-    tail = Cells(cells.celsius[-PIT_MIN:], cells.u[-PIT_MIN:], cells.step[-PIT_MIN:])
-    slope, u = line_rates(tail, PIT_MIN) if tail.celsius.size >= PIT_MIN else (np.array([np.nan]), np.array([np.nan]))
-    known = bool(np.isfinite(slope[-1]))
-    return PitNow(place, float(recent.mean()), float(high - low), float(slope[-1]) if known else None,
-                  float(u[-1]) if known else None)  # fmt: skip
+def _why_no_value(series: Series, last: int, newest: float, over: bool) -> str | None:
+    """Why the last good sample is not the present value; None if it is.
+
+    It is not where the probe was taken out, where ``PRESENT_S`` of bad ones followed, or where nothing did for long.
+    """
+    age = newest - float(series.t[last])
+    failing = last + 1 < series.t.size and float(series.t[-1] - series.t[last + 1]) > PRESENT_S
+    if over:
+        return "its probe was taken out"
+    return f"no good sample for {span(age)}" if failing or age > DEAD_S else None
 
 
 def flag_words(flags: int) -> tuple[str, ...]:
@@ -251,22 +234,24 @@ def flag_counts(places: Sequence[Series]) -> dict[str, dict[str, int]]:
 
 
 def _cannot_say(
-    now: Sequence[PlaceNow], air: Sequence[tuple[Series, Cells]], even: Evenness, pit: PitNow | None,
-    target: float | None, grid: Grid,
-) -> tuple[CannotSay, ...]:  # fmt: skip
+    now: Sequence[PlaceNow], drive: Drive, even: Evenness, pit: PitNow | None, target: float | None
+) -> tuple[CannotSay, ...]:
+    kinds = {p.kind for p in now}
     out = [CannotSay(f"present temperature of {p.place}", p.why_no_value) for p in now if p.why_no_value]
     out += [CannotSay(f"rate of {p.place}", p.why_no_rate) for p in now if p.why_no_rate and not p.why_no_value]
     if even.why_not:
         out.append(CannotSay("spread", even.why_not))
-    if not any(p.kind == "meat" for p in now):
+    if "meat" not in kinds:
         out.append(CannotSay("stall", "no meat place"))
-    if not air:
+    if "air" not in kinds:
         out.append(CannotSay("whether a stall is the meat or the fire", "no air place: a usual pit is assumed"))
-    elif grid.n and not drive_of([c for _, c in air], grid.n).seen[-1]:
+    elif drive.seen.size and not drive.seen[-1]:
         why = f"no good air sample for more than {UNSEEN_MIN * CELL_S / 60:.0f} min: the pit is taken as it was"
         out.append(CannotSay("whether a stall is the meat or the fire", why))
-    if air and pit is None:
-        out.append(CannotSay(f"pit level at {air[0][0].place}", f"fewer than 3 good minutes in the last {PIT_MIN}"))
-    if target is not None and pit is not None and pit.level_c < target:
+    if "air" in kinds and pit is None:
+        out.append(CannotSay("pit", "no air place has a present value"))
+    if pit is not None and pit.level_c is None:
+        out.append(CannotSay(f"pit level at {pit.place}", f"fewer than 3 good minutes in the last {PIT_MIN}"))
+    if target is not None and pit is not None and pit.level_c is not None and pit.level_c < target:
         out.append(CannotSay(f"when {target:.0f} degC is reached", f"the pit is at {pit.level_c:.0f} degC, below it"))
     return tuple(out)

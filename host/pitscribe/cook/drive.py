@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.cook.grid import CELL_S, Cells, FloatArray, trailing
+from pitscribe.cook.pit import pit_course
 
 FAST_MIN = 15.0  # evens out gusts, an opened lid and most of a split's swing
 SLOW_MIN = 60.0  # half thickness squared over diffusivity and pi squared / 4, for a half thickness of 35 mm
@@ -33,8 +34,8 @@ class Drive:
 
 
 def drive_of(air: Sequence[Cells], n: int) -> Drive:
-    """The drive from the air places (none: ``ASSUMED_C``; unseen for long: what it usually was)."""
-    y = middle(air, n)
+    """The drive from the air places, in the order of placements (none: ``ASSUMED_C``; unseen for long: the usual)."""
+    y = pit_course(air, n)
     fast, slow = lagged(y, FAST_MIN), lagged(y, SLOW_MIN)
     usual = _upper_quartile(fast, USUAL_MIN)
     have = np.flatnonzero(np.isfinite(y))
@@ -46,16 +47,6 @@ def drive_of(air: Sequence[Cells], n: int) -> Drive:
     low = np.where(seen, np.fmin(_lowest(fast, FELT_MIN), slow), usual)
     high = np.where(seen, np.fmax(fast, slow), usual)
     return Drive(low, high, usual, seen)
-
-
-def middle(air: Sequence[Cells], n: int) -> FloatArray:
-    """The median of the air places in each minute [degC], NaN where none is good."""
-    y = np.full(n, np.nan)
-    if air:
-        table = np.stack([cells.celsius for cells in air])
-        some = np.isfinite(table).any(axis=0)
-        y[some] = np.nanmedian(table[:, some], axis=0)
-    return y
 
 
 def lagged(y: FloatArray, minutes: float) -> FloatArray:

@@ -15,6 +15,7 @@ from pitscribe.series import Series
 
 FloatArray = NDArray[np.float64]
 
+DEAD_S = 600.0  # a place without a good sample for so long has no present
 CELL_S = 60.0  # the slowest sampling that we promise to work with, and far below any time constant of meat
 
 

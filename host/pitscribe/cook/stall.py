@@ -88,7 +88,7 @@ def find_stalls(
 ) -> list[Stall]:
     """Stalls of one meat place, in order of time.
 
-    air : the air places (their median is the pit; none: a pit at 121 degC is assumed and less is claimed)
+    air : the air places in the order of placements (see ``pit``; none: a pit at 121 degC is assumed, less is claimed)
     notes : what people did; a wrap, lid or spritz may explain a dip, a pull or hold ends a stall
     grid : the grid to work on, default one over these series
     """

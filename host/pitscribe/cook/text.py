@@ -4,6 +4,7 @@ from collections.abc import Callable
 
 from pitscribe.cook.analysis import Analysis, PlaceNow
 from pitscribe.cook.evenness import Evenness
+from pitscribe.cook.pit import PitNow
 from pitscribe.cook.plain import degrees, difference, iso, span
 from pitscribe.cook.stall import Stall
 from pitscribe.errors import ConfigError
@@ -24,12 +25,7 @@ def summary(said: Analysis, *, unit: str = "F", when: When = iso) -> str:
     lines = [f"{said.cook} at {when(said.at)}"]
     lines.append(_coldest(said, unit))
     if said.pit:
-        slope = ""
-        if said.pit.slope_k_h is not None and said.pit.slope_u_k_h is not None:
-            steady = abs(said.pit.slope_k_h) < 2 * said.pit.slope_u_k_h
-            slope = ", steady" if steady else f", {_signed(said.pit.slope_k_h, unit)} an hour"
-        level, swing = degrees(said.pit.level_c, unit), difference(said.pit.swing_k, unit)
-        lines.append(f"pit ({said.pit.place}) {level} over the last half hour, swinging {swing}{slope}")
+        lines.append(_pit(said.pit, unit))
     lines += _evenness(said.evenness, unit, when)
     lines += [stall_line(s, unit, when) for s in said.stalls]
     if not said.stalls and any(p.kind == "meat" for p in said.places):
@@ -67,6 +63,17 @@ def _coldest(said: Analysis, unit: str) -> str:
         short = p.to_target_k > 0
         to_go = f", {difference(p.to_target_k, unit)} to go to {target}" if short else f"; target {target} reached"
     return f"coldest meat place: {p.place} {degrees(p.celsius, unit)}, {_rate(p, unit)}{to_go}"
+
+
+def _pit(pit: PitNow, unit: str) -> str:
+    line = f"pit ({pit.place}) {degrees(pit.celsius, unit)}"
+    if pit.level_c is not None and pit.swing_k is not None:
+        level, swing = degrees(pit.level_c, unit), difference(pit.swing_k, unit)
+        line += f"; over the last half hour {level}, swinging {swing}"
+    if pit.slope_k_h is not None and pit.slope_u_k_h is not None:
+        steady = abs(pit.slope_k_h) < 2 * pit.slope_u_k_h
+        line += ", steady" if steady else f", {_signed(pit.slope_k_h, unit)} an hour"
+    return line + (f" ({pit.why_this})" if pit.why_this else "")
 
 
 def _evenness(even: Evenness, unit: str, when: When) -> list[str]:

@@ -1,0 +1,99 @@
+"""The pit: which air place speaks for it. The one definition that answers, page and stall share.
+
+The pit is the first air place, in the order of placements, that has a value: whoever sets up a cook names the place
+beside the meat first. When that one falls silent the next one speaks, and it is said so.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from pitscribe.cook.grid import CELL_S, DEAD_S, Cells, FloatArray, trailing
+from pitscribe.cook.plain import number
+from pitscribe.cook.rates import line_rates
+
+PIT_MIN = 30  # over which the pit's level, swing and slope are taken
+
+
+class AirNow(NamedTuple):
+    """An air place: its name, its present value (None: it has none) and its minutes."""
+
+    place: str
+    celsius: float | None
+    cells: Cells
+
+
+@dataclass(frozen=True, slots=True)
+class PitNow:
+    """The air place that speaks for the pit, and how it did over the last ``PIT_MIN`` minutes (None: too few good)."""
+
+    place: str
+    celsius: float  # present value [degC]
+    why_this: str | None  # why it is not the first air place; None: it is
+    level_c: float | None  # mean of the minutes [degC]
+    swing_k: float | None  # middle 90 % of the minutes, from top to bottom [K]
+    slope_k_h: float | None
+    slope_u_k_h: float | None
+
+    def as_json(self) -> dict[str, Any]:
+        """As plain values."""
+        return {
+            "place": self.place,
+            "celsius": number(self.celsius),
+            "why_this": self.why_this,
+            "level_c": number(self.level_c),
+            "swing_k": number(self.swing_k),
+            "slope_k_h": number(self.slope_k_h),
+            "slope_u_k_h": number(self.slope_u_k_h),
+        }
+
+
+def pit_now(air: Sequence[AirNow]) -> PitNow | None:
+    """The pit at present, from the air places in the order of placements; None if none has a present value."""
+    silent = []
+    for one in air:
+        if one.celsius is None:
+            silent.append(one.place)
+            continue
+        have = "has" if len(silent) == 1 else "have"
+        why = f"{' and '.join(silent)} {have} no value: {one.place} is shown" if silent else None
+        return PitNow(one.place, one.celsius, why, *_level(one.cells), *_slope(one.cells))
+    return None
+
+
+def _level(cells: Cells) -> tuple[float | None, float | None]:
+    """(mean, swing) of the last minutes; None with under 3 good ones."""
+    recent = cells.celsius[-PIT_MIN:]
+    recent = recent[np.isfinite(recent)]
+    if recent.size < 3:
+        return None, None
+    low, high = np.percentile(recent, [5, 95])
+    return float(recent.mean()), float(high - low)
+
+
+def _slope(cells: Cells) -> tuple[float | None, float | None]:
+    """(slope, its standard uncertainty) over the last minutes; None if the cook has not that many."""
+    tail = Cells(cells.celsius[-PIT_MIN:], cells.u[-PIT_MIN:], cells.step[-PIT_MIN:])
+    if tail.celsius.size < PIT_MIN:
+        return None, None
+    slope, u = line_rates(tail, PIT_MIN)
+    return (float(slope[-1]), float(u[-1])) if np.isfinite(slope[-1]) else (None, None)
+
+
+def pit_course(air: Sequence[Cells], n: int) -> FloatArray:
+    """The pit in each minute, by the same rule at that minute: float64 (n,) degC, NaN where it is silent.
+
+    A place speaks on through ``DEAD_S`` without a good minute: the pit does not hop between places over each gap.
+    """
+    pit = np.full(n, np.nan)
+    if not n:
+        return pit
+    free = np.ones(n, dtype=bool)
+    for cells in air:
+        alive = np.isfinite(trailing(cells.celsius, int(DEAD_S / CELL_S))).any(axis=1)
+        speaks = alive & free
+        pit[speaks] = cells.celsius[speaks]
+        free &= ~alive
+    return pit
