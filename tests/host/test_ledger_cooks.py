@@ -132,13 +132,6 @@ def test_changing_or_removing_a_note_takes_nothing_away(ledger):
     assert ledger._read("SELECT text FROM notes WHERE withdrawn_ms IS NOT NULL") == [("paper",)]
 
 
-def test_a_thing_is_told_once(ledger):
-    assert ledger.told("cook 1 stall") is None
-    assert ledger.tell("cook 1 stall") is True
-    assert ledger.tell("cook 1 stall") is False
-    assert ledger.told("cook 1 stall") == NOW * 1000
-
-
 def test_a_second_word_on_the_same_uptime_replaces_the_first(ledger):
     ledger.tell_anchor(LOGGER, 3, 0, 1000, 60_000, "person")
     ledger.tell_anchor(LOGGER, 3, 0, 2000, 30_000, "person")

@@ -1,4 +1,4 @@
-"""Cooks in the ledger, and what belongs to them: probes, placements, notes, told alerts, anchors, imported tables."""
+"""Cooks in the ledger, and what belongs to them: probes, placements, notes, anchors, imported tables."""
 
 import json
 from collections.abc import Sequence
@@ -203,18 +203,7 @@ class Cookbook(Store):
             raise NotFoundError(f"there is no note {note_id}, or it was withdrawn")
         return Note(*rows[0])
 
-    # told, anchors, sheets
-
-    def told(self, key: str) -> int | None:
-        """When this was told to someone, ms UTC; None if it never was."""
-        rows = self._read("SELECT at_ms FROM told WHERE key = ?", (key,))
-        return int(rows[0][0]) if rows else None
-
-    def tell(self, key: str) -> bool:
-        """Remember that this is told now. True for the first who asks, False for every later one."""
-        with self._write() as db:
-            made = db.execute("INSERT INTO told VALUES (?, ?) ON CONFLICT DO NOTHING", (key, self.now_ms()))
-            return made.rowcount == 1
+    # anchors, sheets
 
     def tell_anchor(self, logger: int, boot: int, uptime_ms: int, utc_ms: int, err_ms: int, source: str) -> None:
         """Keep a person's word that this uptime was UTC ``utc_ms``; a second word on the same uptime replaces it."""

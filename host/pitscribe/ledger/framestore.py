@@ -15,6 +15,7 @@ ASIDE_MOST_BYTES = 65536  # of one item
 ASIDE_REASON_BYTES = 16 << 20  # of one reason; after that they are only counted, so that rubbish cannot fill the disk
 
 RECENT_ROWS = 20_000
+LONGEST_FRAME_MS = 255 * 60_000  # ticks and period at their most (WIRE.md section 2)
 
 _PERIOD_TICKS = struct.Struct("<HB")  # WIRE.md section 2, at offset 20
 
@@ -41,9 +42,7 @@ class FrameStore(Store):
         rows = [_row(head, frame, received, road) for head, frame in frames]
         with self._write() as db:
             self._know({row[0] for row in rows})
-            before = db.total_changes
-            db.executemany(_INSERT, rows)
-            new = db.total_changes - before
+            new = db.executemany(_INSERT, rows).rowcount  # those that a conflict let fall are not among them
             clashes = self._clashes(rows) if new < len(rows) else []
             if clashes:
                 self.set_aside(clashes, must_keep=True)
@@ -85,15 +84,15 @@ class FrameStore(Store):
             where.append("id > ?")
             values.append(after_row)
         if kind is not None:
-            where.append("kind = ?")
-            values.append(kind)
+            where.append(f"kind = {int(kind)}")  # a literal: only so is the index of events of use
         if boots is not None:
             listed = sorted(set(boots))
             where.append(f"boot IN ({','.join('?' * len(listed))})")
             values.extend(listed)
         if uptime_range is not None:
-            where.append("uptime_ms <= ? AND last_uptime_ms >= ?")
-            values.extend((uptime_range[1], uptime_range[0]))
+            # The first bound is for the index alone: no frame is longer than that.
+            where.append("uptime_ms >= ? AND uptime_ms <= ? AND last_uptime_ms >= ?")
+            values.extend((uptime_range[0] - LONGEST_FRAME_MS, uptime_range[1], uptime_range[0]))
         rows = self._read(f"{_SELECT}{' AND '.join(where)} ORDER BY id", values)
         return [StoredFrame(r[0], FrameKey(r[1], r[2], r[3]), *r[4:]) for r in rows]
 
@@ -103,27 +102,31 @@ class FrameStore(Store):
     def frame_count(self, logger: int | None = None) -> int:
         """How many frames are held, of one logger or of all."""
         if logger is None:
-            return int(self._read("SELECT count(*) FROM frames")[0][0])
-        return int(self._read("SELECT count(*) FROM frames WHERE logger = ?", (logger,))[0][0])
+            return int(self._read("SELECT total(frames) FROM boots")[0][0])
+        return int(self._read("SELECT total(frames) FROM boots WHERE logger = ?", (logger,))[0][0])
 
     def boots(self, logger: int) -> list[BootSpan]:
-        """What is held of each boot of a logger, in the order in which the boots were first heard of."""
+        """What is held of each boot of a logger, in the order in which the ledger first heard of them."""
         rows = self._read(
-            "SELECT boot, min(uptime_ms), max(last_uptime_ms), count(*), min(received_ms), max(received_ms) "
-            "FROM frames WHERE logger = ? GROUP BY boot ORDER BY min(sequence)",
+            "SELECT boot, first_uptime_ms, last_uptime_ms, frames, first_received_ms, last_received_ms, "
+            "first_sequence, as_file FROM boots WHERE logger = ? ORDER BY first_received_ms, first_sequence, boot",
             (logger,),
         )
-        return [BootSpan(*row) for row in rows]
+        return [BootSpan._make((*row[:7], bool(row[7]))) for row in rows]
 
     # loggers
 
     def saw_state(self, logger: int, state: dict[str, Any]) -> None:
-        """Keep the last state message of a logger, and its name if the message has one."""
+        """Keep the last state message of a logger, and its name if the message has one.
+
+        What SQLite does not take for JSON (nested too deep) is not kept.
+        """
         name = state.get("name")
         with self._write() as db:
             self._know([logger])
             db.execute(
-                "UPDATE loggers SET state = ?, last_seen_ms = ?, name = coalesce(?, name) WHERE logger = ?",
+                "UPDATE loggers SET state = iif(json_valid(?1), ?1, state), last_seen_ms = ?2, "
+                "name = coalesce(?3, name) WHERE logger = ?4",
                 (json.dumps(state), self.now_ms(), plain_text(name) if isinstance(name, str) else None, logger),
             )
 
@@ -132,7 +135,7 @@ class FrameStore(Store):
         with self._write() as db:
             self._know([logger])
             db.execute(
-                "UPDATE loggers SET now = ?, last_seen_ms = ? WHERE logger = ?",
+                "UPDATE loggers SET now = iif(json_valid(?1), ?1, now), last_seen_ms = ?2 WHERE logger = ?3",
                 (json.dumps(now), self.now_ms(), logger),
             )
 
@@ -140,7 +143,7 @@ class FrameStore(Store):
         """Every logger that was ever heard of, by number."""
         rows = self._read(
             "SELECT logger, name, last_seen_ms, state, now, "
-            "(SELECT count(*) FROM frames f WHERE f.logger = l.logger) FROM loggers l ORDER BY logger"
+            "(SELECT coalesce(sum(frames), 0) FROM boots b WHERE b.logger = l.logger) FROM loggers l ORDER BY logger"
         )
         return [LoggerInfo(row[0], row[1], row[2], _object(row[3]), row[5], _object(row[4])) for row in rows]
 

@@ -24,6 +24,34 @@ CREATE TABLE frames (
 ) STRICT;
 
 CREATE INDEX frames_by_uptime ON frames (logger, boot, kind, uptime_ms);
+CREATE INDEX events ON frames (logger, id) WHERE kind = 2;
+
+-- What is held of each boot, counted as frames are stored, so that nobody has to walk through all of them for it.
+CREATE TABLE boots (
+    logger            INTEGER NOT NULL REFERENCES loggers (logger),
+    boot              INTEGER NOT NULL,
+    frames            INTEGER NOT NULL,
+    first_sequence    INTEGER NOT NULL,
+    first_uptime_ms   INTEGER NOT NULL,
+    last_uptime_ms    INTEGER NOT NULL,
+    first_received_ms INTEGER NOT NULL,
+    last_received_ms  INTEGER NOT NULL,
+    as_file           INTEGER NOT NULL, -- 1: some of it came in as a file, perhaps long after
+    PRIMARY KEY (logger, boot)
+) STRICT, WITHOUT ROWID;
+
+CREATE TRIGGER frames_are_counted AFTER INSERT ON frames BEGIN
+    INSERT INTO boots VALUES (NEW.logger, NEW.boot, 1, NEW.sequence, NEW.uptime_ms, NEW.last_uptime_ms,
+        NEW.received_ms, NEW.received_ms, NEW.road = 'folder')
+    ON CONFLICT (logger, boot) DO UPDATE SET
+        frames = frames + 1,
+        first_sequence = min(first_sequence, excluded.first_sequence),
+        first_uptime_ms = min(first_uptime_ms, excluded.first_uptime_ms),
+        last_uptime_ms = max(last_uptime_ms, excluded.last_uptime_ms),
+        first_received_ms = min(first_received_ms, excluded.first_received_ms),
+        last_received_ms = max(last_received_ms, excluded.last_received_ms),
+        as_file = max(as_file, excluded.as_file);
+END;
 
 -- What could not be taken in, with the reason. The same bytes from the same source are kept once and counted.
 CREATE TABLE asides (
@@ -52,7 +80,7 @@ CREATE TABLE cooks (
     name       TEXT NOT NULL CHECK (length(name) BETWEEN 1 AND 200),
     started_ms INTEGER NOT NULL,
     ended_ms   INTEGER CHECK (ended_ms IS NULL OR ended_ms >= started_ms),
-    target_c   REAL CHECK (target_c IS NULL OR target_c BETWEEN -50 AND 300),
+    target_c   REAL CHECK (target_c IS NULL OR target_c BETWEEN 30 AND 100),
     meats      TEXT NOT NULL DEFAULT '[]' CHECK (json_valid(meats))
 ) STRICT;
 
@@ -99,11 +127,6 @@ CREATE TABLE note_past (
     kind       TEXT NOT NULL,
     text       TEXT NOT NULL
 ) STRICT;
-
-CREATE TABLE told (
-    key   TEXT PRIMARY KEY,
-    at_ms INTEGER NOT NULL
-) STRICT, WITHOUT ROWID;
 
 -- Anchors that a person gave; those that a logger took are in its frames.
 CREATE TABLE anchors (

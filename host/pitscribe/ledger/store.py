@@ -35,8 +35,11 @@ class _Connection(sqlite3.Connection):
 class Store:
     """One SQLite file: ``_write()`` for a durable transaction, ``_read()`` for rows."""
 
-    def __init__(self, path: Path, clock: Clock) -> None:
+    def __init__(self, path: Path, clock: Clock, *, check_pages: bool = False) -> None:
         """Open or create the file and bring it to the present version.
+
+        ``check_pages`` reads the whole file and looks for damage first: for who opens it to go on for long. Without it
+        damage is told when it is met.
 
         Raises StoreError, in plain words, if it is damaged, not ours, of a later version, or cannot be written.
         """
@@ -55,7 +58,7 @@ class Store:
         with self._plain_errors():
             self._writer = self._connect()
             try:
-                self._prepare()
+                self._prepare(check_pages)
             except BaseException:
                 self._writer.close()
                 raise
@@ -70,7 +73,7 @@ class Store:
         connection.execute("PRAGMA synchronous = FULL")
         return connection
 
-    def _prepare(self) -> None:
+    def _prepare(self, check_pages: bool) -> None:
         db = self._writer
         version = self._version(db)  # reads the header: a file that is not SQLite's stops here, untouched
         found = self.path.stat()
@@ -84,7 +87,7 @@ class Store:
                 f"{self.path} was written by a later Pitscribe (ledger version {version}, this one knows "
                 f"{len(MIGRATIONS)}); update Pitscribe, the file was not touched"
             )
-        if tables:
+        if tables and check_pages:
             self._check_pages(db)
         if db.execute("PRAGMA journal_mode = WAL").fetchone()[0] != "wal":
             raise StoreError(f"{self.path} cannot be kept safely on this file system (no WAL); use a local disk")

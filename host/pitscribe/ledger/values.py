@@ -115,6 +115,8 @@ class BootSpan(NamedTuple):
     frames: int
     first_received_ms: int
     last_received_ms: int
+    first_sequence: int
+    as_file: bool  # some of it came in as a file, perhaps long after it was written
 
 
 class Aside(NamedTuple):
