@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pitscribe.ledger.boots import neighbours, numberings
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Cook, Note, Placement, Sheet, StoredFrame
 from pitscribe.metrology.flags import Flag, rate_flags, usable
@@ -25,7 +26,6 @@ from pitscribe.wire.timebase import Anchor, Timebase, anchors_of
 SHEET_U_K = 1.5
 
 _FOREVER_MS = 1 << 60
-_MARGIN_S = 3600.0  # more than the anchors of two boots can be wrong about each other
 _Run = tuple[int, tuple[Channel, ...]]  # boot and channel table
 
 
@@ -67,6 +67,7 @@ class CookRecord:
     notes: tuple[Note, ...]
     missed: int  # ticks that the logger says it missed
     unplaced: int  # frames of boots that no anchor places in time, if they may belong to this cook
+    contradictions: int = 0  # anchors of its boots that contradict others: the time there may be wrong, see ``u``
 
     @property
     def air(self) -> tuple[Series, ...]:
@@ -132,7 +133,9 @@ class Reader:
         sheets = [self._sheet(sheet) for sheet in ledger.sheets(cook.id)]
         missed = sum(logger.missed(key) for logger in self._loggers.values())
         unplaced = sum(logger.unplaced for logger in self._loggers.values())
-        return CookRecord(cook, self._places(key, sheets), tuple(ledger.notes(cook.id)), missed, unplaced)
+        contradictions = sum(logger.contradictions() for logger in self._loggers.values())
+        notes = tuple(ledger.notes(cook.id))
+        return CookRecord(cook, self._places(key, sheets), notes, missed, unplaced, contradictions)
 
     def _places(self, key: _Key, sheets: Sequence[Series]) -> tuple[Series, ...]:
         """One series for each place and kind: what tables say of it, then its placements in their order."""
@@ -225,10 +228,12 @@ class _LoggerSeries:
         # From here on whatever is stored is new. Frames stored while this reads come again: they are known by row.
         self._row = max((f.row for f in events), default=0)
         self._bases = _timebases(events, key, number)
-        wanted = _boots_in(events, self._bases, key)
-        self._uptimes = {boot: _uptime_range(self._bases[boot], key) for boot in wanted}
-        frames = [frame for boot, uptimes in self._uptimes.items()
-                  for frame in ledger.frames(number, kind=TICKS, boots=[boot], uptime_range=uptimes)]  # fmt: skip
+        self._uptimes = {boot: _uptime_range(self._bases[boot], key) for boot in _boots_in(self._bases, key)}
+        frames = [
+            frame
+            for boot, uptimes in self._uptimes.items()
+            for frame in ledger.frames(number, kind=TICKS, boots=[boot], uptime_range=uptimes)
+        ]
         self._rows = {f.row for f in frames}
         self._take(frames)
         self._count_unplaced(ledger)
@@ -248,6 +253,11 @@ class _LoggerSeries:
             count += int(((t >= key.first_ms / 1000) & (t < key.end_ms / 1000)).sum())
         return count
 
+    def contradictions(self) -> int:
+        """How many anchors of the boots that have samples in the cook were left out."""
+        boots = {boot for strands in self._strands.values() for boot, _ in strands}
+        return sum(len(self._bases[boot].left_out) for boot in boots)
+
     def advance(self, ledger: Ledger) -> bool:
         """Read what is new; False if that changes what was read before, and all must be read again."""
         news = ledger.frames(self._number, after_row=self._row)
@@ -258,10 +268,9 @@ class _LoggerSeries:
         self._rows.clear()
         if any(f.kind == EVENT and (f.key.boot in self._bases or _anchors([f])) for f in news):
             return False
-        if any(f.key.boot not in self._bases for f in news):
-            self._count_unplaced(ledger)
-        return self._take([f for f in news if f.kind == TICKS and f.key.boot in self._uptimes
-                           and f.uptime_ms <= self._uptimes[f.key.boot][1]])  # fmt: skip
+        self._count_unplaced(ledger)
+        ends = {boot: end for boot, (_, end) in self._uptimes.items()}
+        return self._take([f for f in news if f.kind == TICKS and f.uptime_ms <= ends.get(f.key.boot, -1)])
 
     def _take(self, frames: Sequence[StoredFrame]) -> bool:
         """Decode and correct frames; False if one of them is not behind what is there."""
@@ -321,35 +330,34 @@ def _uptime_range(base: Timebase, key: _Key) -> tuple[int, int]:
     return int(first) - 1000, min(int(end) + 1000, _FOREVER_MS)
 
 
-def _boots_in(events: Sequence[StoredFrame], bases: dict[int, Timebase], key: _Key) -> list[int]:
-    """The boots that may have ticks in the cook, in order of time.
-
-    A boot was over when the next one, by the journal's numbers, began; so an old boot need not be searched.
-    """
+def _boots_in(bases: dict[int, Timebase], key: _Key) -> list[int]:
+    """The boots that may have ticks in the cook: those that began before its end, in order of time."""
     began = {boot: float(base.utc(0)) for boot, base in bases.items()}
-    place: dict[int, int] = {}
-    for frame in events:
-        boot = frame.key.boot
-        place[boot] = min(frame.key.sequence, place.get(boot, frame.key.sequence))
-    known = sorted((boot for boot in place if boot in bases), key=lambda boot: place[boot])
-    over = {boot: began[after] for boot, after in pairwise(known)}
-    first, end = key.first_ms / 1000, key.end_ms / 1000
-    wanted = [b for b in bases if began[b] < end and over.get(b, np.inf) >= first - _MARGIN_S]
-    return sorted(wanted, key=lambda boot: (began[boot], boot))
+    return sorted((b for b in bases if began[b] < key.end_ms / 1000), key=lambda boot: (began[boot], boot))
 
 
 def _unplaced(ledger: Ledger, number: int, bases: dict[int, Timebase], key: _Key) -> int:
     """Frames of boots without an anchor that may belong to the cook.
 
-    They do not if they were all received before it began, or if the boots before and after them, by the journal's
-    numbers, say that they were made before it began or after it ended.
+    They do not if all were received before it began, or if a boot that was certainly before them went on after the
+    cook's end, or one that was certainly after them began before its begin.
     """
-    boots = ledger.boots(number)
-    began = [float(bases[b.boot].utc(0)) if b.boot in bases else np.nan for b in boots]
-    count = 0
-    for i, boot in enumerate(boots):
-        before, after = np.array(began[:i]), np.array(began[i + 1 :])
-        outside = (before > key.end_ms / 1000).any() or (after < key.first_ms / 1000).any()
-        if boot.boot not in bases and boot.last_received_ms >= key.first_ms and not outside:
+    boots, count = ledger.boots(number), 0
+    rows = numberings(boots)
+    last = {boot.boot: boot.last_uptime_ms for boot in boots}
+    first, end = key.first_ms / 1000, key.end_ms / 1000
+    for boot in boots:
+        if boot.boot in bases or boot.last_received_ms < key.first_ms:
+            continue
+        before, after = neighbours(rows, boot)
+        late = any(_limits(bases[b], last[b])[0] > end for b in before if b in bases)
+        early = any(_limits(bases[b], 0)[1] < first for b in after if b in bases)
+        if not (late or early):
             count += boot.frames
     return count
+
+
+def _limits(base: Timebase, uptime_ms: int) -> tuple[float, float]:
+    """The earliest and the latest that an uptime may have been, UTC s."""
+    at, half_width = float(base.utc(uptime_ms)), float(base.uncertainty(uptime_ms)) * np.sqrt(3)
+    return at - half_width, at + half_width
