@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from pitscribe.ledger.boots import neighbours, numberings
 from pitscribe.ledger.ledger import Ledger
+from pitscribe.ledger.values import TARGET_C as TARGET_C  # for the analysis, which may not know the ledger
 from pitscribe.ledger.values import Cook, Note, Placement, Sheet, StoredFrame
 from pitscribe.metrology.flags import Flag, rate_flags, usable
 from pitscribe.metrology.strand import Strand

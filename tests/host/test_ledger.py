@@ -249,7 +249,7 @@ def test_two_processes_may_write_one_ledger(ledger):
     code = (
         "import sys; from pathlib import Path; from pitscribe.ledger.ledger import Ledger\n"
         "from pitscribe.clock import SetClock\n"
-        "ledger = Ledger(Path(sys.argv[1]), SetClock(1.0))\n"
+        "ledger = Ledger(Path(sys.argv[1]), SetClock(1.7e9))\n"
         "for n in range(40): ledger.start_cook(f'theirs {n}')\n"
     )
     other = subprocess.Popen([sys.executable, "-c", code, ledger.path])

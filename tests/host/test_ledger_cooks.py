@@ -5,11 +5,15 @@ import pytest
 from intake_rig import LOGGER
 
 from pitscribe.clock import SetClock
-from pitscribe.errors import ConfigError, NotFoundError
+from pitscribe.cook.analysis import check_target
+from pitscribe.errors import ConfigError, NotFoundError, ReadingError
+from pitscribe.ledger.cookbook import MEASURED_TC, TC_LETTERS
 from pitscribe.ledger.ledger import Ledger
-from pitscribe.ledger.values import NOTE_KINDS, Cook
+from pitscribe.ledger.values import NOTE_KINDS, TARGET_C, Cook
+from pitscribe.metrology import its90
 
 NOW = 1_780_000_000
+START = 1_779_000_000_000
 
 
 @pytest.fixture
@@ -39,17 +43,17 @@ def test_a_cook_that_nobody_ends_is_whole(ledger):
 
 
 def test_ending_a_cook_early_leaves_its_notes_and_placements(ledger):
-    cook = ledger.start_cook("x", at=1000)
+    cook = ledger.start_cook("x", at=START)
     ledger.place(cook.id, "K", LOGGER, 0, "flat", "meat")
-    late = ledger.add_note(cook.id, 9_000_000, "pull")
-    ledger.end_cook(cook.id, 2000)
+    late = ledger.add_note(cook.id, START + 9_000_000, "pull")
+    ledger.end_cook(cook.id, START + 1000)
     assert ledger.notes(cook.id) == [late]
     assert len(ledger.placements(cook.id)) == 1
 
 
 def test_a_cook_is_found_by_number_or_by_the_latest_of_its_name(ledger):
-    old = ledger.start_cook("ribs", at=1000)
-    new = ledger.start_cook("ribs", at=2000)
+    old = ledger.start_cook("ribs", at=START)
+    new = ledger.start_cook("ribs", at=START + 1000)
     assert ledger.cook("ribs") == new
     assert ledger.cook(old.id) == old
     assert ledger.cook(str(old.id)) == old
@@ -64,22 +68,72 @@ def test_a_name_that_cannot_be_is_refused(ledger, name):
 
 
 def test_a_cook_cannot_end_before_it_began(ledger):
-    cook = ledger.start_cook("x", at=1000)
+    cook = ledger.start_cook("x", at=START)
     with pytest.raises(ConfigError, match="before it began"):
-        ledger.end_cook(cook.id, 999)
+        ledger.end_cook(cook.id, START - 1)
 
 
-def test_a_target_in_the_wrong_unit_is_refused(ledger):
-    with pytest.raises(ConfigError, match="degC"):
-        ledger.start_cook("x", target_c=303.0)
+@pytest.mark.parametrize("target", [303.0, 203.0, 100.1, 29.9, -40.0, float("nan")])
+def test_a_target_that_the_analysis_would_refuse_is_refused_at_once(ledger, target):
+    with pytest.raises(ReadingError, match="give 30 to 100 degC"):
+        check_target(target)
+    with pytest.raises(ConfigError, match="give 30 to 100 degC"):
+        ledger.start_cook("x", target_c=target)
+    assert ledger.cooks() == []
+    assert [ledger.start_cook("x", target_c=t).target_c for t in TARGET_C] == list(TARGET_C)
+
+
+def test_a_cook_that_has_ended_is_not_ended_again_by_mistake(ledger):
+    cook = ledger.start_cook("x", at=START)
+    ledger.end_cook(cook.id, START + 5000)
+    with pytest.raises(ConfigError, match=r"'x' has ended already, at 2026-05-17 06:40:05\+00:00"):
+        ledger.end_cook(cook.id)
+    assert ledger.cook(cook.id).ended_ms == START + 5000
+    assert ledger.end_cook(cook.id, START + 9000).ended_ms == START + 9000
+    ledger.reopen_cook(cook.id)
+    assert ledger.end_cook(cook.id).ended_ms == NOW * 1000
+
+
+@pytest.mark.parametrize(
+    ("at", "named"),
+    [(START // 1000, "1970-01-21 14:10"), (5_000_000_000_000, "2128-06-11"), (-1, "1969-12-31"), (10**30, "100000")],
+)
+def test_a_time_that_cannot_be_is_refused_by_name(ledger, at, named):
+    """Seconds in place of milliseconds, a clock that was never set, a typing error."""
+    cook = ledger.start_cook("x")
+    placed = ledger.place(cook.id, "K", LOGGER, 0, "flat", "meat")
+    note = ledger.add_note(cook.id, None, "wrap")
+    for attempt in (
+        lambda: ledger.start_cook("y", at=at),
+        lambda: ledger.end_cook(cook.id, at),
+        lambda: ledger.add_note(cook.id, at, "lid"),
+        lambda: ledger.change_note(note.id, at=at),
+        lambda: ledger.place(cook.id, "K", LOGGER, 1, "point", "meat", since=at),
+        lambda: ledger.place(cook.id, "K", LOGGER, 1, "point", "meat", until=at),
+        lambda: ledger.end_placement(placed.id, at),
+    ):
+        with pytest.raises(ConfigError, match=rf"{named}.* is not between the years 2000 and 2100"):
+            attempt()
+    assert ledger.cooks() == [cook]
+    assert ledger.notes(cook.id) == [note]
+    assert ledger.placements(cook.id) == [placed]
+
+
+def test_a_type_without_a_reference_function_is_refused_by_its_letter(ledger):
+    assert set(MEASURED_TC) == set(its90.KINDS) < set(TC_LETTERS)
+    cook = ledger.start_cook("x")
+    for tc in set(TC_LETTERS) - set(MEASURED_TC):
+        with pytest.raises(ConfigError, match=f"cannot turn type {tc} into degC yet, only E, J, K, N, T"):
+            ledger.place(cook.id, tc, LOGGER, 0, "flat", "meat")
+    assert ledger.probes() == []
 
 
 def test_two_probes_cannot_be_on_one_channel_at_one_time(ledger):
     cook = ledger.start_cook("x")
-    first = ledger.place(cook.id, "K", LOGGER, 2, "flat", "meat", until=5000)
+    first = ledger.place(cook.id, "K", LOGGER, 2, "flat", "meat", until=START + 5000)
     with pytest.raises(ConfigError, match="channel 2 of aabb0001 is at 'flat'"):
-        ledger.place(cook.id, "K", LOGGER, 2, "point", "meat", since=4000)
-    second = ledger.place(cook.id, "K", LOGGER, 2, "point", "meat", since=5000)
+        ledger.place(cook.id, "K", LOGGER, 2, "point", "meat", since=START + 4000)
+    second = ledger.place(cook.id, "K", LOGGER, 2, "point", "meat", since=START + 5000)
     other_box = ledger.place(cook.id, "K", LOGGER + 1, 2, "tip", "meat")
     assert ledger.placements(cook.id) == [first, second, other_box]
     assert first.probe == second.probe  # a channel's nameless probe is written down once
@@ -110,7 +164,7 @@ def test_a_placement_that_cannot_be_is_refused_and_leaves_nothing(ledger, tc, ch
 
 def test_every_kind_of_note_is_kept_in_order_of_time(ledger):
     cook = ledger.start_cook("x")
-    made = [ledger.add_note(cook.id, 1000 - n, kind, f"no. {n}") for n, kind in enumerate(NOTE_KINDS)]
+    made = [ledger.add_note(cook.id, START - n, kind, f"no. {n}") for n, kind in enumerate(NOTE_KINDS)]
     assert ledger.notes(cook.id) == made[::-1]
     with pytest.raises(ConfigError, match="'nap' is not one of wrap"):
         ledger.add_note(cook.id, None, "nap")
@@ -120,15 +174,15 @@ def test_every_kind_of_note_is_kept_in_order_of_time(ledger):
 
 def test_changing_or_removing_a_note_takes_nothing_away(ledger):
     cook = ledger.start_cook("x")
-    note = ledger.add_note(cook.id, 1000, "wrap", "foil")
-    changed = ledger.change_note(note.id, text="paper", at=1500)
+    note = ledger.add_note(cook.id, START, "wrap", "foil")
+    changed = ledger.change_note(note.id, text="paper", at=START + 500)
     assert ledger.notes(cook.id) == [changed]
-    assert (changed.text, changed.at_ms, changed.kind) == ("paper", 1500, "wrap")
+    assert (changed.text, changed.at_ms, changed.kind) == ("paper", START + 500, "wrap")
     ledger.remove_note(note.id)
     assert ledger.notes(cook.id) == []
     with pytest.raises(NotFoundError):
         ledger.change_note(note.id, text="again")
-    assert ledger._read("SELECT at_ms, kind, text FROM note_past") == [(1000, "wrap", "foil")]
+    assert ledger._read("SELECT at_ms, kind, text FROM note_past") == [(START, "wrap", "foil")]
     assert ledger._read("SELECT text FROM notes WHERE withdrawn_ms IS NOT NULL") == [("paper",)]
 
 

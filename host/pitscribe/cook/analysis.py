@@ -19,11 +19,9 @@ from pitscribe.cook.rates import rates_of, why_no_rate
 from pitscribe.cook.stall import Stall, stalls_of
 from pitscribe.errors import ReadingError
 from pitscribe.metrology.flags import Flag
+from pitscribe.series import TARGET_C as TARGET_C
 from pitscribe.series import CookRecord, Series
 
-# A meat that still holds water does not pass its boiling point (99.97 degC at 101325 Pa; SOURCES.md section 3), and
-# nobody cooks to less than a warm room.
-TARGET_C = (30.0, 100.0)
 PRESENT_S = 15.0  # the present value is the median of the good samples of the last so many seconds
 
 

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -9,9 +10,21 @@ from numpy.typing import NDArray
 
 from pitscribe.errors import ConfigError, NotFoundError
 from pitscribe.ledger.store import Store, plain_text
-from pitscribe.ledger.values import NOTE_KINDS, PLACE_KINDS, Cook, Note, Placement, Probe, Sheet, ToldAnchor
+from pitscribe.ledger.values import (
+    NOTE_KINDS,
+    PLACE_KINDS,
+    TARGET_C,
+    TIMES_MS,
+    Cook,
+    Note,
+    Placement,
+    Probe,
+    Sheet,
+    ToldAnchor,
+)
 
 TC_LETTERS = "BEJKNRST"
+MEASURED_TC = "EJKNT"  # those that metrology has a reference function of
 TOLERANCES = ("iec-1", "iec-2", "astm-special", "astm-standard")
 PLAIN_TOLERANCE = "iec-2"  # the widest class of the standard: what one may assume of a probe that nobody described
 
@@ -33,9 +46,10 @@ class Cookbook(Store):
     ) -> Cook:
         """Begin a cook, now unless ``at`` is given. It is whole whether or not anybody ever ends it."""
         name = _text(name, "the cook's name", 200)
-        if target_c is not None and not -50 <= target_c <= 300:
-            raise ConfigError(f"target {target_c:g} degC is no temperature of meat; give it in degC")
-        started = self.now_ms() if at is None else at
+        low, high = TARGET_C
+        if target_c is not None and not low <= target_c <= high:
+            raise ConfigError(f"target {target_c:g} degC: give {low:g} to {high:g} degC for the inside of a joint")
+        started = _time("a cook's start", self.now_ms() if at is None else at)
         with self._write() as db:
             made = db.execute(
                 "INSERT INTO cooks (name, started_ms, target_c, meats) VALUES (?, ?, ?, ?)",
@@ -44,10 +58,16 @@ class Cookbook(Store):
             return self.cook(int(made.lastrowid or 0))
 
     def end_cook(self, cook_id: int, at: int | None = None) -> Cook:
-        """End a cook, now unless ``at`` is given. Readings and notes after that stay where they are."""
-        ended = self.now_ms() if at is None else at
+        """End a cook, now unless ``at`` is given. Readings and notes after that stay where they are.
+
+        ConfigError if it has ended already and ``at`` is not given.
+        """
+        ended = _time("a cook's end", self.now_ms() if at is None else at)
         with self._write() as db:
             cook = self.cook(cook_id)
+            if cook.ended_ms is not None and at is None:
+                was = _words(cook.ended_ms)
+                raise ConfigError(f"cook {cook.name!r} has ended already, at {was}; give a time to move its end")
             if ended < cook.started_ms:
                 raise ConfigError(f"cook {cook.name!r} cannot end before it began; give a later time")
             db.execute("UPDATE cooks SET ended_ms = ? WHERE id = ?", (ended, cook.id))
@@ -108,13 +128,17 @@ class Cookbook(Store):
         """Say that in a cook the tip of the probe on this channel is at a place, from ``since`` to ``until``.
 
         ``probe`` may be a type letter: then a probe with the channel's name is written down, if there is none yet.
-        ConfigError if another probe is on the same channel at a time that overlaps.
+        ConfigError if another probe is on the same channel at a time that overlaps, or a letter is of a type that
+        cannot be turned into degC yet.
         """
         place = _text(place, "the place", 200)
         if kind not in PLACE_KINDS:
             raise ConfigError(f"place {place!r}: kind {kind!r} is not one of {', '.join(PLACE_KINDS)}")
         if not 0 <= channel <= 7:
             raise ConfigError(f"place {place!r}: channel {channel} is not one of 0 to 7")
+        for name, at in (("begin", since), ("end", until)):
+            if at is not None:
+                _time(f"place {place!r}: its {name}", at)
         if since is not None and until is not None and until < since:
             raise ConfigError(f"place {place!r}: ends before it begins")
         with self._write() as db:
@@ -134,13 +158,19 @@ class Cookbook(Store):
             return Placement(int(made.lastrowid or 0), cook.id, used, logger, channel, place, kind, since, until)
 
     def _channel_probe(self, tc: str, logger: int, channel: int) -> Probe:
+        if len(tc) == 1 and tc in TC_LETTERS and tc not in MEASURED_TC:
+            known = ", ".join(MEASURED_TC)
+            raise ConfigError(
+                f"channel {channel} of {logger:08x}: pitscribe cannot turn type {tc} into degC yet, only {known}; "
+                "its readings are kept all the same"
+            )
         name = f"{tc} on {logger:08x}/{channel}"
         rows = self._read("SELECT id, name, tc, tolerance FROM probes WHERE name = ?", (name,))
         return Probe(*rows[0]) if rows else self.add_probe(name, tc)
 
     def end_placement(self, placement_id: int, until: int | None = None) -> Placement:
         """A probe was taken out or moved: its placement ends, now unless ``until`` is given."""
-        ended = self.now_ms() if until is None else until
+        ended = _time("a placement's end", self.now_ms() if until is None else until)
         with self._write() as db:
             rows = self._read(_PLACEMENT + "WHERE l.id = ?", (placement_id,))
             if not rows:
@@ -160,7 +190,7 @@ class Cookbook(Store):
     def add_note(self, cook_id: int, at: int | None, kind: str, text: str = "") -> Note:
         """Write a note into a cook; ``at`` None means now."""
         kind, text = _note(kind, text)
-        when = self.now_ms() if at is None else at
+        when = _time("a note's time", self.now_ms() if at is None else at)
         with self._write() as db:
             cook = self.cook(cook_id)
             made = db.execute(
@@ -181,7 +211,7 @@ class Cookbook(Store):
         with self._write() as db:
             old = self._note(note_id)
             new_kind, new_text = _note(old.kind if kind is None else kind, old.text if text is None else text)
-            new_at = old.at_ms if at is None else at
+            new_at = old.at_ms if at is None else _time("a note's time", at)
             db.execute(
                 "INSERT INTO note_past (note_id, changed_ms, at_ms, kind, text) VALUES (?, ?, ?, ?, ?)",
                 (old.id, self.now_ms(), old.at_ms, old.kind, old.text),
@@ -271,6 +301,20 @@ def _overlap(other: Placement, since: int | None, until: int | None) -> bool:
     starts_before_end = until is None or other.since_ms is None or other.since_ms < until
     ends_after_start = since is None or other.until_ms is None or other.until_ms > since
     return starts_before_end and ends_after_start
+
+
+def _time(what: str, at_ms: int) -> int:
+    """The time, if it can be one."""
+    if not TIMES_MS[0] <= at_ms < TIMES_MS[1]:
+        raise ConfigError(f"{what}, {_words(at_ms)}, is not between the years 2000 and 2100")
+    return at_ms
+
+
+def _words(at_ms: int) -> str:
+    try:
+        return datetime.fromtimestamp(at_ms / 1000, UTC).isoformat(" ", "seconds")
+    except (OverflowError, ValueError, OSError):
+        return f"{str(at_ms)[:24]} ms after 1970"
 
 
 def _note(kind: str, text: str) -> tuple[str, str]:

@@ -11,6 +11,13 @@ from pitscribe.wire.frames import FrameKey
 NOTE_KINDS = ("wrap", "rotate", "spritz", "fuel", "lid", "ice", "boat", "pan", "pull", "hold", "text")
 PLACE_KINDS = ("air", "meat")
 
+# 2000-01-01 to 2100-01-01: outside of it a time is a typing error, or that of a clock that was never set. [ms UTC]
+TIMES_MS = (946_684_800_000, 4_102_444_800_000)
+
+# A meat that still holds water does not pass its boiling point (99.97 degC at 101325 Pa; SOURCES.md section 3), and
+# nobody cooks to less than a warm room.
+TARGET_C = (30.0, 100.0)
+
 
 @dataclass(frozen=True, slots=True)
 class Cook:
