@@ -298,3 +298,18 @@ def test_old_boots_of_the_logger_cost_no_decoding(ledger, monkeypatch):
     monkeypatch.setattr(series, "decode_ticks", lambda frames: decoded.extend(frames) or real(frames))
     assert load(ledger, cook.id).places[0].t.size == 24
     assert {check(frame).key.boot for frame in decoded} == {3}
+
+
+def test_anchors_that_contradict_each_other_are_counted_and_make_the_time_less_certain(ledger, cook):
+    logger = one_boot()
+    store(ledger, *logger.made)
+    sure = load(ledger, cook.id)
+    store(ledger, logger.anchor(1, 400, BEGAN - 600_000))
+    other = Logger(number=7)
+    other.anchor(1, 500, BEGAN)
+    other.anchor(1, 600, BEGAN + 3_600_000)
+    store(ledger, *other.made)  # another logger's quarrels are not this cook's
+    record = load(ledger, cook.id)
+    assert (sure.contradictions, record.contradictions) == (0, 1)
+    assert times(record) == times(sure)
+    assert record.meat[0].u[-1] > sure.meat[0].u[-1] + 5  # 0.03 K/s, ten minutes this way or that

@@ -115,6 +115,40 @@ def test_of_two_that_contradict_the_less_certain_is_left_out():
         assert Timebase.fit(anchors).left_out == (unsure,)
 
 
+@pytest.mark.parametrize(("err_then", "err_now"), [(0.06, 0.06), (0.055, 0.09), (0.09, 0.055)])
+def test_of_two_equals_that_contradict_the_earlier_is_left_out_and_the_time_is_in_doubt(err_then, err_now):
+    """A host without a battery clock said the time before it was set, 40 minutes off, and an hour later the right one.
+
+    Milliseconds on the network do not decide it, and until a third agrees nobody can be sure.
+    """
+    wrong = Anchor(5_000, UTC0 + 5 - 2400, err_then, "host")
+    right = [Anchor(3_600_000 * n, UTC0 + 3600 * n, err_now, "host") for n in range(1, 6)]
+    u = []
+    for n in range(1, 6):
+        base = Timebase.fit([wrong, *right[:n]])
+        assert base.left_out == (wrong,)
+        assert base.utc(5000) == pytest.approx(UTC0 + 5, abs=0.5)
+        u.append(float(base.uncertainty(3_600_000)))
+    assert u[0] == pytest.approx(2400 / math.sqrt(2), rel=0.001)  # either may be true
+    assert u[0] > u[1] > u[2] > u[3] > u[4]
+    assert u[4] < 30  # five say one thing, one another
+    alone = Timebase.fit([wrong])
+    assert alone.left_out == ()  # then nobody can know
+
+
+@QUICK
+@given(true_anchors(), st.integers(0, 10**9), st.floats(-1e5, 1e5), st.booleans())
+def test_whichever_of_a_true_and_a_false_anchor_is_taken_the_truth_is_within_twice_the_uncertainty(
+    clock_and_anchors, up, off, sure
+):
+    clock, anchors = clock_and_anchors
+    false = Anchor(up, float(clock(up)) + off, 0.05 if sure else 50.0, "host")
+    base = Timebase.fit([anchors[0], false])
+    ups = [anchors[0].uptime_ms, up]
+    if base.left_out:
+        assert (np.abs(base.utc(ups) - clock(ups)) <= 2 * base.uncertainty(ups)).all()
+
+
 @QUICK
 @given(ANY_ANCHORS)
 def test_anchors_that_are_kept_are_all_kept_to(anchors):

@@ -5,6 +5,10 @@ there, and since the logger's crystal is off by 100 ppm at most (common practice
 is given as 30 ppm, from memory), within one that widens by 100 us a second away from there. Where the intervals of all
 anchors overlap, at each uptime, is where the offset is: half way, with half the width of the overlap as its limit.
 
+Anchors may contradict each other: a host that has no battery clock may have said the time before it knew it. Those that
+agree with most others are kept, of equals the later, because a clock is set right more often than it is set wrong. The
+uncertainty then also has in it that the others may be the true ones (``_doubt``).
+
 Between two anchors both edges of the overlap are made of straight lines of slope +-100 ppm with one kink each, so the
 whole is kept as its corners. The mid-line is no steeper than the edges: UTC rises with uptime, always, and has an
 inverse.
@@ -22,6 +26,10 @@ from .messages import anchor_said
 from .values import Event
 
 DRIFT = 1e-4  # the most that the logger's seconds are off
+# An anchor is less certain than another if its error is so many times as large; jitter on the network is not a reason.
+_LESS_CERTAIN = 4.0
+# With each anchor more that agrees it is so many times less likely that they are wrong: our own judgement, no source.
+_ODDS = 10.0
 _ROUNDING = 1e-6  # s; a float that holds UTC has steps of 0.24 us
 Floats = NDArray[np.float64]
 
@@ -46,19 +54,21 @@ def anchor_of(event: Event) -> Anchor | None:
 class Timebase:
     """What uptime of one boot was when, and how well that is known."""
 
-    def __init__(self, corners: Floats, offset: Floats, half_width: Floats, left_out: tuple[Anchor, ...]) -> None:
+    def __init__(self, corners: Floats, offset: Floats, half_width: Floats) -> None:
         """Use ``fit``. ``corners`` are uptimes in s, ``offset`` and ``half_width`` there in s."""
         self._corners, self._offset, self._half_width = corners, offset, half_width
         self._utc = corners + offset
-        self.left_out = left_out
+        self._doubt = 0.0
+        self.left_out: tuple[Anchor, ...] = ()
         """Anchors that contradict the others, and are not used."""
 
     @classmethod
     def fit(cls, anchors: Sequence[Anchor]) -> "Timebase":
         """Return the timebase of one boot from its anchors, at least one, in any order.
 
-        Anchors that cannot all be true are thinned out: the one that contradicts most others goes first, of several
-        the least certain. Raises SourceError if there is none, or one is not made of numbers.
+        Anchors that cannot all be true are thinned out: the one that contradicts most others goes first; of several
+        the least certain; of those alike the earliest. Raises SourceError if there is none, or one is not made of
+        numbers.
         """
         if not anchors:
             raise SourceError("no anchor: the time of this boot is not known")
@@ -70,8 +80,11 @@ class Timebase:
         up, low, high = _intervals([one for one, kept in zip(ordered, agree, strict=True) if kept])
         low, high = _edge(up, low), -_edge(up, -high)
         corners, low, high = _with_kinks(up, low, high)
-        left_out = tuple(one for one, kept in zip(ordered, agree, strict=True) if not kept)
-        return cls(corners, (low + high) / 2, np.maximum(high - low, 0) / 2, left_out)
+        base = cls(corners, (low + high) / 2, np.maximum(high - low, 0) / 2)
+        base.left_out = tuple(one for one, kept in zip(ordered, agree, strict=True) if not kept)
+        if base.left_out:
+            base._doubt = _doubt(base, int(agree.sum()))
+        return base
 
     def utc(self, uptime_ms: ArrayLike) -> Floats:
         """Return UTC in s since 1970 for uptimes in ms; rises with uptime."""
@@ -81,12 +94,15 @@ class Timebase:
         return found
 
     def uncertainty(self, uptime_ms: ArrayLike) -> Floats:
-        """Return the standard uncertainty in s of ``utc``: the offset is anywhere within its limits alike, so it is
-        half their distance by the root of three (JCGM 100:2008, 4.3.7)."""
+        """Return the standard uncertainty in s of ``utc``.
+
+        The offset is anywhere within its limits alike, so it is half their distance by the root of three (JCGM
+        100:2008, 4.3.7). Anchors that were left out add what it would be off if they were the true ones.
+        """
         up = np.asarray(uptime_ms, np.float64) / 1000
         beyond = np.maximum(np.maximum(self._corners[0] - up, up - self._corners[-1]), 0)
         half: Floats = np.interp(up, self._corners, self._half_width) + DRIFT * beyond
-        standard: Floats = half / np.sqrt(3)
+        standard: Floats = np.sqrt(half**2 / 3 + self._doubt**2)
         return standard
 
     def uptime(self, utc: ArrayLike) -> Floats:
@@ -119,13 +135,32 @@ def _agreeing(anchors: Sequence[Anchor]) -> NDArray[np.bool_]:
     if (_edge(up, low) <= -_edge(up, -high) + _ROUNDING).all():
         return kept
     apart = low[:, None] - DRIFT * np.abs(up[:, None] - up) > high + _ROUNDING
-    quarrels = (apart | apart.T).sum(axis=1)
+    apart |= apart.T
+    quarrels = apart.sum(axis=1)
     errs = (high - low) / 2
     while quarrels[kept].any():
-        worst = max(np.flatnonzero(kept), key=lambda one: (quarrels[one], errs[one], one))
+        most = np.flatnonzero(kept & (quarrels == quarrels[kept].max()))
+        worst = most[np.argmax(errs[most])]
+        if errs[worst] <= _LESS_CERTAIN * errs[most].min():
+            worst = most[0]
         kept[worst] = False
-        quarrels = quarrels - (apart[worst] | apart[:, worst])
+        quarrels = quarrels - apart[worst]
     return kept
+
+
+def _doubt(base: Timebase, support: int) -> float:
+    """Return the standard uncertainty in s that anchors which were left out add, where ``support`` anchors were kept.
+
+    Each group of those left out that agree is one thing that the time may be instead. Its weight against what was
+    taken goes by how many more anchors say the latter; by the weights the mean square distance is made.
+    """
+    up, low, high = _intervals(base.left_out)
+    agree = low[:, None] - DRIFT * np.abs(up[:, None] - up) <= high + _ROUNDING
+    backers = (agree & agree.T).sum(axis=1)
+    weights = _ODDS ** np.minimum(backers - support, 0.0) / backers
+    offset = base.utc(1000 * up) - up
+    distance = np.maximum(np.abs(low - offset), np.abs(high - offset))
+    return float(np.sqrt((weights * distance**2).sum() / (1 + weights.sum())))
 
 
 def _with_kinks(up: Floats, low: Floats, high: Floats) -> tuple[Floats, Floats, Floats]:
