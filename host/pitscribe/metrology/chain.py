@@ -106,4 +106,4 @@ def _has_reference(setup: Setup) -> bool:
 def _nothing(known: FlagArray) -> Corrected:
     """Of a type whose reference function is not here nothing can be said; the readings are kept all the same."""
     nan = np.full(known.shape, np.nan)
-    return Corrected(nan, nan.copy(), known | np.uint32(Flag.OUT_OF_RANGE))
+    return Corrected(nan, nan.copy(), known | np.uint32(Flag.NO_FUNCTION))

@@ -26,11 +26,12 @@ class Flag(IntFlag):
     OUT_OF_RANGE = 64  # past what wire, chip or reference function promise
     RATE = 128  # changed faster than anything at such a place can
     COLD_JUNCTION = 256  # terminal block out of its sensor's good range: less certain, but of use
+    NO_FUNCTION = 512  # of this type of wire there is no reference function here: nothing is wrong with the probe
 
     # A value under one of these must not be used.
-    BAD = OPEN | SHORT_GROUND | SHORT_SUPPLY | CHIP_FAULT | NO_ANSWER | BAD_WORD | OUT_OF_RANGE | RATE
+    BAD = OPEN | SHORT_GROUND | SHORT_SUPPLY | CHIP_FAULT | NO_ANSWER | BAD_WORD | OUT_OF_RANGE | RATE | NO_FUNCTION
     # Under these there is no value: nothing can be said.
-    NO_VALUE = OPEN | NO_ANSWER | BAD_WORD
+    NO_VALUE = OPEN | NO_ANSWER | BAD_WORD | NO_FUNCTION
 
 
 @dataclass(frozen=True, slots=True)
