@@ -114,6 +114,22 @@ def test_a_fault_of_ours_costs_one_frame_and_not_its_neighbours(monkeypatch):
     monkeypatch.setattr(gate, "check_many", broken_many)
     monkeypatch.setattr(gate, "check", broken_one)
     out = sift([arrived(ticks(1)), arrived(GOOD), arrived(ticks(2))])
-    assert [key.sequence for key in out.keys] == [1, 2]
-    assert out.refused[0].reason == "fault"
-    assert "ZeroDivisionError" in out.refused[0].detail
+    assert [key.sequence for key in out.keys] == [1, 5, 2]  # it would come for ever: acknowledged
+    assert out.refused == []
+    assert [held.data for held in out.held] == [GOOD]
+    assert out.held[0].reason == "fault"
+    assert "ZeroDivisionError" in out.held[0].detail
+
+
+def test_a_fault_of_ours_on_what_may_be_any_frame_is_not_acknowledged(monkeypatch):
+    def broken(_):
+        raise IndexError("a fault")
+
+    monkeypatch.setattr(gate, "check_many", broken)
+    monkeypatch.setattr(gate, "check", broken)
+    spoilt = GOOD[:30] + bytes([GOOD[30] ^ 4]) + GOOD[31:]
+    out = sift([arrived(spoilt), arrived(b"")])
+    assert [refused.reason for refused in out.refused] == ["fault", "fault"]
+    assert (out.keys, out.held) == ([], [])
+    monkeypatch.setattr(gate, "read_head", broken)
+    assert sift([arrived(GOOD)]).keys == []

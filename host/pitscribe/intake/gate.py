@@ -3,8 +3,9 @@
 Whether a logger may be told that we have a frame depends on whether we can be sure *which* frame it is:
 
 * sound, or known already: yes, it is in the ledger.
-* a good CRC, but a kind, a body or a header that this host cannot use: yes. It is kept aside, byte for byte, and
-  sending it again would never change that; the logger would send it for ever.
+* a good CRC, but a kind, a body or a header that this host cannot use, or that a fault of ours comes from: yes. It is
+  kept aside, byte for byte, and sending it again would never change that; the logger would send it for ever, and
+  after some of them nothing else.
 * a bad CRC, cut off, not a frame: no. We do not know what it was, and the copy in the journal may be good.
 * a frame of another logger than its topic says: no. Somebody has mixed up two loggers; neither may lose data by it.
 """
@@ -15,7 +16,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from pitscribe.errors import FrameError
-from pitscribe.wire.frames import FrameKey, Head, check, check_many
+from pitscribe.wire.frames import FrameKey, Head, check, check_many, read_head
 
 # Reasons of FrameError that come after the CRC was found good.
 KEY_IS_CERTAIN = frozenset({"kind", "body"})
@@ -58,7 +59,7 @@ def sift(arrived: Sequence[Arrived]) -> Sifted:
     out = Sifted()
     for item, found in zip(arrived, _check_all([item.data for item in arrived]), strict=True):
         if isinstance(found, FrameError):
-            certain = found.reason in KEY_IS_CERTAIN
+            certain = found.reason in KEY_IS_CERTAIN or (found.reason == "fault" and _head_is_sound(item.data))
             key = FrameKey(*_KEY.unpack_from(item.data, 4)) if certain else None
             reason, detail = found.reason, str(found)
         else:
@@ -97,3 +98,11 @@ def _check_one(frame: bytes) -> Head | FrameError:
         return error
     except Exception as error:
         return FrameError("fault", f"a fault in pitscribe itself: {type(error).__name__}: {error}")
+
+
+def _head_is_sound(frame: bytes) -> bool:
+    try:
+        read_head(frame)
+    except Exception:
+        return False
+    return True
