@@ -17,15 +17,14 @@ find_python() {
 make_environment() {
     extras=$1
     venv=$here/.venv
-    stamp=$venv/made-for
     # The place is part of it: an environment that was moved, or that came with a copied clone, does not run.
     wanted="$here $(cksum <"$here/pyproject.toml")"
-    if [ -f "$stamp-$extras" ] && [ "$(cat "$stamp-$extras")" = "$wanted" ]; then
+    if [ -x "$venv/bin/pitscribe" ] && [ "$(cat "$venv/made-for-$extras" 2>/dev/null)" = "$wanted" ]; then
         return
     fi
     # All that this prints goes to standard error: the command's own output may be piped.
     say "pitscribe: setting up $venv (once)"
-    if [ "$(cat "$venv/made-at" 2>/dev/null)" != "$here" ]; then
+    if [ ! -x "$venv/bin/python" ] || [ "$(cat "$venv/made-at" 2>/dev/null)" != "$here" ]; then
         python=$(find_python) || exit 1
         "$python" -m venv --clear "$venv" >&2 || {
             say "pitscribe: cannot make $venv; on Debian: apt-get install python3-venv"
@@ -34,10 +33,10 @@ make_environment() {
         printf '%s' "$here" >"$venv/made-at"
     fi
     "$venv/bin/python" -m pip --disable-pip-version-check --quiet install --editable "$here[$extras]" >&2 || {
-        say "pitscribe: could not install what it needs; is there a network? Run it again to go on"
+        say "pitscribe: could not install what it needs (see above); is there a network? Run it again to go on"
         exit 1
     }
     # The tests' extras hold all that the command needs.
-    if [ "$extras" = test ]; then printf '%s' "$wanted" >"$stamp-demo"; fi
-    printf '%s' "$wanted" >"$stamp-$extras"
+    if [ "$extras" = test ]; then printf '%s' "$wanted" >"$venv/made-for-demo"; fi
+    printf '%s' "$wanted" >"$venv/made-for-$extras"
 }

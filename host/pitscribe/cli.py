@@ -22,6 +22,8 @@ SAFETY = (
 
 def main(argv: list[str] | None = None) -> int:
     """Run the command. Returns its exit status: 0, 1 for an error told in one line, 130 when interrupted."""
+    if sys.stdout is None:  # closed by whoever started us
+        sys.stdout = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - for as long as we run
     arguments = parser().parse_args(argv)
     try:
         command = importlib.import_module(f"pitscribe.commands.{arguments.module}")
@@ -64,11 +66,23 @@ def parser() -> argparse.ArgumentParser:
         epilog=SAFETY,
     )
     top.add_argument("--version", action="version", version=f"pitscribe {__version__}")
-    top.add_argument("--home", type=Path, metavar="DIR", help="where the ledger and the settings are kept")
+    top.add_argument("--home", type=_folder, metavar="DIR", help="where the ledger and the settings are kept")
     sub = top.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
     for add in (_demo, _serve, _cooks, _cook, _note, _import, _export, _replay):
         add(sub)
     return top
+
+
+def _folder(text: str) -> Path:
+    if not text:
+        raise argparse.ArgumentTypeError("must name a folder")
+    return Path(text)
+
+
+def _port(text: str) -> int:
+    if not text.isdecimal() or int(text) > 65535:
+        raise argparse.ArgumentTypeError(f"{text!r} must be 0 (any free one) to 65535")
+    return int(text)
 
 
 def _demo(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -80,14 +94,14 @@ def _demo(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     p.add_argument("--scenario", metavar="NAME", help="which of the bench's scenarios")
     p.add_argument("--headless", action="store_true", help="no page; ends with a table")
     p.add_argument("--keep", type=Path, metavar="DIR", help="keep ledger, flash and truth there")
-    p.add_argument("--page-port", type=int, default=0, metavar="PORT", help="port of the page (default: a free one)")
+    p.add_argument("--page-port", type=_port, default=0, metavar="PORT", help="port of the page (default: a free one)")
 
 
 def _serve(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     p = sub.add_parser("serve", help="take in what loggers send, keep it and show it")
     p.set_defaults(module="serve")
-    p.add_argument("--page-port", type=int, metavar="PORT", help="port of the page on this machine")
-    p.add_argument("--broker-port", type=int, metavar="PORT", help="port of the broker")
+    p.add_argument("--page-port", type=_port, metavar="PORT", help="port of the page on this machine")
+    p.add_argument("--broker-port", type=_port, metavar="PORT", help="port of the broker")
 
 
 def _cooks(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:

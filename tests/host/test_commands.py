@@ -2,14 +2,17 @@
 
 import json
 import math
+import os
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import pytest
 
 from pitscribe.cli import main
 from pitscribe.clock import SystemClock
+from pitscribe.config import Config
 from pitscribe.ledger.ledger import Ledger
 
 START = 1_780_142_400  # 2026-05-30 12:00 UTC
@@ -153,6 +156,9 @@ def test_a_csv_that_cannot_be_read_is_refused_in_one_line_and_leaves_nothing(
         (["cook", "start", "S", "--target", "hot"], "hot"),
         (["cook", "start", "S", "--target", "900C"], "900"),
         (["cook", "start", "S", "--at", "soon"], "soon"),
+        (["cook", "start", "S", "--at", "2099-01-01T00:00"], "future"),
+        (["note", "wrap", "--ago", "99999999h"], "99999999h"),
+        (["demo", "--headless", "--seed", "-1"], "--seed"),
         (["cook", "start", "S", "--meat", "flat"], "PLACE=CHANNEL"),
         (["cook", "start", "S", "--meat", "flat=9"], "flat=9"),
         (["cook", "start", "S", "--meat", "flat=1:K", "--air", "pit=1:K"], "twice"),
@@ -202,11 +208,48 @@ def test_a_probe_that_is_moved_is_at_the_new_place_from_then_on(command, tmp_pat
     assert spans == [("flat", None, moved_ms), ("point", moved_ms, None)]
 
 
-def test_two_probes_are_never_on_one_channel_at_a_time(command):
-    command("cook", "start", "Sunday", "--logger", "aabb0001", "--meat", "flat=2:T")
-    status, _, err = command("cook", "place", "Sunday", "--meat", "tip=2:T")
-    assert status == 1
-    assert "flat" in err[0]
+def test_what_was_said_wrongly_is_corrected_for_the_past_as_well(command, tmp_path):
+    began = ["--at", "2026-05-30T12:00Z", "--logger", "aabb0001"]
+    command("cook", "start", "Sunday", *began, "--meat", "flat=2:T", "--meat", "point=3:T")
+    status, out, _ = command("cook", "place", "Sunday", "--meat", "flat=3:T", "--meat", "point=2:T")
+    assert status == 0
+    assert "(point, flat)" in out[0] or "(flat, point)" in out[0]
+    ledger = Ledger(tmp_path / "home" / "ledger.sqlite", SystemClock())
+    start_ms = START * 1000
+    now = {(p.place, p.channel) for p in ledger.placements(1) if p.until_ms is None or p.until_ms > start_ms}
+    ledger.close()
+    assert now == {("flat", 3), ("point", 2)}
+
+
+def test_a_type_that_the_logger_contradicts_is_taken_with_a_warning(command, tmp_path):
+    ledger = Ledger(Config(home=tmp_path / "home").folder() / "ledger.sqlite", SystemClock())
+    ledger.saw_now(0xAABB0001, {"v": 1, "boot": 1, "up": 5, "table": [0x13, 0x17], "codes": [[0, 0, 0], [0, 0, 0]]})
+    ledger.close()
+    status, _, err = command("cook", "start", "Sunday", "--meat", "flat=1:J")
+    assert status == 0
+    assert len(err) == 1
+    assert "set for type T" in err[0]
+
+
+@pytest.mark.parametrize("kind", ["pipe", "link"])
+def test_an_export_writes_to_what_is_there_and_does_not_replace_it(command, tmp_path, kind):
+    command("import", table(tmp_path / "a.csv"), "--unit", "F", "--air", "grate", "--meat", "flat")
+    out, got = tmp_path / "out", []
+    if kind == "pipe":
+        os.mkfifo(out)
+        reader = threading.Thread(target=lambda: got.append(out.read_text()))
+        reader.start()
+    else:
+        (tmp_path / "target.csv").write_text("old")
+        out.symlink_to(tmp_path / "target.csv")
+    assert command("export", "--out", out)[0] == 0
+    if kind == "pipe":
+        reader.join(10)
+        assert out.is_fifo()
+        assert got[0].startswith("time,")
+    else:
+        assert out.is_symlink()
+        assert (tmp_path / "target.csv").read_text().startswith("time,")
 
 
 def test_a_full_output_is_told_in_one_line_and_a_closed_one_is_not_an_error(tmp_path):

@@ -5,7 +5,7 @@ import json
 
 from pitscribe.commands.ledgers import meant_cook, meant_logger, open_ledger
 from pitscribe.commands.placing import parse_placings, place_all
-from pitscribe.commands.when import local, parse_temperature, parse_when
+from pitscribe.commands.when import local, parse_past, parse_temperature, parse_when
 from pitscribe.config import Config
 from pitscribe.cook.analysis import analyse
 from pitscribe.cook.plain import span
@@ -36,7 +36,7 @@ def _list(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None
 
 def _start(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
     now_ms = ledger.now_ms()
-    at_ms = now_ms if arguments.at is None else _ms(parse_when(arguments.at, now_ms / 1000))
+    at_ms = now_ms if arguments.at is None else _ms(parse_past(arguments.at, now_ms / 1000))
     target_c = None if arguments.target is None else parse_temperature(arguments.target, config.units)
     placings = parse_placings(arguments.air, arguments.meat)
     logger = meant_logger(ledger, arguments.logger) if placings else 0
@@ -51,14 +51,15 @@ def _place(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> Non
     placings = parse_placings(arguments.air, arguments.meat)
     if not placings:
         raise ConfigError("say what is where: --air grate=0 --meat flat=2")
-    since_ms = None if arguments.since is None else _ms(parse_when(arguments.since, ledger.now_ms() / 1000))
+    # From the cook's start on: then what was said wrongly is corrected for the past as well.
+    since_ms = cook.started_ms if arguments.since is None else _ms(parse_when(arguments.since, ledger.now_ms() / 1000))
     with ledger.together():
         place_all(ledger, cook, meant_logger(ledger, arguments.logger), placings, since_ms)
     print(_line(ledger, cook))
 
 
 def _end(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
-    at_ms = None if arguments.at is None else _ms(parse_when(arguments.at, ledger.now_ms() / 1000))
+    at_ms = None if arguments.at is None else _ms(parse_past(arguments.at, ledger.now_ms() / 1000))
     cook = meant_cook(ledger, arguments.cook, running=True)
     print(_line(ledger, ledger.end_cook(cook.id, at_ms)))
 
@@ -83,7 +84,8 @@ def _line(ledger: Ledger, cook: Cook) -> str:
     """One cook as one line."""
     began = local(cook.started_ms / 1000)
     lasted = "not ended" if cook.ended_ms is None else span((cook.ended_ms - cook.started_ms) / 1000)
-    places = {p.place: None for p in ledger.placements(cook.id)} | {s.place: None for s in ledger.sheets(cook.id)}
+    placed = [p for p in ledger.placements(cook.id) if p.until_ms is None or p.until_ms > cook.started_ms]
+    places = {p.place: None for p in placed} | {s.place: None for s in ledger.sheets(cook.id)}
     return f"{cook.id:4}  {began}  {lasted:>12}  {cook.name}  ({', '.join(places) or 'no places yet'})"
 
 

@@ -33,14 +33,16 @@ def run(config: Config, arguments: argparse.Namespace) -> int:
     """Run the demo. Returns 0 if every frame that was journalled is in the ledger, once."""
     if not 0.02 <= arguments.hours <= 72:
         raise ConfigError(f"--hours {arguments.hours:g}: must be 0.02 to 72")
+    if arguments.seed < 0:
+        raise ConfigError(f"--seed {arguments.seed}: must be 0 or more")
     speed = arguments.speed or (HEADLESS_SPEED if arguments.headless else SPEED)
     if not 1 <= speed <= 100_000:
         raise ConfigError(f"--speed {speed:g}: must be 1 to 100000")
     name = arguments.scenario or PLAIN
     if name not in SCENARIOS:
         raise ConfigError(f"--scenario {name}: must be one of {', '.join(SCENARIOS)}")
-    signal.signal(signal.SIGTERM, signal.default_int_handler)  # both end it in order
-    signal.signal(signal.SIGINT, signal.default_int_handler)
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, signal.default_int_handler)  # each ends it in order
     with _folder(arguments.keep) as folder:
         demo = Demo(folder, SCENARIOS[name], arguments.hours, arguments.seed, round(speed))
         return demo.run(config, None if arguments.headless else arguments.page_port)
@@ -54,7 +56,7 @@ def _folder(keep: Path | None) -> Iterator[Path]:
             yield Path(name)
         return
     try:
-        keep.mkdir(parents=True, exist_ok=True)
+        keep.mkdir(parents=True, exist_ok=True, mode=0o700)
         if any(keep.iterdir()):
             raise ConfigError(f"--keep {keep}: there is something in it already; name a new folder")
     except OSError as error:

@@ -10,6 +10,7 @@ from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Cook
 
 LEDGER_NAME = "ledger.sqlite"
+MOST_NAMED = 8  # loggers in one line of complaint
 
 
 @contextmanager
@@ -49,6 +50,8 @@ def meant_logger(ledger: Ledger, named: str | None) -> int:
             raise ConfigError(f"--logger {named}: must be 8 hex digits, as in the logger's topics") from None
     known = [info.logger for info in ledger.loggers()]
     if len(known) != 1:
-        seen = ", ".join(f"{logger:08x}" for logger in known) or "none has been seen yet"
+        seen = ", ".join(f"{logger:08x}" for logger in known[:MOST_NAMED]) or "none has been seen yet"
+        if len(known) > MOST_NAMED:
+            seen += f" and {len(known) - MOST_NAMED} more"
         raise ConfigError(f"which logger? name it with --logger ({seen})")
     return known[0]

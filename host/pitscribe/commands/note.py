@@ -3,7 +3,7 @@
 import argparse
 
 from pitscribe.commands.ledgers import meant_cook, open_ledger
-from pitscribe.commands.when import local, parse_span, parse_when
+from pitscribe.commands.when import local, parse_past, parse_span
 from pitscribe.config import Config
 
 
@@ -12,7 +12,7 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
     with open_ledger(config) as ledger:
         now = at = ledger.now_ms() / 1000
         if arguments.at is not None:
-            at = parse_when(arguments.at, now)
+            at = parse_past(arguments.at, now)
         elif arguments.ago is not None:
             at = now - parse_span(arguments.ago)
         cook = meant_cook(ledger, arguments.cook, running=True)

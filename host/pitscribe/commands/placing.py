@@ -1,6 +1,7 @@
 """Placements as a person writes them: ``flat=2`` or, before the logger was ever seen, ``flat=2:K``."""
 
 import re
+import sys
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -36,6 +37,11 @@ def parse_placings(air: Sequence[str], meat: Sequence[str]) -> list[Placing]:
     return placings
 
 
+def warn(text: str) -> None:
+    """Tell a person something beside what was asked for."""
+    print("pitscribe:", text, file=sys.stderr)
+
+
 def place_all(ledger: Ledger, cook: Cook, logger: int, placings: Sequence[Placing], since_ms: int | None) -> None:
     """Write the placements down; with ``since_ms``, what was on the channel or at the place before ends then."""
     types = ledger.channels(logger)
@@ -45,6 +51,12 @@ def place_all(ledger: Ledger, cook: Cook, logger: int, placings: Sequence[Placin
             raise ConfigError(
                 f"channel {placing.channel}: the logger has not said its thermocouple type; "
                 f"write {placing.place}={placing.channel}:K"
+            )
+        if tc != types.get(placing.channel, tc):
+            # It may be meant: a wire of one type on a chip made for another is put right by the chain.
+            warn(
+                f"channel {placing.channel}: the logger's chip is set for type {types[placing.channel]}, and you say "
+                f"{tc}; if the wire is not really {tc}, {placing.place} will be wrong"
             )
         if since_ms is not None:
             for old in ledger.placements(cook.id):

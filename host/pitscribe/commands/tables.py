@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.commands.ledgers import meant_cook, open_ledger
-from pitscribe.commands.when import parse_when
+from pitscribe.commands.when import parse_past
 from pitscribe.config import Config
 from pitscribe.cook.analysis import flag_words
 from pitscribe.errors import ConfigError, StoreError
@@ -41,12 +41,13 @@ def _import_folder(ledger: Ledger, arguments: argparse.Namespace) -> None:
         if getattr(arguments, name):
             raise ConfigError(f"--{name} is for a CSV; {arguments.path} is none")
     now = ledger.now_ms() / 1000
-    started_at = None if arguments.started_at is None else parse_when(arguments.started_at, now)
+    started_at = None if arguments.started_at is None else parse_past(arguments.started_at, now)
     done = import_folder(ledger, arguments.path, started_at=started_at)
-    print(f"{done.frames} frames in {done.files} files: {done.new} new, {done.known} known already")
+    print(f"{done.frames} frames in {counted(done.files, 'file')}: {done.new} new, {done.known} known already")
     if done.clashes or done.damaged or done.asides:
+        stretches, unusable = counted(done.damaged, "damaged stretch", "es"), counted(done.asides, "frame")
         print(
-            f"kept aside: {done.damaged} damaged stretches, {done.asides} frames that do not check, "
+            f"kept aside: {stretches}, {unusable} that cannot be used, "
             f"{done.clashes} that differ from a known frame of the same key"
         )
     for logger, boot in done.timeless:
@@ -71,7 +72,12 @@ def _import_table(ledger: Ledger, arguments: argparse.Namespace) -> None:
     for line in done.table.assumed:
         print(line)
     state = "was imported before, as" if done.known else "is"
-    print(f"{arguments.path} {state} cook {done.cook.id}, {done.cook.name}: {done.table.t.size} rows")
+    print(f"{arguments.path} {state} cook {done.cook.id}, {done.cook.name}: {counted(done.table.t.size, 'row')}")
+
+
+def counted(number: int, what: str, plural: str = "s") -> str:
+    """``1 file``, ``2 files``."""
+    return f"{number} {what}" + ("" if number == 1 else plural)
 
 
 def names(text: str) -> list[str]:
@@ -85,14 +91,19 @@ def _export(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> No
     if arguments.out is None:
         _write_csv(record, unit, sys.stdout)
         return
+    out = arguments.out.resolve()  # a link stays, what it names is written
+    if out.exists() and not out.is_file():  # a pipe or a device is written to, not replaced
+        with out.open("w", newline="", encoding="utf-8") as straight:
+            _write_csv(record, unit, straight)
+        return
     # Beside its place first: an export that fails leaves what was there.
-    part = arguments.out.with_name(arguments.out.name + ".part")
+    part = out.with_name(out.name + ".part")
     try:
-        with part.open("w", newline="", encoding="utf-8") as out:
-            _write_csv(record, unit, out)
-            out.flush()
-            os.fsync(out.fileno())
-        part.replace(arguments.out)
+        with part.open("w", newline="", encoding="utf-8") as file:
+            _write_csv(record, unit, file)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(out)
     except OSError as error:
         part.unlink(missing_ok=True)
         raise StoreError(f"{arguments.out}: {error.strerror}; choose another place with --out") from error

@@ -8,7 +8,16 @@ from pitscribe.errors import ConfigError
 _SPAN = re.compile(r"(\d+(?:\.\d+)?)\s*(s|m|min|h)$")
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})$")
 _EARLIEST, _LATEST = (datetime(year, 1, 1, tzinfo=UTC).timestamp() for year in (2000, 2100))
+_LONGEST_S = 366 * 86400.0
 _SECONDS = {"s": 1, "m": 60, "min": 60, "h": 3600}
+
+
+def parse_past(text: str, now: float) -> float:
+    """As ``parse_when``, of something that has happened: refuses what lies in the future (by more than a minute)."""
+    at = parse_when(text, now)
+    if at > now + 60:
+        raise ConfigError(f"time {text!r}: that is in the future ({local(at)}); say when it was")
+    return at
 
 
 def parse_when(text: str, now: float) -> float:
@@ -43,8 +52,9 @@ def _last_time_of_day(hour: int, minute: int, now: float) -> float:
 
 def parse_span(text: str) -> float:
     """``15m``, ``2h`` or ``90s`` -> seconds. Raises ConfigError naming the text."""
-    if match := _SPAN.match(text.strip()):
-        return float(match[1]) * _SECONDS[match[2]]
+    match = _SPAN.match(text.strip())
+    if match and (seconds := float(match[1]) * _SECONDS[match[2]]) < _LONGEST_S:
+        return seconds
     raise ConfigError(f"time span {text!r}: write 15m, 2h or 90s")
 
 
