@@ -8,11 +8,14 @@ import pytest
 from intake_rig import LOGGER, PlayedLogger, anchor, ticks
 from servers import Mosquitto, free_port, wait_until
 
-from pitscribe.clock import SetClock
-from pitscribe.errors import BrokerError
+from pitscribe.clock import SetClock, set_well
+from pitscribe.errors import BrokerError, StoreError
 from pitscribe.intake import mqtt
 from pitscribe.intake.broker import Broker, Credentials
+from pitscribe.intake.lastwords import LastWords, heard
 from pitscribe.intake.mqtt import Intake
+from pitscribe.intake.status import MOST_LOGGERS
+from pitscribe.intake.timeteller import TimeTeller
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.wire import messages
 
@@ -176,7 +179,7 @@ def test_while_the_disk_is_full_nothing_is_acknowledged_and_then_all_is_stored(b
     ledger._writer.execute(f"PRAGMA max_page_count = {pages}")
     logger = begin.logger([ticks(n, n=255) for n in range(300)], window=300, ack_s=60).start()
     wait_until("the trouble is told", lambda: not intake.status().store_ok)
-    assert "disk is full" in intake.status().last_error
+    assert "disk is full" in intake.status().errors["store"].text
     assert logger.said <= set(held(ledger))
     with ledger._lock:
         ledger._writer.execute("PRAGMA max_page_count = 1000000")
@@ -184,6 +187,85 @@ def test_while_the_disk_is_full_nothing_is_acknowledged_and_then_all_is_stored(b
     assert logger.sent == 300  # nothing was lost on the way, so nothing had to be sent again
     assert held(ledger) == list(range(300))
     assert intake.status().store_ok
+    assert intake.status().errors == {}
+
+
+def test_last_words_that_cannot_be_written_are_told_as_the_disks_trouble_and_kept(begin, ledger, monkeypatch):
+    def full(*_):
+        raise StoreError("ledger.sqlite: the disk is full; free some space, nothing was half-written")
+
+    intake = begin()
+    logger = begin.logger([])
+    with monkeypatch.context() as patch:
+        patch.setattr(ledger, "saw_state", full)
+        logger.publish("state", state())
+        wait_until("the trouble is told", lambda: not intake.status().store_ok)
+        errors = intake.status().errors
+        assert set(errors) == {"store"}
+        assert "disk is full" in errors["store"].text
+        assert intake.status().faults == 0
+        assert ledger.loggers() == []
+    logger.publish("now", now())  # anything that comes
+    wait_until("they are written", lambda: ledger.loggers() and ledger.loggers()[0].state)
+    assert ledger.loggers()[0].name == "pit"
+    wait_until("that is told", lambda: intake.status().errors == {})
+
+
+def test_a_state_that_the_ledger_cannot_hold_does_not_keep_out_the_others(begin, ledger):
+    """JSON may be nested deeper than SQLite reads it."""
+    begin()
+    logger = begin.logger([ticks(0)])
+    deep = state(extra="deep").replace(b'"deep"', b"[" * 2000 + b"]" * 2000)
+    logger.client.publish(messages.topic(7, "state"), deep, qos=1)
+    logger.publish("state", state())
+    wait_until("the other is kept", lambda: any(i.logger == LOGGER and i.state for i in ledger.loggers()))
+
+
+def test_a_fault_of_ours_is_told_counted_and_over_with_the_next_success(begin, ledger, monkeypatch):
+    def broken(_):
+        raise ZeroDivisionError("a fault")
+
+    intake = begin()
+    logger = begin.logger([ticks(0)], ack_s=0.1)
+    with monkeypatch.context() as patch:
+        patch.setattr(mqtt, "sift", broken)
+        logger.start()
+        wait_until("the fault is told", lambda: "fault" in intake.status().errors)
+        assert "ZeroDivisionError: a fault" in intake.status().errors["fault"].text
+    wait_until("the frame is stored", logger.done)
+    wait_until("it is over", lambda: intake.status().errors == {})
+    assert intake.status().faults >= 1
+
+
+def test_a_message_is_parsed_once(begin, ledger, monkeypatch):
+    parsed = []
+    for word in ("now", "state"):
+        real = getattr(messages, f"parse_{word}")
+        monkeypatch.setattr(messages, f"parse_{word}", lambda data, real=real: parsed.append(data) or real(data))
+    begin()
+    logger = begin.logger([ticks(0)])
+    sent = [state(), now(), now(up=7000), b"{}"]
+    for data in sent:
+        logger.publish("state" if b"online" in data else "now", data)
+    logger.start()
+    wait_until("all is worked off", lambda: logger.done() and ledger.loggers()[0].state and ledger.asides())
+    assert sorted(parsed) == sorted(sent)
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+@pytest.mark.parametrize("part", ["writer", "network"])
+def test_an_intake_that_lost_a_thread_is_not_alive(begin, part, monkeypatch):
+    def broken(*_):
+        raise SystemError("out of memory, say")
+
+    intake = begin()
+    assert intake.alive
+    where, what = {"writer": (intake, "_sift"), "network": (intake._client, "on_message")}[part]
+    if part == "writer":
+        monkeypatch.setattr(intake._status, "wrong", broken)
+    monkeypatch.setattr(where, what, broken)
+    begin.logger([ticks(0)]).start()
+    wait_until("it is seen", lambda: not intake.alive)
 
 
 def test_a_full_inbox_makes_the_network_wait_and_drops_no_frame(begin, ledger):
@@ -202,12 +284,15 @@ def test_a_broker_that_goes_away_and_comes_back_costs_nothing(begin, broker, led
     wait_until("some are stored", lambda: logger.cursor > 50)
     broker.stop()
     wait_until("the loss is told", lambda: not intake.status().connected)
-    assert "lost the broker" in intake.status().last_error
+    lost = intake.status().errors["broker"]
+    assert "lost the broker" in lost.text
+    assert lost.since == NOW
     assert not logger.done()
     broker.start()
     wait_until("all are stored", logger.done, 30)
     assert held(ledger) == list(range(600))
     assert intake.status().connected
+    assert intake.status().errors == {}  # what is over is not given as the reason of something else
 
 
 # time
@@ -238,6 +323,44 @@ def test_a_boot_is_told_the_time_at_once_and_then_at_most_every_hour(begin, cloc
     logger.publish("state", state(up=100, boot=2))
     wait_until("a new boot", lambda: len(logger.orders) == 3)
     assert [(o["boot"], o["re_up"]) for o in orders(logger)] == [(1, 5000), (1, 8000), (2, 100)]
+
+
+def test_while_the_hosts_clock_is_not_set_no_logger_is_told_the_time(begin, clock, ledger):
+    """A Pi without a battery clock, switched on together with its logger, and the network comes later."""
+    err_ms = [None]
+    intake = begin(clock_err_ms=lambda: err_ms[0])
+    assert intake.status().errors["clock"].text.startswith("this machine's clock is not set yet")
+    assert not intake.status().clock_ok
+    logger = begin.logger([ticks(n) for n in range(3)])
+    logger.publish("state", state(up=5000))
+    logger.publish("now", now(up=6000))
+    logger.start()
+    wait_until("all is worked off", logger.done)
+    assert logger.orders == []
+    err_ms[0], clock.at = 60_000, NOW + 2400
+    logger.publish("now", now(up=8000))
+    wait_until("it is told once the clock is set", lambda: len(logger.orders) == 1)
+    assert intake.status().clock_ok
+    assert intake.status().errors == {}
+    err_ms[0] = 50
+    logger.publish("now", now(up=9000))
+    wait_until("and again when it is known much better", lambda: len(logger.orders) == 2)
+    assert [(o["re_up"], o["utc_ms"], o["err_ms"]) for o in orders(logger)] == [
+        (8000, round((NOW + 2400) * 1000), 60_000),
+        (9000, round((NOW + 2400) * 1000), 50),
+    ]
+
+
+def test_made_up_logger_numbers_fill_no_memory_and_keep_no_real_one_from_its_time(clock):
+    teller = TimeTeller(clock, set_well)
+    assert teller.order(LOGGER, 1, 5000)
+    for number in range(20_000):
+        assert teller.order(number, 1, 5000)
+        assert teller.order(LOGGER, 1, 6000) is None  # heard of all the time: it was told already
+    assert len(teller) == MOST_LOGGERS
+    words = LastWords()
+    words.take(heard(f"t/{n}", n, "now", now()) for n in range(20_000))
+    assert len(words) <= 2 * MOST_LOGGERS
 
 
 def test_a_retained_state_gets_no_time_but_the_word_that_the_host_listens(begin, ledger):

@@ -11,42 +11,32 @@ said again. After ``stored``: the commit had been synced to the disk before.
 """
 
 import contextlib
-import json
 import secrets
 import threading
-import time
 from collections.abc import Iterable, Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
-from pitscribe.clock import Clock
+from pitscribe.clock import Clock, ClockErr, set_well
 from pitscribe.errors import BrokerError, MessageError, StoreError
 from pitscribe.intake.gate import Arrived, Refused, Sifted, sift
 from pitscribe.intake.inbox import Inbox
+from pitscribe.intake.lastwords import LastWords, Message, heard
 from pitscribe.intake.status import Intaken, Status
+from pitscribe.intake.timeteller import ANCHOR_EVERY_S, CLOCK_NOT_SET, TimeTeller
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.wire import messages
 from pitscribe.wire.frames import FrameKey
 
-ANCHOR_EVERY_S = 3600.0
-CLOCK_ERR_MS = 50  # of a home computer's clock that is set over the network: common practice, no source
 BATCH = 4096
 MOST_KEPT = 65537  # bytes of one message: one more than the ledger keeps, so that it sees that something is missing
 RANGES_A_MESSAGE = 32  # a microcontroller has to parse it
 ANSWER_S = 10.0
 RETRY_S = (0.5, 15.0)
 LAST_WORD_S = 2.0  # how long the broker may take to confirm the last `stored` when we stop
-KEEP_NOW_EVERY_S = 10.0  # a `now` a second is not worth a write to the disk each
-
-
-class _Message(NamedTuple):
-    topic: str
-    logger: int
-    word: str
-    data: bytes
 
 
 class Intake:
@@ -62,23 +52,26 @@ class Intake:
         password: str | None = None,
         *,
         anchor_every_s: float = ANCHOR_EVERY_S,
-        clock_err_ms: int = CLOCK_ERR_MS,
+        clock_err_ms: ClockErr = set_well,
         most_items: int = 20_000,
         reconnect_s: tuple[int, int] = (1, 30),
     ) -> None:
-        """``anchor_every_s``: how often at most a boot is told the time, in seconds of ``clock``."""
-        self._ledger, self._clock = ledger, clock
+        """An intake that is yet to be started.
+
+        anchor_every_s : how often at most a boot is told the time, in seconds of ``clock``
+        clock_err_ms : how far off ``clock`` may be; while it says None no logger is told the time
+        """
+        self._ledger = ledger
         self._where, self._user = (host, port), user
-        self._anchor_every_s, self._clock_err_ms = anchor_every_s, clock_err_ms
-        self._inbox: Inbox[_Message] = Inbox(most_items, 32 << 20)
+        self._teller = TimeTeller(clock, clock_err_ms, anchor_every_s)
+        self._inbox: Inbox[Message] = Inbox(most_items, 32 << 20)
         self._status = Status(clock)
-        self._anchored: dict[int, tuple[int, float]] = {}  # logger -> boot, when it was told the time
-        self._said: dict[tuple[int, str], _Message] = {}  # not written down yet
-        self._said_at = time.monotonic()
+        self._last_words = LastWords()
         self._last_word: paho.MQTTMessageInfo | None = None
         self._ready = threading.Event()
         self._refused = ""
         self._stopping = threading.Event()
+        self._network: threading.Thread | None = None  # paho's
         self._writer = threading.Thread(target=self._write, name="pitscribe-intake", daemon=True)
         self._client = self._make_client(user, password, reconnect_s)
 
@@ -129,13 +122,23 @@ class Intake:
         self._client.loop_stop()
         self._status.connected(False)
 
+    @property
+    def alive(self) -> bool:
+        """Whether both its threads run: False once it was stopped, or one of them died."""
+        return self._writer.is_alive() and self._network is not None and self._network.is_alive()
+
     def status(self) -> Intaken:
         """How it goes."""
+        if self._teller.knows():
+            self._status.right("clock")
+        else:
+            self._status.wrong("clock", CLOCK_NOT_SET)
         return self._status.read(len(self._inbox))
 
     # the network's thread
 
     def _on_connect(self, client: paho.Client, _data: Any, _flags: Any, code: ReasonCode, _properties: Any) -> None:
+        self._network = threading.current_thread()
         if code.is_failure:
             host, port = self._where
             who = f"user {self._user!r}" if self._user else "a client without a user name"
@@ -143,7 +146,7 @@ class Intake:
                 f"the broker at {host}:{port} refuses {who} ({code}); correct user and password under [broker] "
                 "in pitscribe.toml"
             )
-            self._status.trouble(self._refused)
+            self._status.wrong("broker", self._refused)
             self._ready.set()
             return
         quality = {"frame": 1, "state": 1, "now": 0}
@@ -155,22 +158,23 @@ class Intake:
                 f"the broker at {self._where[0]}:{self._where[1]} does not let user {self._user!r} subscribe to "
                 "pitscribe/1/#; allow it in the broker's access list"
             )
-            self._status.trouble(self._refused)
+            self._status.wrong("broker", self._refused)
         else:
-            self._anchored.clear()
+            self._teller.forget()
             self._status.connected(True)
         self._ready.set()
 
     def _on_disconnect(self, _client: paho.Client, _data: Any, _flags: Any, code: ReasonCode, _props: Any) -> None:
         self._status.connected(False)
         if not self._stopping.is_set():
-            self._status.trouble(f"lost the broker at {self._where[0]}:{self._where[1]} ({code}); trying again")
+            lost = f"lost the broker at {self._where[0]}:{self._where[1]} ({code}); trying again"
+            self._status.wrong("broker", lost)
 
     def _on_message(self, _client: paho.Client, _data: Any, message: paho.MQTTMessage) -> None:
         try:
             self._came(message)
         except Exception as error:  # whatever one message does, the next one is taken in
-            self._status.trouble(f"a fault in pitscribe itself: {type(error).__name__}: {error}")
+            self._status.wrong("fault", _fault(error))
 
     def _came(self, message: paho.MQTTMessage) -> None:
         data = bytes(message.payload[:MOST_KEPT])
@@ -178,43 +182,38 @@ class Intake:
             topic = message.topic
             logger, word = messages.parse_topic(topic)
         except (MessageError, UnicodeError):
-            self._inbox.put(_Message(repr(message._topic), -1, "topic", data), len(data))
+            self._inbox.put(Message(repr(message._topic), -1, "topic", data), len(data))
             return
-        if word == "now" and not self._inbox.put(_Message(topic, logger, word, data), len(data), wait=False):
-            self._status.let_go()
+        came, live = heard(topic, logger, word, data), not message.retain
+        if word == "now":
+            # One that finds the inbox full is let go: the next comes in a second.
+            if self._inbox.put(came, len(data), wait=False):
+                self._answer(came, live)
             return
-        if word in ("now", "state"):
-            self._answer(logger, word, data, live=not message.retain)
-        if word != "now":
-            self._inbox.put(_Message(topic, logger, word, data), len(data))
+        self._answer(came, live)  # first: while it waits for room, the time that it is told would get old
+        self._inbox.put(came, len(data))
 
-    def _answer(self, logger: int, word: str, data: bytes, live: bool) -> None:
+    def _answer(self, came: Message, live: bool) -> None:
         """Keep what a logger says of itself; tell it the time if it is due.
 
         A retained state is an old one. It comes when we subscribe, and shows a logger that has perhaps sent frames
         which the broker took and nobody stored: an empty ``stored`` says that we listen now.
         """
-        try:
-            if word == "now":
-                now = messages.parse_now(data)
-                self._status.saw_now(logger, now)
-                boot, up_ms = now.boot, now.up_ms
-            else:
-                state = messages.parse_state(data)
-                self._status.saw_state(logger, state, live)
-                if state.condition is None:
-                    return
-                if not live:
-                    self._client.publish(messages.stored_topic(logger), messages.stored([]), qos=1)
-                boot, up_ms = state.boot, state.condition.up_ms
-        except MessageError:
-            return  # the writer will keep it aside
-        at = self._clock.now()
-        told = self._anchored.get(logger)
-        if live and not (told and told[0] == boot and 0 <= at - told[1] < self._anchor_every_s):
-            order = messages.time_order(boot, up_ms, round(at * 1000), self._clock_err_ms)
+        logger, said = came.logger, came.said
+        if isinstance(said, messages.Now):
+            self._status.saw_now(logger, said)
+            boot, up_ms = said.boot, said.up_ms
+        elif said is not None:
+            self._status.saw_state(logger, said, live)
+            if said.condition is None:
+                return
+            if not live:
+                self._client.publish(messages.stored_topic(logger), messages.stored([]), qos=1)
+            boot, up_ms = said.boot, said.condition.up_ms
+        else:
+            return
+        if live and (order := self._teller.order(logger, boot, up_ms)):
             self._client.publish(messages.order_topic(logger), order, qos=1)
-            self._anchored[logger] = (boot, at)
 
     # the writer's thread
 
@@ -226,16 +225,18 @@ class Intake:
                     self._tell_stored(sifted.keys)
                 self._keep_said(batch)
             except Exception as error:  # nothing was said of these frames, so they come again; the intake goes on
-                self._status.trouble(f"a fault in pitscribe itself: {type(error).__name__}: {error}")
+                self._status.wrong("fault", _fault(error))
+            else:
+                self._status.right("fault")
 
-    def _sift(self, batch: Sequence[_Message]) -> Sifted:
+    def _sift(self, batch: Sequence[Message]) -> Sifted:
         sifted = sift([Arrived(m.data, m.topic, m.logger) for m in batch if m.word == "frame"])
         for message in batch:
             if message.word == "topic":
                 detail = "not a topic of WIRE.md section 5"
                 sifted.refused.append(Refused(message.data, message.topic, "topic", detail))
-            elif message.word in ("state", "now") and (wrong := _wrong(message)):
-                sifted.refused.append(Refused(message.data, message.topic, "message", wrong))
+            elif message.wrong:
+                sifted.refused.append(Refused(message.data, message.topic, "message", message.wrong))
         return sifted
 
     def _store_patiently(self, sifted: Sifted) -> bool:
@@ -246,7 +247,7 @@ class Intake:
                 self._store(sifted)
                 return True
             except StoreError as error:
-                self._status.trouble(str(error), store=True)
+                self._status.wrong("store", str(error))
             if self._stopping.wait(pause):
                 return False  # nothing was said of these; they will be sent again
             pause = min(pause * 2, RETRY_S[1])
@@ -260,17 +261,13 @@ class Intake:
             self._ledger.set_aside(sifted.refused)
         self._status.stored(count, [*sifted.held, *sifted.refused])
 
-    def _keep_said(self, batch: Sequence[_Message]) -> None:
-        """Write down the last `state` of each logger, and now and then the last `now`. No frame hangs on it."""
-        self._said.update({(m.logger, m.word): m for m in batch if m.word in ("state", "now") and not _wrong(m)})
-        due = time.monotonic() - self._said_at >= KEEP_NOW_EVERY_S
-        if not self._said or not (due or any(word == "state" for _, word in self._said)):
-            return
-        said, self._said, self._said_at = self._said, {}, time.monotonic()
-        with self._ledger.together():
-            for message in said.values():
-                keep = self._ledger.saw_state if message.word == "state" else self._ledger.saw_now
-                keep(message.logger, json.loads(message.data))
+    def _keep_said(self, batch: Sequence[Message]) -> None:
+        self._last_words.take(batch)
+        try:
+            if self._last_words.keep(self._ledger):
+                self._status.right("store")
+        except StoreError as error:
+            self._status.wrong("store", str(error))
 
     def _tell_stored(self, keys: Iterable[FrameKey]) -> None:
         by_logger: dict[int, list[FrameKey]] = {}
@@ -283,10 +280,5 @@ class Intake:
                 self._last_word = self._client.publish(messages.stored_topic(logger), text, qos=1)
 
 
-def _wrong(message: _Message) -> str:
-    """Why a message is none of ours; empty if it is."""
-    try:
-        (messages.parse_now if message.word == "now" else messages.parse_state)(message.data)
-    except MessageError as error:
-        return str(error)
-    return ""
+def _fault(error: Exception) -> str:
+    return f"a fault in pitscribe itself: {type(error).__name__}: {error}"

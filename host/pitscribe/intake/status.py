@@ -4,6 +4,7 @@ import threading
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 from pitscribe.clock import Clock
 from pitscribe.intake.gate import Refused
@@ -24,9 +25,21 @@ class Heard:
     now_at: float | None = None
 
 
+class Wrong(NamedTuple):
+    """One thing that is wrong at present, in plain words, and since when (UTC s of the host's clock)."""
+
+    text: str
+    since: float
+
+
 @dataclass(frozen=True, slots=True)
 class Intaken:
-    """How the intake is doing, counted since it was started."""
+    """How the intake is doing, counted since it was started.
+
+    ``errors``: what is wrong at present, by kind, which goes when it is right again: "broker" (no contact with it),
+    "store" (the ledger cannot be written), "clock" (this machine's is not set, so no logger is told the time), "fault"
+    (one in pitscribe itself).
+    """
 
     connected: bool = False
     stored: int = 0  # frames that were new
@@ -34,11 +47,10 @@ class Intaken:
     clashes: int = 0  # frames under a known key with other bytes; kept aside
     asides: dict[str, int] = field(default_factory=dict)  # by reason, repetitions counted
     queue: int = 0  # messages that wait for the writer
-    nows_let_go: int = 0  # `now` messages that found the queue full
+    faults: int = 0  # faults in pitscribe itself
     store_ok: bool = True  # False while the ledger cannot be written
-    last_error: str | None = None
-    last_error_at: float | None = None
-    last_stored_at: float | None = None
+    clock_ok: bool = True  # False while this machine's clock is not set
+    errors: dict[str, Wrong] = field(default_factory=dict)
     heard: dict[int, Heard] = field(default_factory=dict)
 
 
@@ -50,23 +62,41 @@ class Status:
         self._lock = threading.Lock()
         self._now = Intaken()
         self._asides: Counter[str] = Counter()
+        self._errors: dict[str, Wrong] = {}
         self._heard: dict[int, Heard] = {}
 
     def read(self, queue: int) -> Intaken:
         """A copy that does not change any more."""
         with self._lock:
-            return replace(self._now, queue=queue, asides=dict(self._asides), heard=dict(self._heard))
+            return replace(
+                self._now,
+                queue=queue,
+                asides=dict(self._asides),
+                store_ok="store" not in self._errors,
+                clock_ok="clock" not in self._errors,
+                errors=dict(self._errors),
+                heard=dict(self._heard),
+            )
 
     def connected(self, yes: bool) -> None:
         """Whether the broker is there and we are subscribed."""
         with self._lock:
             self._now = replace(self._now, connected=yes)
+            if yes:
+                self._errors.pop("broker", None)
 
-    def trouble(self, text: str, *, store: bool = False) -> None:
-        """Something went wrong; ``store``: with the ledger."""
+    def wrong(self, kind: str, text: str) -> None:
+        """Something of a kind (see ``Intaken``) went wrong, or still is."""
         with self._lock:
-            ok = self._now.store_ok and not store
-            self._now = replace(self._now, last_error=text, last_error_at=self._clock.now(), store_ok=ok)
+            old = self._errors.get(kind)
+            if old is None or old.text != text:
+                self._errors[kind] = Wrong(text, self._clock.now() if old is None else old.since)
+            self._now = replace(self._now, faults=self._now.faults + (kind == "fault"))
+
+    def right(self, kind: str) -> None:
+        """What was wrong of a kind is so no longer."""
+        with self._lock:
+            self._errors.pop(kind, None)
 
     def stored(self, count: StoreCount, asides: Iterable[Refused]) -> None:
         """A commit was made."""
@@ -78,14 +108,8 @@ class Status:
                 stored=now.stored + count.new,
                 known=now.known + count.known,
                 clashes=now.clashes + count.clash,
-                store_ok=True,
-                last_stored_at=self._clock.now() if count.new else now.last_stored_at,
             )
-
-    def let_go(self) -> None:
-        """A ``now`` found the queue full."""
-        with self._lock:
-            self._now = replace(self._now, nows_let_go=self._now.nows_let_go + 1)
+            self._errors.pop("store", None)
 
     def saw_state(self, logger: int, state: State, live: bool) -> None:
         """A logger's state came."""
