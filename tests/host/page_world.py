@@ -4,7 +4,7 @@ Its curves are drawn, not simulated (the bench does that): an air temperature th
 that heat, stand still for some hours and go on.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +16,8 @@ from pitscribe.metrology import chips, its90
 from pitscribe.wire.frames import Channel, FrameKey, check, encode_event, encode_ticks
 
 LOGGER = 0x00C0FFEE
+SECOND = 0x00C0FFEF  # a logger of its own for the places that are `apart`
+UP_MS = 10_000  # uptime of both at the cook's start
 START = 1_780_171_200.0  # 2026-05-30T20:00:00Z
 OPEN_BIT = 1  # fault register bit 0 of the MAX31856: thermocouple open (data sheet)
 
@@ -65,52 +67,93 @@ class World:
     clock: SetClock
     cook: Cook
     period_s: float
+    apart: tuple[str, ...] = ()  # places on the second logger
     seed: int = 7
-    sequence: int = 0
     done_s: float = 0.0  # seconds of the cook that are in the ledger
     faults: dict[str, int] | None = None  # fault register by place, from now on
+    away: set[int] = field(default_factory=set)  # loggers whose frames stay in their journal
+    journal: dict[int, list[bytes]] = field(default_factory=dict)  # what they hold there
+    sequences: dict[int, int] = field(default_factory=dict)
+
+    def loggers(self) -> dict[int, list[Place]]:
+        """The places of each logger, in the order of their channels."""
+        split = {LOGGER: [p for p in PLACES if p.name not in self.apart]}
+        return split | ({SECOND: [p for p in PLACES if p.name in self.apart]} if self.apart else {})
 
     def state(self, online: bool = True, **more: object) -> None:
-        """The logger says how it is."""
-        table = [_byte(p) for p in PLACES]
-        base = {"v": 1, "online": online, "boot": 1, "name": "smoker", "table": table, "missed": 0}
-        journal = {"first": 0, "next": self.sequence, "cursor": self.sequence, "lost": 0, "ok": True}
-        self.ledger.saw_state(LOGGER, base | {"journal": journal} | more)
+        """The loggers say how they are."""
+        for logger, places in self.loggers().items():
+            following = self.sequences.get(logger, 0)
+            base = {
+                "v": 1,
+                "online": online,
+                "boot": 1,
+                "up": UP_MS + round(self.done_s * 1000),
+                "name": "smoker" if logger == LOGGER else "second",
+                "period_ms": round(self.period_s * 1000),
+                "table": [_byte(p) for p in places],
+                "missed": 0,
+            }
+            journal = {"first": 0, "next": following, "cursor": following, "lost": 0, "ok": True}
+            self.ledger.saw_state(logger, base | {"journal": journal} | more)
 
     def carry_on(self, seconds: float, *, anchor: bool = True) -> None:
-        """Store what the logger reads in the next ``seconds``, and set the clock to their end."""
+        """Store what the loggers read in the next ``seconds``, and set the clock to their end."""
         first = round(self.done_s / self.period_s)
         last = round((self.done_s + seconds) / self.period_s)
         steps = np.arange(first, last)
         hours = steps * self.period_s / 3600
         rng = np.random.default_rng([self.seed, first])
         cold_c = 24 + 3 * np.sin(hours / 3)
-        hot = np.empty((steps.size, len(PLACES)), np.int32)
-        cold, fault = np.empty_like(hot), np.zeros_like(hot)
-        for column, place in enumerate(PLACES):
+        codes = {}
+        for place in PLACES:
             emf = its90.emf(place.tc, curve(place, hours, rng)) - its90.emf(place.tc, cold_c)
-            hot[:, column], cold[:, column] = chips.code_from_emf(place.chip, place.tc, emf, cold_c)
-            fault[:, column] = (self.faults or {}).get(place.name, 0)
+            hot, cold = chips.code_from_emf(place.chip, place.tc, emf, cold_c)
+            codes[place.name] = hot, cold, np.full(steps.size, (self.faults or {}).get(place.name, 0))
         self.clock.at = START + self.done_s + seconds
-        self._store(steps, hot, cold, fault, anchor)
+        for logger, places in self.loggers().items():
+            columns = zip(*(codes[p.name] for p in places), strict=True)
+            self._store(logger, places, steps, *(np.stack(c, axis=1).astype(np.int32) for c in columns), anchor=anchor)
         self.done_s += seconds
 
-    def _store(self, steps: np.ndarray, hot: np.ndarray, cold: np.ndarray, fault: np.ndarray, anchor: bool) -> None:
+    def bring_back(self, logger: int) -> None:
+        """A logger that was away is there again and sends what it kept."""
+        self.away.discard(logger)
+        self._send(self.journal.pop(logger, []))
+
+    def anchor(self, logger: int, uptime_ms: int, utc: float) -> bytes:
+        """The frame of an anchor that a logger takes, good to 50 ms."""
+        fields = {"utc_ms": round(utc * 1000), "err_ms": 50, "from": "host"}
+        return encode_event(self._key(logger), uptime_ms, "anchor", fields)
+
+    def _store(
+        self, logger: int, places: list[Place], steps: np.ndarray, hot: np.ndarray, cold: np.ndarray, fault: np.ndarray,
+        *, anchor: bool,
+    ) -> None:
         frames = []
-        if anchor and self.sequence == 0:
-            fields = {"utc_ms": round(START * 1000), "err_ms": 50, "from": "host"}
-            frames.append(encode_event(self._key(), 10_000, "anchor", fields))
-        table = tuple(Channel(p.chip, p.tc) for p in PLACES)
+        if anchor and not self.sequences.get(logger):
+            frames.append(self.anchor(logger, UP_MS, START))
+        table = tuple(Channel(p.chip, p.tc) for p in places)
         period = round(self.period_s * 1000)
         for i in range(0, steps.size, 32):
             cut = slice(i, i + 32)
-            uptime = 10_000 + int(steps[i]) * period
-            frames.append(encode_ticks(self._key(), uptime, period, table, hot[cut], cold[cut], fault[cut]))
+            uptime = UP_MS + int(steps[i]) * period
+            frames.append(encode_ticks(self._key(logger), uptime, period, table, hot[cut], cold[cut], fault[cut]))
+        if logger in self.away:
+            self.journal.setdefault(logger, []).extend(frames)
+        else:
+            self._send(frames)
+
+    def send(self, frame: bytes) -> None:
+        """Store one frame."""
+        self._send([frame])
+
+    def _send(self, frames: list[bytes]) -> None:
         self.ledger.store_frames([(check(f), f) for f in frames], "test")
 
-    def _key(self) -> FrameKey:
-        self.sequence += 1
-        return FrameKey(LOGGER, 1, self.sequence - 1)
+    def _key(self, logger: int) -> FrameKey:
+        self.sequences[logger] = self.sequences.get(logger, 0) + 1
+        return FrameKey(logger, 1, self.sequences[logger] - 1)
 
 
 def _byte(place: Place) -> int:
@@ -118,14 +161,22 @@ def _byte(place: Place) -> int:
     return chips_by_number.index(place.chip) << 4 | "BEJKNRST".index(place.tc)
 
 
-def make_world(folder: Path, *, hours: float = 6.0, period_s: float = 10.0, name: str = "Two briskets") -> World:
+def make_world(
+    folder: Path,
+    *,
+    hours: float = 6.0,
+    period_s: float = 10.0,
+    name: str = "Two briskets",
+    apart: tuple[str, ...] = (),
+) -> World:
     """A new ledger in ``folder`` with ``hours`` of a cook that is not ended."""
     clock = SetClock(START)
     ledger = Ledger(folder / "ledger.sqlite", clock)
     cook = ledger.start_cook(name, target_c=95.0)
-    for channel, place in enumerate(PLACES):
-        ledger.place(cook.id, place.tc, LOGGER, channel, place.name, place.kind)
-    world = World(ledger, clock, cook, period_s)
+    world = World(ledger, clock, cook, period_s, apart)
+    where = {p.name: (logger, n) for logger, places in world.loggers().items() for n, p in enumerate(places)}
+    for place in PLACES:
+        ledger.place(cook.id, place.tc, *where[place.name], place.name, place.kind)
     if hours:
         world.carry_on(hours * 3600)
     world.state()

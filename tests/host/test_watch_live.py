@@ -2,11 +2,16 @@
 
 import json
 import threading
+from pathlib import Path
 
 import pytest
-from page_world import OPEN_BIT, START, make_world
+from page_world import LOGGER, OPEN_BIT, SECOND, START, make_world
 
+from pitscribe.cook.analysis import flag_words
 from pitscribe.errors import NotFoundError
+from pitscribe.intake.gate import Arrived, sift
+from pitscribe.metrology.flags import Flag
+from pitscribe.watch.facts import ASIDES, REMEDIES
 from pitscribe.watch.live import Watch
 
 
@@ -36,7 +41,7 @@ def test_a_snapshot_says_what_the_ledger_holds(world):
     assert body["coldest"]["fresh"]
     assert body["pit"]["place"] == "grate"
     assert body["spread"]["leads"] == "tip"
-    assert body["spread"]["trails"] == "second flat"
+    assert body["spread"]["lags"] == "second flat"
     assert body["troubles"] == []
 
 
@@ -66,7 +71,7 @@ def test_a_note_is_news(world):
 def test_data_that_stop_are_said_to_be_old_and_nothing_stays_fresh(world):
     watch = Watch(world.ledger, world.clock, stale_after_s=120)
     watch.step()
-    world.clock.at += 121
+    world.clock.at += 641  # twice the 32 ticks of a frame, at 10 s a tick
     world.state()  # the logger speaks, but its readings do not come
     snapshot = watch.step()
     assert keys(snapshot) == ["old"]
@@ -79,7 +84,7 @@ def test_data_that_stop_are_said_to_be_old_and_nothing_stays_fresh(world):
     world.state()
     still = watch.step()
     assert still is None or keys(still) == ["old"]
-    world.done_s += 3721
+    world.done_s += 4241
     world.carry_on(60)
     world.state()
     assert watch.step().body["troubles"] == []
@@ -102,6 +107,102 @@ def test_a_journal_in_distress_is_told(world):
     snapshot = Watch(world.ledger, world.clock).now()
     assert keys(snapshot) == ["logger-00c0ffee-flash", "logger-00c0ffee-lost"]
     assert snapshot.body["loggers"][0]["waiting"] == 30
+
+
+@pytest.mark.parametrize("period_s", [0.25, 1.0, 5.0, 60.0])
+def test_readings_are_fresh_all_the_time_at_any_legal_period(tmp_path, period_s):
+    """A frame of 32 ticks is sent when it is full: until then its logger's newest reading grows old."""
+    world = make_world(tmp_path, hours=0, period_s=period_s)
+    world.carry_on(period_s * 32 * 3)
+    watch = Watch(world.ledger, world.clock)
+    for _ in range(2):
+        for _ in range(32):
+            world.clock.at += period_s
+            world.state()
+            snapshot = watch.now()
+            assert snapshot.body["troubles"] == []
+            assert all(p["fresh"] for p in snapshot.body["places"])
+        world.carry_on(period_s * 32)  # the frame comes only now, a tick after it is full
+    limit = max(120.0, 2 * 32 * period_s)
+    assert {p["stale_after_s"] for p in snapshot.body["places"]} == {limit}
+    world.clock.at += limit
+    world.state()
+    assert not any(p["fresh"] for p in watch.now().body["places"])
+    assert keys(watch.now()) == ["old"]
+    world.ledger.close()
+
+
+def test_a_logger_that_took_leave_keeps_the_limit_that_it_had(tmp_path):
+    world = make_world(tmp_path, hours=1, period_s=60.0)
+    watch = Watch(world.ledger, world.clock)
+    assert watch.now().body["coldest"]["stale_after_s"] == 3840
+    world.ledger.saw_state(LOGGER, {"v": 1, "online": False, "boot": 1})  # what a last will says
+    assert watch.now().body["coldest"]["stale_after_s"] == 3840
+    world.ledger.close()
+
+
+def test_a_backlog_and_a_time_that_comes_late_are_news_though_the_newest_reading_is_the_same(tmp_path):
+    world = make_world(tmp_path, hours=1, apart=("point",))
+    watch = Watch(world.ledger, world.clock)
+    world.away = {SECOND}
+    world.carry_on(1800)
+    before = watch.now().body
+    world.bring_back(SECOND)
+    after = watch.now().body
+    assert after["newest"] == before["newest"]
+    assert after["readings"] != before["readings"]
+    world.send(world.anchor(LOGGER, 1_000_000, START + 990.03))  # the same time, better known
+    assert watch.now().body["readings"] != after["readings"]
+    assert watch.now().body["readings"] == watch.now().body["readings"]
+    world.ledger.close()
+
+
+def test_the_page_shows_the_pit_that_the_analysis_takes(world):
+    watch = Watch(world.ledger, world.clock)
+    assert watch.now().body["pit"]["why_this"] is None
+    world.faults = {"grate": OPEN_BIT}
+    world.carry_on(120)
+    world.state()
+    pit = watch.now().body["pit"]
+    assert (pit["place"], pit["fresh"]) == ("firebox end", True)
+    assert pit["why_this"] == "grate has no value: firebox end is shown"
+    assert pit["level_c"] is not None
+    world.faults = {"grate": OPEN_BIT, "firebox end": OPEN_BIT}
+    world.carry_on(120)
+    world.state()
+    pit = watch.now().body["pit"]
+    assert (pit["place"], pit["fresh"]) == ("grate", False)  # what it was, as such
+
+
+def test_anchors_that_contradict_each_other_are_told(world):
+    watch = Watch(world.ledger, world.clock)
+    world.send(world.anchor(LOGGER, 3_610_000, START + 3600))
+    assert watch.now().body["troubles"] == []
+    world.send(world.anchor(LOGGER, 7_210_000, START + 7200 - 3600))  # an hour wrong
+    snapshot = watch.now()
+    assert keys(snapshot) == ["contradictions"]
+    assert "1 of the times that its loggers were told contradicts" in snapshot.body["troubles"][0]["words"]
+
+
+def test_what_was_kept_aside_is_counted_by_reason_in_plain_words(world):
+    watch = Watch(world.ledger, world.clock)
+    assert watch.now().body["asides"] == []
+    world.ledger.set_aside([(b"a", "x", "crc", ""), (b"b", "x", "crc", ""), (b"c", "x", "topic", "")])
+    assert [(a["reason"], a["count"]) for a in watch.now().body["asides"]] == [("crc", 2), ("topic", 1)]
+    assert watch.now().body["asides"][0]["words"] == "frames damaged on the way (check sum)"
+
+
+def test_every_reason_of_the_gate_has_words():
+    broken = json.loads((Path(__file__).parents[2] / "firmware_mpy/vectors/broken.json").read_text())
+    frames = [bytes.fromhex(case["hex"]) for case in broken]
+    sifted = sift([Arrived(frame, "test", None) for frame in frames])
+    reasons = {aside.reason for aside in [*sifted.held, *sifted.refused]}
+    assert len(reasons) >= 4
+    assert reasons <= ASIDES.keys()
+
+
+def test_every_flag_that_takes_a_value_away_has_words_for_what_to_do():
+    assert set(flag_words(int(Flag.BAD))) <= REMEDIES.keys()
 
 
 def test_an_open_probe_is_named_and_is_no_answer(world):

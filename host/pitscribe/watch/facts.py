@@ -3,7 +3,8 @@
 Temperatures degC, times UTC s, rates K/h. Ages are not in it: whoever shows it knows what time it is.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+import zlib
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -11,8 +12,10 @@ import numpy as np
 
 from pitscribe.cook.analysis import PRESENT_S, Analysis
 from pitscribe.cook.analysis import PlaceNow as Analysed
-from pitscribe.ledger.values import Cook, LoggerInfo
+from pitscribe.ledger.values import LoggerInfo, Placement
 from pitscribe.series import CookRecord, Series
+from pitscribe.watch.around import Around
+from pitscribe.watch.freshness import as_mapping
 from pitscribe.watch.snapshot import PlaceNow, Trouble
 from pitscribe.watch.troubles import newest_reading, troubles
 
@@ -26,24 +29,45 @@ REMEDIES = {
     "no answer": "its chip does not answer: look at the board's wiring",
     "bad word": "its chip sends nonsense: look at the board's wiring",
     "out of range": "it reads what this wire cannot measure: wrong type, or reversed leads?",
+    "no function": "there is no reference function here for its type of wire; what it reads is kept",
     "rate": "it jumped as nothing at such a place can",
 }
 
 
-def fingerprint(record: CookRecord) -> tuple[Any, ...]:
-    """Changes whenever the record may have changed (readings of a place are only ever added)."""
-    places = tuple((s.place, s.kind, s.t.size, float(s.t[-1]) if s.t.size else 0.0) for s in record.places)
-    return record.cook, record.notes, record.missed, record.unplaced, places
+# What was kept aside, by the ledger's reason; a number follows: "frames cut off: 3".
+ASIDES = {
+    "short": "frames cut off",
+    "mark": "frames that are none of ours",
+    "length": "frames of a wrong length",
+    "crc": "frames damaged on the way (check sum)",
+    "kind": "frames of a kind that this version does not know",
+    "body": "frames whose content does not fit their kind",
+    "header": "frames with an uptime that cannot be",
+    "foreign": "frames of another logger than their topic says",
+    "clash": "frames with a number that was used before, for other content",
+    "fault": "frames that set off a fault in pitscribe itself",
+    "topic": "messages under a topic that this version does not know",
+    "message": "messages that do not say what they should",
+    "damaged": "stretches of an imported file that are no frame",
+}
 
 
-def empty_body(
-    stale_after_s: float, loggers: Sequence[LoggerInfo] = (), intake: Mapping[str, Any] | None = None
-) -> dict[str, Any]:
+def readings_number(record: CookRecord, placements: Sequence[Placement]) -> int:
+    """A number that changes whenever any reading may have, older ones too (a backlog, a boot placed in time late)."""
+    places = [(s.place, s.kind, s.t.size, zlib.crc32(np.ascontiguousarray(s.t).data)) for s in record.places]
+    return zlib.crc32(repr((places, placements)).encode())
+
+
+def fingerprint(record: CookRecord, readings: int) -> tuple[Any, ...]:
+    """Changes whenever what is said of the record may change."""
+    return record.cook, record.notes, record.missed, record.unplaced, record.contradictions, readings
+
+
+def empty_body(around: Around) -> dict[str, Any]:
     """The body where there is no cook."""
-    nothing: dict[str, Any] = dict.fromkeys(("cook", "coldest", "pit", "spread", "newest"))
+    nothing: dict[str, Any] = dict.fromkeys(("cook", "coldest", "pit", "spread", "newest", "why_no_spread"))
     lists: dict[str, Any] = {key: [] for key in ("places", "stalls", "notes", "troubles")}
-    rest = {"loggers": [_logger(i) for i in loggers], "intake": _intake(intake), "missed": 0, "unplaced": 0}
-    return nothing | lists | rest | {"why_no_spread": None, "stale_after_s": stale_after_s}
+    return nothing | lists | _host(around) | {"readings": 0, "missed": 0, "unplaced": 0}
 
 
 def with_trouble(body: Mapping[str, Any], trouble: Trouble) -> dict[str, Any]:
@@ -54,71 +78,64 @@ def with_trouble(body: Mapping[str, Any], trouble: Trouble) -> dict[str, Any]:
     return {**body, **old, "places": places, "troubles": [asdict(trouble), *others]}
 
 
-def body(
-    record: CookRecord,
-    analysis: Analysis,
-    loggers: Sequence[LoggerInfo],
-    intake: Mapping[str, Any] | None,
-    now: float,
-    stale_after_s: float,
-    over: Collection[str] = (),
-) -> dict[str, Any]:
+def body(record: CookRecord, analysis: Analysis, around: Around, readings: int) -> dict[str, Any]:
     """The body for a cook: answers, places, stalls, notes, troubles.
 
-    loggers : those of this cook;  intake : None if there is none to ask;  now : UTC s
-    over : places whose probe was taken out; they are listed, and neither an answer nor a trouble
+    readings : a number that changes whenever any reading may have, older ones too: then the chart is to be read anew
     """
     running = record.cook.ended_ms is None
-    places = _places(record, analysis, over, now, stale_after_s)
+    places = [
+        _place(series, said, running, around) for series, said in zip(record.places, analysis.places, strict=True)
+    ]
     present = [p for p in places if p.quality != "over"]
     stalls = [{"place": s.place, "begin": s.begin, "end": s.end} for s in analysis.stalls]
     return {
         "cook": record.cook.as_json(),
         "coldest": _coldest(present, stalls),
         "pit": _pit(present, analysis),
-        "spread": _spread(analysis, running, now, stale_after_s),
+        "spread": _spread(analysis, running, around),
         "why_no_spread": analysis.evenness.why_not,
         "newest": newest_reading(record),
+        "readings": readings,
         "places": [asdict(p) for p in places],
         "stalls": stalls,
         "notes": [{"id": n.id, "at": n.at_ms / 1000, "kind": n.kind, "text": n.text} for n in record.notes],
-        "troubles": [asdict(t) for t in troubles(record, present, loggers, intake, now, stale_after_s)],
-        "loggers": [_logger(info) for info in loggers],
-        "intake": _intake(intake),
+        "troubles": [asdict(t) for t in troubles(record, present, around)],
         "missed": record.missed,
         "unplaced": record.unplaced,
-        "stale_after_s": stale_after_s,
-    }
+    } | _host(around)
 
 
-def _places(
-    record: CookRecord, analysis: Analysis, over: Collection[str], now: float, stale_after_s: float
-) -> list[PlaceNow]:
-    return [
-        _place(series, said, record.cook, series.place in over, now, stale_after_s)
-        for series, said in zip(record.places, analysis.places, strict=True)
+def _host(around: Around) -> dict[str, Any]:
+    asides = [
+        {"reason": reason, "count": count, "words": ASIDES.get(reason, f"items for another reason ({reason})")}
+        for reason, count in around.asides.items()
+        if count
     ]
+    return {"loggers": [_logger(info) for info in around.loggers], "intake": _intake(around.intake), "asides": asides}
 
 
-def _place(series: Series, said: Analysed, cook: Cook, over: bool, now: float, stale_after_s: float) -> PlaceNow:
+def _place(series: Series, said: Analysed, running: bool, around: Around) -> PlaceNow:
     usable = series.good()
     good = np.flatnonzero(usable)
+    limit = around.limits.of_place(series.place)
     if not good.size:
         words = _remedy(said) or said.why_no_value or "no reading yet"
         quality = "fault" if series.t.size else "none"
-        return PlaceNow(series.place, series.kind, None, None, None, False, None, None, quality, words)
+        return PlaceNow(series.place, series.kind, None, None, None, False, None, None, quality, words, limit)
     last = int(good[-1])
     celsius, u, t = said.celsius, said.u_k, float(series.t[last])
+    failed = celsius is None and last != series.t.size - 1
     if celsius is None or u is None:
-        # The analysis does not speak of a place that is long silent; the page still shows what it was, as such.
+        # The analysis does not speak of a place that has no present; the page still shows what it was, as such.
         window = slice(int(np.searchsorted(series.t, t - PRESENT_S)), last + 1)
         celsius, u = float(np.median(series.celsius[window][usable[window]])), float(series.u[last])
-    failed = bool(last != series.t.size - 1 and series.t[-1] - t > PRESENT_S)
-    aged = cook.ended_ms is None and now - t > stale_after_s
+    aged = running and around.now - t > limit
+    over = series.place in around.over
     quality = "over" if over else "fault" if failed else "old" if aged else "good"
     words = _remedy(said) if failed else "" if said.rate_k_h is not None else said.why_no_rate or ""
     return PlaceNow(series.place, series.kind, round(celsius, 3), round(u, 3), t, quality == "good",
-                    said.rate_k_h, said.rate_u_k_h, quality, words)  # fmt: skip
+                    said.rate_k_h, said.rate_u_k_h, quality, words, limit)  # fmt: skip
 
 
 def _remedy(said: Analysed) -> str:
@@ -136,46 +153,52 @@ def _coldest(places: Sequence[PlaceNow], stalls: Sequence[Mapping[str, Any]]) ->
 
 
 def _pit(places: Sequence[PlaceNow], analysis: Analysis) -> dict[str, Any] | None:
-    """The first air place that is fresh speaks for the pit; the others are named beside it."""
+    """The air place that the analysis takes for the pit, or what the first one was; the others are named beside it."""
     air = [p for p in places if p.kind == "air" and p.celsius is not None]
-    one = next((p for p in air if p.fresh), air[0] if air else None)
-    if one is None:
+    if not air:
         return None
+    said = analysis.pit
+    one = next((p for p in air if said and p.place == said.place), air[0])
     direction = None
     if one.rate is not None and one.rate_u is not None:
         moves = abs(one.rate) > max(STEADY_K_H, 2 * one.rate_u)
         direction = "steady" if not moves else "rising" if one.rate > 0 else "falling"
-    level = analysis.pit if analysis.pit is not None and analysis.pit.place == one.place else None
     return asdict(one) | {
         "direction": direction,
-        "level_c": level and round(level.level_c, 2),
-        "swing_k": level and round(level.swing_k, 2),
+        "why_this": said and said.why_this,
+        "level_c": _rounded(said.level_c, 2) if said else None,
+        "swing_k": _rounded(said.swing_k, 2) if said else None,
         "places": [{"place": p.place, "celsius": p.celsius, "fresh": p.fresh} for p in air],
     }
 
 
-def _spread(analysis: Analysis, running: bool, now: float, stale_after_s: float) -> dict[str, Any] | None:
+def _spread(analysis: Analysis, running: bool, around: Around) -> dict[str, Any] | None:
     even = analysis.evenness
     at, greatest = even.now, even.greatest
     if at is None:
         return None
+    limit = around.limits.of_place(at.hottest, at.coldest)
     return {
         "kelvin": round(at.spread_k, 3),
         "u": round(at.u_k, 3),
         "leads": at.hottest,
-        "trails": at.coldest,
+        "lags": at.coldest,
         "since": even.leads_since,
         "t": at.at,
-        "fresh": not running or now - at.at <= stale_after_s,
-        "greatest_k": None if greatest is None else round(greatest.spread_k, 3),
-        "greatest_at": None if greatest is None else greatest.at,
+        "fresh": not running or around.now - at.at <= limit,
+        "stale_after_s": limit,
+        "greatest_k": greatest and round(greatest.spread_k, 3),
+        "greatest_at": greatest and greatest.at,
     }
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)
 
 
 def _logger(info: LoggerInfo) -> dict[str, Any]:
     state = info.state or {}
-    journal = state.get("journal")
-    journal = journal if isinstance(journal, Mapping) else {}
+    journal = as_mapping(state.get("journal"))
     following, cursor = journal.get("next"), journal.get("cursor")
     waiting = following - cursor if isinstance(following, int) and isinstance(cursor, int) else None
     return {
@@ -193,7 +216,4 @@ def _intake(intake: Mapping[str, Any] | None) -> dict[str, Any] | None:
     """What of the intake's status is worth showing: plain numbers and words."""
     if intake is None:
         return None
-    asides = intake.get("asides")
-    kept = sum(asides.values()) if isinstance(asides, Mapping) else 0
-    words = {"connected": intake.get("connected"), "queue": intake.get("queue"), "kept_aside": kept}
-    return {key: value for key, value in words.items() if isinstance(value, bool | int)}
+    return {key: intake[key] for key in ("connected", "queue") if isinstance(intake.get(key), bool | int)}

@@ -10,7 +10,7 @@ import logging
 import threading
 import time
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,12 +18,13 @@ from pitscribe.clock import Clock
 from pitscribe.cook.analysis import Analysis, analyse
 from pitscribe.errors import NotFoundError, PitscribeError
 from pitscribe.ledger.ledger import Ledger
-from pitscribe.ledger.values import Cook
+from pitscribe.ledger.values import Cook, LoggerInfo, Placement
 from pitscribe.series import CookRecord, Reader
-from pitscribe.watch import facts
+from pitscribe.watch import facts, freshness
+from pitscribe.watch.around import Around
 from pitscribe.watch.snapshot import Snapshot, Trouble
 
-STALE_AFTER_S = 120.0  # a frame spans 32 s and travels at once; two minutes without one is four frames missing
+STALE_AFTER_S = freshness.LEAST_S
 PAST_COOKS_KEPT = 2  # an 18-hour cook of six channels is some 11 MB in memory
 BUSY_SHARE = 0.33  # of one core: on a slow machine the passes come further apart
 
@@ -37,8 +38,8 @@ class _Desk:
     """One cook that is being looked at: its reader, and what was made of it last."""
 
     reader: Reader
-    print_of: Any = None
     record: CookRecord | None = None
+    print_of: Any = None
     analysis: Analysis | None = None
 
 
@@ -59,8 +60,9 @@ class Watch:
         clock : what time it is; ages are told by it
         intake_status : asked at each pass: how the intake is doing, as a dataclass or a mapping; see ``facts.intake``
         every_s : real seconds between passes, at least
-        stale_after_s : age on ``clock`` from which a reading is no longer the present one. Where the clock runs n
-            times faster than real time, one pass is n seconds of it: add 4 n ``every_s``
+        stale_after_s : age on ``clock`` from which a reading is no longer the present one, at least; a logger whose
+            frames are long has longer (see ``freshness``). Where the clock runs n times faster than real time, one
+            pass is n seconds of it: add 4 n ``every_s``
         """
         self._ledger = ledger
         self._clock = clock
@@ -69,6 +71,7 @@ class Watch:
         self._stale_after_s = stale_after_s
         self._lock = threading.RLock()
         self._desks: OrderedDict[int, _Desk] = OrderedDict()
+        self._paces: dict[int, freshness.Pace] = {}
         self._listeners: list[Listener] = []
         self._latest: Snapshot | None = None
         self._running_id: int | None = None
@@ -159,7 +162,7 @@ class Watch:
             # The thread keeps the running cook's record fresh; that of another one nobody does.
             if self._thread and cook_id == self._running_id and desk is not None and desk.record is not None:
                 return desk.record
-            return self._look_at(self._ledger.cook(cook_id))[0]
+            return self._read(self._ledger.cook(cook_id))[1]
 
     # making
 
@@ -174,7 +177,7 @@ class Watch:
                 log.error("the watch: %s", error, exc_info=error)
             words = str(error) if plain else f"a fault in pitscribe itself: {type(error).__name__}: {error}"
             # What was last known stays in sight, marked as not fresh: the frames are safe, only the view is lame.
-            old = self._latest.body if self._latest else facts.empty_body(self._stale_after_s)
+            old = self._latest.body if self._latest else facts.empty_body(Around(now))
             return facts.with_trouble(old, Trouble("watch", "bad", f"The analysis stands still: {words}"))
 
     def _running(self) -> Cook | None:
@@ -183,33 +186,59 @@ class Watch:
 
     def _body(self, cook: Cook | None, now: float) -> dict[str, Any]:
         loggers = self._ledger.loggers()
+        asides = self._ledger.asides()
         intake = _as_mapping(self._intake_status() if self._intake_status else None)
         if cook is None:
-            return facts.empty_body(self._stale_after_s, loggers, intake)
-        record, analysis = self._look_at(cook)
+            return facts.empty_body(Around(now, loggers, intake, asides))
         placements = self._ledger.placements(cook.id)
+        ended = [p for p in placements if p.until_ms is not None and p.until_ms <= now * 1000]
         used = {p.logger for p in placements}
         mine = [info for info in loggers if info.logger in used]
-        on = {p.place for p in placements if p.until_ms is None or p.until_ms > now * 1000}
-        over = {p.place for p in placements} - on
-        return facts.body(record, analysis, mine, intake, now, self._stale_after_s, over)
+        around = Around(
+            now,
+            mine,
+            intake,
+            asides,
+            over={p.place for p in ended} - {p.place for p in placements if p not in ended},
+            limits=self._limits(mine, placements, ended),
+        )
+        record, analysis, readings = self._look_at(cook, placements, around)
+        return facts.body(record, analysis, around, readings)
 
-    def _look_at(self, cook: Cook) -> tuple[CookRecord, Analysis]:
-        """The record and its analysis, made anew only if the record has changed."""
+    def _limits(
+        self, loggers: Sequence[LoggerInfo], placements: Sequence[Placement], ended: Sequence[Placement]
+    ) -> freshness.Limits:
+        """How old readings may be, by what the loggers say of themselves and by their newest frames."""
+        for info in loggers:
+            found = freshness.newest_stretch(info)
+            if found is not None:
+                period, (boot, first, last) = found
+                frames = self._ledger.frames(info.logger, kind=freshness.TICKS, boots=[boot], uptime_range=(first, last))
+                self._paces[info.logger] = freshness.pace_of(period, frames, self._paces.get(info.logger))
+        return freshness.limits_of(self._paces, placements, ended, self._stale_after_s)
+
+    def _read(self, cook: Cook) -> tuple[_Desk, CookRecord]:
+        """The record as the ledger has it, on the cook's desk."""
         desk = self._desks.get(cook.id)
         if desk is None:
             desk = self._desks[cook.id] = _Desk(Reader(self._ledger, cook.id))
         self._desks.move_to_end(cook.id)
         while len(self._desks) > PAST_COOKS_KEPT + 1:
             self._desks.popitem(last=False)
-        record = desk.reader.read()
-        placements = tuple(self._ledger.placements(cook.id))
-        print_of = (facts.fingerprint(record), placements)
+        desk.record = desk.reader.read()
+        return desk, desk.record
+
+    def _look_at(
+        self, cook: Cook, placements: Sequence[Placement], around: Around
+    ) -> tuple[CookRecord, Analysis, int]:
+        """The record, its analysis, made anew only if something has changed, and the number of its readings."""
+        desk, record = self._read(cook)
+        readings = facts.readings_number(record, placements)
+        print_of = (facts.fingerprint(record, readings), around.over)
         if desk.analysis is None or desk.print_of != print_of:
-            desk.analysis = analyse(record)
+            desk.analysis = analyse(record, over=around.over)
             desk.print_of = print_of
-        desk.record = record
-        return record, desk.analysis
+        return record, desk.analysis, readings
 
 
 def _as_mapping(status: Any) -> Mapping[str, Any] | None:

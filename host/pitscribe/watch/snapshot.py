@@ -26,7 +26,8 @@ class PlaceNow:
     """The last good reading of one place. ``celsius``, ``u`` and ``t`` are None where there never was one.
 
     t : UTC s of that reading;  fresh : it is the present one;  rate : K/h, None where the data carry none
-    quality : "good", "old", "fault" or "none";  words : what is wrong, or why there is no rate
+    quality : "good", "old", "fault", "none" or "over";  words : what is wrong, or why there is no rate
+    stale_after_s : age from which its reading is not the present one
     """
 
     place: str
@@ -39,6 +40,7 @@ class PlaceNow:
     rate_u: float | None
     quality: str
     words: str
+    stale_after_s: float
 
 
 @dataclass(frozen=True, slots=True)

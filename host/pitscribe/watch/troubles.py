@@ -5,43 +5,37 @@ from typing import Any
 
 from pitscribe.ledger.values import LoggerInfo
 from pitscribe.series import CookRecord
+from pitscribe.watch.around import Around
 from pitscribe.watch.snapshot import PlaceNow, Trouble
 
 
-def troubles(
-    record: CookRecord,
-    places: Sequence[PlaceNow],
-    loggers: Sequence[LoggerInfo],
-    intake: Mapping[str, Any] | None,
-    now: float,
-    stale_after_s: float,
-) -> list[Trouble]:
+def troubles(record: CookRecord, places: Sequence[PlaceNow], around: Around) -> list[Trouble]:
     """All troubles of a cook that goes on, the gravest first; of one that is over, what is wrong with its record."""
     found = list(_record(record))
     if record.cook.ended_ms is None:
-        found += _loggers(loggers, now, stale_after_s)
-        found += _readings(record, now, stale_after_s)
+        for info in around.loggers:
+            found += _logger(info, around)
+        found += _readings(record, around)
         found += _places(places)
-        found += _intake(intake)
+        found += _intake(around.intake)
     return sorted(found, key=lambda t: t.grade != "bad")
 
 
-def _loggers(loggers: Sequence[LoggerInfo], now: float, stale_after_s: float) -> Iterator[Trouble]:
-    for info in loggers:
-        name, state = info.name or f"{info.logger:08x}", info.state or {}
-        seen = None if info.last_seen_ms is None else info.last_seen_ms / 1000
-        key = f"logger-{info.logger:08x}"
-        if state.get("online") is False:
-            words = f"The logger {name} is away. It goes on recording by itself; look at its power and the network."
-            yield Trouble(f"{key}-away", "bad", words, seen)
-        elif seen is None:
-            yield Trouble(f"{key}-unheard", "warn", f"The logger {name} has never been heard of.")
-        elif now - seen > stale_after_s:
-            words = f"Nothing is heard of the logger {name}. What it records is sent when it is back."
-            yield Trouble(f"{key}-silent", "bad", words, seen)
-        journal = state.get("journal")
-        if isinstance(journal, Mapping):
-            yield from _journal(key, name, journal)
+def _logger(info: LoggerInfo, around: Around) -> Iterator[Trouble]:
+    name, state = info.name or f"{info.logger:08x}", info.state or {}
+    seen = None if info.last_seen_ms is None else info.last_seen_ms / 1000
+    key = f"logger-{info.logger:08x}"
+    if state.get("online") is False:
+        words = f"The logger {name} is away. It goes on recording by itself; look at its power and the network."
+        yield Trouble(f"{key}-away", "bad", words, seen)
+    elif seen is None:
+        yield Trouble(f"{key}-unheard", "warn", f"The logger {name} has never been heard of.")
+    elif around.now - seen > around.limits.of_logger(info.logger):
+        words = f"Nothing is heard of the logger {name}. What it records is sent when it is back."
+        yield Trouble(f"{key}-silent", "bad", words, seen)
+    journal = state.get("journal")
+    if isinstance(journal, Mapping):
+        yield from _journal(key, name, journal)
 
 
 def _journal(key: str, name: str, journal: Mapping[str, Any]) -> Iterator[Trouble]:
@@ -50,10 +44,11 @@ def _journal(key: str, name: str, journal: Mapping[str, Any]) -> Iterator[Troubl
         yield Trouble(f"{key}-flash", "bad", words)
     lost = journal.get("lost")
     if isinstance(lost, int) and lost > 0:
-        yield Trouble(f"{key}-lost", "warn", f"The logger {name} had to give up {lost} frames for want of space.")
+        words = f"The logger {name} has lost {_frames(lost)}, for want of space or by its flash: the record has gaps."
+        yield Trouble(f"{key}-lost", "warn", words)
 
 
-def _readings(record: CookRecord, now: float, stale_after_s: float) -> Iterator[Trouble]:
+def _readings(record: CookRecord, around: Around) -> Iterator[Trouble]:
     if not record.places:
         words = "No probe has a place in this cook yet. Say where they are with: pitscribe cook place"
         yield Trouble("no-places", "warn", words)
@@ -61,7 +56,7 @@ def _readings(record: CookRecord, now: float, stale_after_s: float) -> Iterator[
     newest = newest_reading(record)
     if newest is None:
         yield Trouble("no-readings", "warn", "No reading of this cook has come yet.")
-    elif now - newest > stale_after_s:
+    elif all(around.now - s.t[-1] > around.limits.of_place(s.place) for s in record.places if s.t.size):
         yield Trouble("old", "bad", "No new readings. The numbers below are not the present ones.", newest)
 
 
@@ -74,10 +69,17 @@ def _places(places: Sequence[PlaceNow]) -> Iterator[Trouble]:
 def _record(record: CookRecord) -> Iterator[Trouble]:
     if record.unplaced:
         words = (
-            f"{record.unplaced} frames have no time yet, because the logger did not know it. They are kept, and shown "
-            "as soon as their time is known."
+            f"No time is known yet for {_frames(record.unplaced)}, because the logger did not know it. They are kept, "
+            "and shown as soon as it is."
         )
         yield Trouble("unplaced", "warn", words)
+    if n := record.contradictions:
+        words = (
+            f"{n} of the times that its loggers were told {'contradicts' if n == 1 else 'contradict'} the others and "
+            f"{'was' if n == 1 else 'were'} left out: readings may be shown too early or too late. Look at the clocks "
+            "of the host and the router."
+        )
+        yield Trouble("contradictions", "warn", words)
 
 
 def _intake(intake: Mapping[str, Any] | None) -> Iterator[Trouble]:
@@ -92,8 +94,12 @@ def _intake(intake: Mapping[str, Any] | None) -> Iterator[Trouble]:
         words = f"The host cannot write its ledger{because}. Loggers keep what they read until it can."
         yield Trouble("store", "bad", words, at)
     if clashes := intake.get("clashes"):
-        words = f"{clashes} frames came with a number that was used before, and were kept aside."
+        words = f"Kept aside: {_frames(clashes)} with a number that was used before for other content."
         yield Trouble("clash", "warn", words)
+
+
+def _frames(count: int) -> str:
+    return f"{count} frame{'' if count == 1 else 's'}"
 
 
 def newest_reading(record: CookRecord) -> float | None:

@@ -25,7 +25,7 @@ function figure(card, text, fresh) {
 }
 
 /** Is what was read at `t` fresh at `now`? `view.contact` false makes everything stale. */
-export const isFresh = (view, item) => view.contact && item.fresh && (view.past || view.now - item.t <= view.snap.stale_after_s);
+export const isFresh = (view, item) => view.contact && item.fresh && (view.past || view.now - item.t <= item.stale_after_s);
 const readAt = (view, t) => (view.past ? `at ${clock(t)}` : `read ${span(view.now - t)} ago, ${clock(t)}`);
 
 function head(card, words, place) {
@@ -50,7 +50,8 @@ function showColdest(view) {
   figure(card, temp(c.celsius), fresh);
   let line;
   if (!fresh) line = `not fresh: ${readAt(view, c.t)}`;
-  else if (c.stalled_since) line = `stalled for ${span(c.t - c.stalled_since)}${c.rate !== null ? `, ${signed(c.rate, 1)} ${unitName()} an hour` : ""}`;
+  // A stall is over only when heating has been back for a while, so the rate may say otherwise: it is that of now.
+  else if (c.stalled_since) line = `stalled for ${span(c.t - c.stalled_since)}${c.rate !== null ? `; now ${signed(c.rate, 1)} ${unitName()} an hour` : ""}`;
   else if (c.rate === null) line = "rate not known yet";
   else line = `${signed(c.rate, 1)} ${unitName()} an hour`;
   put(part(card, "line"), line);
@@ -79,7 +80,8 @@ function showPit(view) {
   const rate = p.rate !== null && p.direction !== "steady" ? ` ${delta(Math.abs(p.rate / 6))} ${unitName()} in 10 min` : "";
   put(part(card, "line"), fresh ? `${way}${rate}` || "direction not known yet" : `not fresh: ${readAt(view, p.t)}`);
   const level = p.level_c === null || !fresh ? "" : `; 30 min: mean ${temp(p.level_c)}, swing ${delta(p.swing_k)}`;
-  put(part(card, "more"), p.places.map((o) => `${o.place} ${o.fresh || view.past ? "" : "was "}${temp(o.celsius)}`).join(", ") + level);
+  const each = p.places.map((o) => `${o.place} ${o.fresh || view.past ? "" : "was "}${temp(o.celsius)}`).join(", ");
+  put(part(card, "more"), `${p.why_this ? `${p.why_this}; ` : ""}${each}${level}`);
 }
 
 function showSpread(view) {
@@ -96,7 +98,7 @@ function showSpread(view) {
   put(part(card, "line"), fresh ? `${s.leads} leads` : `not fresh: ${readAt(view, s.t)}`);
   if (fresh && s.since) put(part(card, "line"), `${s.leads} leads since ${clock(s.since)}`);
   const most = s.greatest_k === null ? "" : `; greatest ${delta(s.greatest_k)} at ${clock(s.greatest_at)}`;
-  put(part(card, "more"), `${s.trails} trails${most}`);
+  put(part(card, "more"), `${s.lags} lags${most}`);
 }
 
 function lineSample(kind, style) {
@@ -157,6 +159,7 @@ function showLoggers(view) {
   }
   row("Ticks missed", view.snap.missed.toLocaleString());
   if (view.snap.unplaced) row("Without a time", `${view.snap.unplaced.toLocaleString()} frames`);
+  if (view.snap.asides.length) row("Kept aside", view.snap.asides.map((a) => `${a.words}: ${a.count.toLocaleString()}`).join("; "));
   for (const [name, value] of Object.entries(view.snap.intake ?? {})) {
     if (value !== null && typeof value !== "object") row(`Intake: ${name.replaceAll("_", " ")}`, String(value));
   }
