@@ -5,8 +5,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pitscribe.page.chart import POINTS, WIDTHS_S, bucket_width, decimate, spread_of
-from pitscribe.series import Series
+from pitscribe.ledger.values import Cook
+from pitscribe.page.chart import POINTS, WIDTHS_S, bucket_width, chart, decimate, spread_of
+from pitscribe.series import CookRecord, Series
 
 
 def ascending(draw_steps: list[float]) -> np.ndarray:
@@ -33,23 +34,6 @@ def test_each_bucket_keeps_its_extremes_at_their_own_times(samples, width):
     # Every drawn value is a sample that was really taken, at the time at which it was taken.
     taken = {(a, b) for a, b in zip(t[known], y[known], strict=True)}
     assert {(a, b) for a, b in zip(dt, dy, strict=True) if np.isfinite(b)} <= taken
-
-
-@settings(max_examples=100, deadline=None)
-@given(series, st.sampled_from(WIDTHS_S[:10]), st.integers(1, 399))
-def test_points_added_from_a_bucket_on_are_those_of_the_whole(samples, width, cut):
-    t, y = ascending([s[0] for s in samples]), np.array([s[1] for s in samples])
-    whole_t, whole_y = decimate(t, y, width)
-    before_t, _ = decimate(t[:cut], y[:cut], width)
-    after = before_t[-1] // width * width
-    keep = before_t < after
-    new = t >= after
-    more_t, more_y = decimate(t[new], y[new], width)
-    # The page keeps what is before the bucket and appends; only marks of gaps at the seam may be missing.
-    joined = dict(zip(before_t[keep], decimate(t[:cut], y[:cut], width)[1][keep], strict=True))
-    joined |= dict(zip(more_t, more_y, strict=True))
-    finite = {a: b for a, b in joined.items() if np.isfinite(b)}
-    assert finite == {a: b for a, b in zip(whole_t, whole_y, strict=True) if np.isfinite(b)}
 
 
 def test_no_line_is_drawn_over_a_silence():
@@ -91,3 +75,93 @@ def test_spread_is_hottest_less_coldest_where_two_places_can_be_read():
 def test_spread_of_one_place_is_nothing():
     t = np.arange(0, 3600.0)
     assert spread_of([place("flat", t, t)], 60)[0].size == 0
+
+
+# what is sent anew, and what a browser makes of it
+
+T0 = 1_780_000_000.0
+
+
+def record_of(*places: Series) -> CookRecord:
+    return CookRecord(Cook(1, "Brisket", round(T0 * 1000), None, None), places, (), 0, 0)
+
+
+class Browser:
+    """Follows a chart as chartdata.js does."""
+
+    def __init__(self) -> None:
+        self.held = None
+        self.fulls = 0
+
+    def ask(self, record: CookRecord) -> dict:
+        old = self.held
+        known = {} if old is None else {"after": old["next"], "width": old["width"], "kept": old["kept"]}
+        news = chart(record, points=60, **known)
+        self.fulls += news["full"]
+        if not news["full"]:
+            for mine, more in zip([*old["places"], old["spread"]], [*news["places"], news["spread"]], strict=True):
+                n = sum(t < news["after"] for t in mine["t"])
+                news_t, news_c = mine["t"][:n] + more["t"], mine["c"][:n] + more["c"]
+                more["t"], more["c"] = news_t, news_c
+        self.held = news
+        return news
+
+
+def same(a: dict, b: dict) -> bool:
+    return all(a[key] == b[key] for key in ("width", "from", "to", "next", "kept", "places", "spread"))
+
+
+def test_a_backlog_reaches_a_chart_that_is_open():
+    """One logger was away for an hour and is back: its journal comes, older than the other's newest reading."""
+    whole = np.arange(0, 7260.0)
+    flat, point = (place(name, T0 + whole, 60 + whole / 1000) for name in ("flat", "point"))
+    browser = Browser()
+    browser.ask(record_of(flat.until(T0 + 7200), point.until(T0 + 3600)))
+    now = record_of(flat, point)
+    assert same(browser.ask(now), chart(now, points=60))
+    assert max(np.diff(browser.held["places"][1]["t"])) < 300
+
+
+def test_a_chart_that_only_grows_is_sent_once_and_then_only_its_end():
+    t = np.arange(0, 7200.0)
+    flat, point = (place(name, T0 + t, 60 + np.sin(t)) for name in ("flat", "point"))
+    browser = Browser()
+    for end in range(6000, 7200, 30):
+        now = record_of(flat.until(T0 + end), point.until(T0 + end - 20))
+        assert same(browser.ask(now), chart(now, points=60))
+    assert browser.fulls == 1
+
+
+def test_a_silence_that_ends_is_no_line_in_a_chart_that_is_open():
+    t = np.concatenate((np.arange(0, 3600.0), np.arange(7210, 7260.0)))
+    flat, point = place("flat", T0 + np.arange(0, 7260.0), np.full(7260, 60.0)), place("point", T0 + t, t / 100)
+    browser = Browser()
+    browser.ask(record_of(flat.until(T0 + 7200), point.until(T0 + 7200)))
+    now = record_of(flat, point)
+    assert same(browser.ask(now), chart(now, points=60))
+    assert None in browser.held["places"][1]["c"]
+
+
+chunks = st.lists(st.tuples(st.integers(0, 2), st.integers(0, 29)), min_size=1, max_size=40)
+
+
+@settings(max_examples=80, deadline=None)
+@given(chunks, st.integers(0, 9999), st.sampled_from([1.0, 7.0, 60.0]), st.lists(st.floats(-40, 40), max_size=3))
+def test_whatever_comes_in_whatever_order_an_open_chart_is_the_same_as_a_new_one(arrivals, seed, every, shifts):
+    """Three places in 30 pieces each, which arrive in any order; at the end the times of a place are put right."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(0, 30 * 20) * every
+    values = [np.where(rng.uniform(size=t.size) < 0.1, np.nan, 60 + np.cumsum(rng.normal(0, 1, t.size))) for _ in "abc"]
+    here = np.zeros((3, t.size), dtype=bool)
+    browser = Browser()
+
+    def look(shift: float = 0.0) -> None:
+        places = [place(n, T0 + t[h] + shift * (n == "b"), y[h]) for n, h, y in zip("abc", here, values, strict=True)]
+        now = record_of(*places)
+        assert same(browser.ask(now), chart(now, points=60))
+
+    for which, piece in arrivals:
+        here[which, piece * 20 : piece * 20 + 20] = True
+        look()
+    for shift in shifts:
+        look(shift)

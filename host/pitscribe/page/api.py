@@ -10,6 +10,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from pitscribe.clock import Clock
+from pitscribe.cook.analysis import TARGET_C
 from pitscribe.errors import ConfigError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import NOTE_KINDS, Cook, Note
@@ -68,7 +69,7 @@ class Api:
         return answer_text(request, snapshot.text)
 
     def chart(self, request: Request) -> Response:
-        """GET /api/chart?cook=&from=&to=&after=&width=&points=."""
+        """GET /api/chart?cook=&from=&to=&points=, and after=&width=&kept= of the last answer; see ``chart.chart``."""
         cook = inputs.query_id(request, "cook")
         if cook is None:
             raise ConfigError("cook is missing")
@@ -83,6 +84,7 @@ class Api:
             end=end,
             after=after,
             width=None if width is None else int(width),
+            kept=request.query_params.get("kept"),
             points=chart.POINTS if points is None else int(points),
         )
         return answer(request, value)
@@ -107,7 +109,7 @@ class Api:
         """POST /api/cooks {name, target_c?, at?, places?: [{logger, channel, place, kind}]}: all of it or nothing."""
         fields = await inputs.fields_of(request)
         name = fields.text("name", most=80)
-        target = fields.number("target_c", 20, 150)
+        target = fields.number("target_c", *TARGET_C)
         at = inputs.at_ms(fields, self._clock.now())
         rows = [inputs.place_row(row) for row in fields.rows("places", 64)]
         fields.finish()

@@ -90,7 +90,19 @@ def page(name: str, status: int = 200) -> Callable[[Request], Response]:
     """A route that serves one of the HTML files; they hold no data, so nothing has to be escaped into them."""
 
     def route(request: Request) -> Response:
-        text = (files("pitscribe.page") / "templates" / name).read_text(encoding="utf-8")
-        return HTMLResponse(text, status_code=status, headers={"Cache-Control": "no-cache"})
+        return HTMLResponse(_page(name), status_code=status, headers={"Cache-Control": "no-cache"})
 
     return route
+
+
+@cache
+def _page(name: str) -> str:
+    """An HTML file, with what all pages share put in where it says ``<!-- head -->``, ``<!-- top -->``, ..."""
+    text = _template(name)
+    for part in ("head", "top", "foot"):
+        text = text.replace(f"<!-- {part} -->\n", _template(f"{part}.part.html"))
+    return text
+
+
+def _template(name: str) -> str:
+    return (files("pitscribe.page") / "templates" / name).read_text(encoding="utf-8")

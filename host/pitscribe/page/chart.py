@@ -1,5 +1,6 @@
 """Series made small for drawing, with their extremes kept: pure functions."""
 
+import hashlib
 from collections.abc import Sequence
 from typing import Any
 
@@ -13,6 +14,7 @@ FloatArray = NDArray[np.float64]
 POINTS = 1200  # a trace: two a pixel column on a phone, about one on a laptop
 WIDTHS_S = (1, 2, 5, 10, 15, 20, 30, 60, 120, 180, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400, 604800)
 GAP_S = 150.0  # a line is not drawn across a longer silence than this, or three buckets: nothing is known there
+LATE_S = 600.0  # a chart that is open asks from so long before its end: readings of several loggers come in turn
 
 
 def bucket_width(span_s: float, points: int = POINTS) -> int:
@@ -90,35 +92,40 @@ def chart(
     end: float | None = None,
     after: float | None = None,
     width: int | None = None,
+    kept: str | None = None,
     points: int = POINTS,
 ) -> dict[str, Any]:
     """What the browser draws, as JSON-able values: times in UTC s (0.1 s), temperatures in degC (0.01), null for NaN.
 
     begin, end : only this span (UTC s), as fine as ``points`` allow
-    after, width : only what is new since the bucket that starts at ``after``, for a chart drawn with ``width``; when
-        that width no longer fits the cook, everything is sent again and ``full`` is true
+    after, width, kept : for a browser that has drawn the answer that gave it these three, which keeps the points before
+        ``after`` and wants only the rest. Where that would not give what is drawn now, because the cook needs another
+        width or because points before ``after`` have changed (a backlog came, a boot got its time late), everything
+        is sent again and ``full`` is true
+    The answer's ``next`` and ``kept`` are for the next time: from where to ask, and a mark of all that is before it.
     """
     spans = [(float(s.t[0]), float(s.t[-1])) for s in record.places if s.t.size]
     start = record.cook.started_ms / 1000
     whole = (min((a for a, _ in spans), default=start), max((b for _, b in spans), default=start))
     first, last = whole[0] if begin is None else begin, whole[1] if end is None else end
     fits = bucket_width(last - first, points)
-    full = after is None or width != fits
-    since = first if full or after is None else after
-    cut = [_window(s, since, last) for s in record.places]
-    spread = spread_of([s for s in cut if s.kind == "meat"], fits)
+    cut = [_window(s, first, last) for s in record.places]
+    curves = [_rounded(*decimate(s.t, np.where(s.good(), s.celsius, np.nan), fits)) for s in cut]
+    curves.append(_rounded(*spread_of([s for s in cut if s.kind == "meat"], fits)))
+    names = [(s.place, s.kind) for s in cut]
+    full = after is None or width != fits or kept != _mark(names, curves, after)
+    following = (last - LATE_S) // fits * fits
+    *lines, spread = [_points(*curve, None if full else after) for curve in curves]
     return {
         "width": fits,
         "full": full,
-        "after": since,
+        "after": first if full else after,
         "from": first,
         "to": last,
-        "places": [
-            {"place": s.place, "kind": s.kind}
-            | _points(*decimate(s.t, np.where(s.good(), s.celsius, np.nan), fits))
-            for s in cut
-        ],
-        "spread": _points(*spread),
+        "next": following,
+        "kept": _mark(names, curves, following),
+        "places": [{"place": place, "kind": kind} | line for (place, kind), line in zip(names, lines, strict=True)],
+        "spread": spread,
     }
 
 
@@ -127,6 +134,20 @@ def _window(s: Series, begin: float, end: float) -> Series:
     return Series(s.place, s.kind, s.t[i:j], s.celsius[i:j], s.u[i:j], s.flags[i:j])
 
 
-def _points(t: FloatArray, y: FloatArray) -> dict[str, Any]:
-    values = np.round(y, 2).tolist()
-    return {"t": np.round(t, 1).tolist(), "c": [v if v == v else None for v in values]}
+def _rounded(t: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """As the browser has them, so that it cuts where we do."""
+    return np.round(t, 1), np.round(y, 2)
+
+
+def _mark(names: Sequence[tuple[str, str]], curves: Sequence[tuple[FloatArray, FloatArray]], before: float) -> str:
+    """Stands for the points before a time: the same for the same points, another one for others."""
+    digest = hashlib.blake2b(repr(names).encode(), digest_size=12)
+    for t, y in curves:
+        n = int(np.searchsorted(t, before))
+        digest.update(n.to_bytes(4, "little") + t[:n].tobytes() + y[:n].tobytes())
+    return digest.hexdigest()
+
+
+def _points(t: FloatArray, y: FloatArray, after: float | None) -> dict[str, Any]:
+    n = 0 if after is None else int(np.searchsorted(t, after))
+    return {"t": t[n:].tolist(), "c": [v if v == v else None for v in y[n:].tolist()]}

@@ -1,19 +1,15 @@
 // The chart: pit and meat places with their names at the line ends, stalls shaded, notes as marks, the spread below.
-// Data come decimated from the host (least and greatest of each bucket), so that no extreme is lost.
 
-import { get } from "./api.js";
-import { el } from "./answers.js";
-import { degrees, difference, unitName, temp, clock, dayClock } from "./units.js";
+import { held, range, drawn, bring } from "./chartdata.js";
+import { fillTable } from "./charttable.js";
+import { degrees, difference, unitName, temp, clock } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
 const DASHES = { solid: "", dash: "9 5", dot: "2 4", dashdot: "9 4 2 4" };
 const ORDER = Object.keys(DASHES);
 const COLOURS = { air: ["--air-1", "--air-2"], meat: ["--meat-1", "--meat-2", "--meat-3", "--meat-4"] };
 
-let data = null;      // {width, places: [{place, kind, t, c}], spread: {t, c}, from, to} : the whole cook
-let detail = null;    // the same for the window that is zoomed into
-let windowShown = null; // null: all; {span}: the last so many seconds; {from, to}
-let view = null, ready = null, busy = false, again = false, forced = false, gone = -Infinity, timer = 0, key = "", newest = null;
+let view = null, ready = null, busy = false, again = false, forced = false, gone = -Infinity, timer = 0, key = "", readings = null;
 const narrow = () => $("chart").clientWidth < 560;
 const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 // Plotly shows a number of milliseconds as local time, and hands ranges back as texts in local time.
@@ -48,49 +44,10 @@ function loadPlotly() {
   return ready;
 }
 
-function merge(old, news) {
-  if (!old || news.full || news.width !== old.width) return news;
-  const cut = (into, add) => {
-    let n = into.t.length;
-    while (n && into.t[n - 1] >= news.after) n--;
-    into.t.length = n; into.c.length = n;
-    for (let i = 0; i < add.t.length; i++) { into.t.push(add.t[i]); into.c.push(add.c[i]); }
-  };
-  for (const p of news.places) {
-    const mine = old.places.find((q) => q.place === p.place && q.kind === p.kind);
-    if (!mine) return null;
-    cut(mine, p);
-  }
-  cut(old.spread, news.spread);
-  old.to = news.to;
-  return old;
-}
-
-const lastTime = (d) => Math.max(...d.places.map((p) => p.t.at(-1) ?? -Infinity), -Infinity);
-const bucketOf = (t, width) => Math.floor(t / width) * width;
-
-function range() {
-  if (!windowShown || !data) return null;
-  if (windowShown.span) return { from: data.to - windowShown.span, to: data.to };
-  return windowShown;
-}
-
-async function fetchData() {
-  const cook = view.snap.cook.id;
-  let query = `cook=${cook}`;
-  if (data && data.cook === cook && Number.isFinite(lastTime(data))) query += `&after=${bucketOf(lastTime(data), data.width)}&width=${data.width}`;
-  else data = null;
-  const merged = merge(data, await get(`/api/chart?${query}`));
-  data = merged ?? await get(`/api/chart?cook=${cook}`);
-  data.cook = cook;
-  const r = range();
-  detail = r && (r.to - r.from) < 0.7 * (data.to - data.from) ? await get(`/api/chart?cook=${cook}&from=${r.from}&to=${r.to}`) : null;
-}
-
 function traces(styles) {
   const f = degrees(1) - degrees(0), zero = degrees(0);
-  const lines = data.places.map((whole) => {
-    const p = detail?.places.find((q) => q.place === whole.place && q.kind === whole.kind) ?? whole;
+  const lines = held.whole.places.map((whole) => {
+    const p = held.detail?.places.find((q) => q.place === whole.place && q.kind === whole.kind) ?? whole;
     const s = styles[p.place];
     return {
       type: "scatter", mode: "lines", name: p.place, connectgaps: false,
@@ -99,7 +56,7 @@ function traces(styles) {
       hovertemplate: `%{y:.1f} ${unitName()}`,
     };
   });
-  const sp = detail?.spread ?? data.spread;
+  const sp = drawn().spread;
   lines.push({
     type: "scatter", mode: "lines", name: "spread", yaxis: "y2", x: sp.t.map(ms), y: sp.c.map((k) => (k === null ? null : difference(k))),
     line: { color: css("--ink"), width: 1.6 }, hovertemplate: `%{y:.1f} ${unitName()}`, connectgaps: false,
@@ -124,7 +81,7 @@ const escaped = (text) => text.slice(0, 80).replaceAll("&", "&amp;").replaceAll(
 function stallSpans() {
   const spans = [];
   for (const s of [...view.snap.stalls].sort((a, b) => a.begin - b.begin)) {
-    const last = spans.at(-1), end = s.end ?? data.to;
+    const last = spans.at(-1), end = s.end ?? held.whole.to;
     if (last && s.begin <= last.end) {
       last.end = Math.max(last.end, end);
       if (!last.names.includes(s.place)) last.names.push(s.place);
@@ -137,7 +94,7 @@ function stallSpans() {
 function stallTraces(styles) {
   const f = degrees(1) - degrees(0), zero = degrees(0);
   return view.snap.stalls.map((s) => {
-    const p = (detail ?? data).places.find((q) => q.place === s.place && q.kind === "meat");
+    const p = drawn().places.find((q) => q.place === s.place && q.kind === "meat");
     if (!p) return null;
     const at = p.t.map((t, i) => i).filter((i) => p.t[i] >= s.begin && p.t[i] <= (s.end ?? Infinity));
     return {
@@ -177,12 +134,12 @@ export function spreadOut(wanted, gap, low, high) {
 }
 
 function endLabels(styles, layout, size) {
-  const shown = (detail ?? data).places.map((p) => {
+  const shown = drawn().places.map((p) => {
     let i = p.c.length - 1;
     while (i >= 0 && p.c[i] === null) i--;
     if (i < 0) return null;
     // At the end of the cook the label says what the answers above it say, and not the last drawn extreme.
-    const now = detail && detail.to < data.to - 1 ? null : view.snap.places.find((q) => q.place === p.place && q.kind === p.kind);
+    const now = drawn().to < held.whole.to - 1 ? null : view.snap.places.find((q) => q.place === p.place && q.kind === p.kind);
     return { place: p.place, y: degrees(p.c[i]), said: degrees(now?.celsius ?? p.c[i]) };
   }).filter(Boolean);
   const [y0, y1] = layout.yaxis.range, plot = size.plot * (layout.yaxis.domain[1] - layout.yaxis.domain[0]);
@@ -219,7 +176,7 @@ function otherLabels(x, size) {
 
 function yRange(x) {
   let low = Infinity, high = -Infinity;
-  for (const p of (detail ?? data).places) {
+  for (const p of drawn().places) {
     for (let i = 0; i < p.t.length; i++) {
       if (p.c[i] === null) continue;
       if (ms(p.t[i]) < x[0] || ms(p.t[i]) > x[1]) continue;
@@ -229,13 +186,13 @@ function yRange(x) {
   }
   if (!(high > low)) { low = (Number.isFinite(low) ? low : 50) - 5; high = low + 10; }
   const target = view.snap.cook.target_c;
-  if (!windowShown && target !== null) high = Math.max(high, target + 2);
+  if (!held.shown && target !== null) high = Math.max(high, target + 2);
   const pad = 0.04 * (high - low);
   return [degrees(low - pad), degrees(high + pad)];
 }
 
 function layoutOf(styles) {
-  const r = range() ?? { from: Math.min(data.from, view.snap.cook.started), to: data.to };
+  const r = range() ?? { from: Math.min(held.whole.from, view.snap.cook.started), to: held.whole.to };
   const x = [ms(r.from), ms(Math.max(r.to, r.from + 60))];
   const box = $("chart"), small = narrow();
   const margin = { l: 44, r: small ? 98 : 132, t: 22, b: 30 };
@@ -263,24 +220,24 @@ function layoutOf(styles) {
 }
 
 async function draw() {
-  if (!data || !view.snap.cook) return;
+  if (!held.whole || !view.snap.cook) return;
   await loadPlotly();
-  const styles = stylesOf(view.snap.places.length ? view.snap.places : data.places);
-  for (const p of data.places) styles[p.place] ??= stylesOf(data.places)[p.place];
+  const styles = stylesOf(view.snap.places.length ? view.snap.places : held.whole.places);
+  for (const p of held.whole.places) styles[p.place] ??= stylesOf(held.whole.places)[p.place];
   const box = $("chart");
   await window.Plotly.react(box, traces(styles), layoutOf(styles), { displayModeBar: false, responsive: true, scrollZoom: false, doubleClick: false, showTips: false });
   if (!box.dataset.wired) wirePlot(box);
-  box.dataset.drawn = String(data.to);
+  box.dataset.drawn = String(held.whole.to);
   sayChart();
 }
 
 function sayChart() {
-  const named = data.places.map((p) => {
+  const named = held.whole.places.map((p) => {
     const good = p.c.filter((c) => c !== null);
     return good.length ? `${p.place} from ${temp(Math.min(...good))} to ${temp(Math.max(...good))}` : `${p.place} not read`;
   });
-  $("chart").setAttribute("aria-label", `Chart from ${clock(data.from)} to ${clock(data.to)}, ${unitName()}: ${named.join("; ")}. The same as a table below it.`);
-  if ($("chart-table").open) fillTable();
+  $("chart").setAttribute("aria-label", `Chart from ${clock(held.whole.from)} to ${clock(held.whole.to)}, ${unitName()}: ${named.join("; ")}. The same as a table below it.`);
+  if ($("chart-table").open) showTable();
 }
 
 function wirePlot(box) {
@@ -294,19 +251,19 @@ function wirePlot(box) {
 }
 
 function choose(next) {
-  windowShown = next && next.to - next.from < 30 ? { from: next.from, to: next.from + 30 } : next;
+  held.shown = next && next.to - next.from < 30 ? { from: next.from, to: next.from + 30 } : next;
   for (const b of document.querySelectorAll("[data-span]")) {
-    const on = windowShown === null ? b.dataset.span === "all" : windowShown.span === Number(b.dataset.span);
+    const on = held.shown === null ? b.dataset.span === "all" : held.shown.span === Number(b.dataset.span);
     b.setAttribute("aria-pressed", String(on));
   }
   refresh(true);
 }
 
 function step(way) {
-  if (!data) return;
-  const r = range() ?? { from: data.to - 14400, to: data.to };
+  if (!held.whole) return;
+  const r = range() ?? { from: held.whole.to - 14400, to: held.whole.to };
   const width = r.to - r.from, by = way * width * 0.5;
-  const from = Math.max(data.from, Math.min(data.to - width, r.from + by));
+  const from = Math.max(held.whole.from, Math.min(held.whole.to - width, r.from + by));
   choose({ from, to: from + width });
 }
 
@@ -323,7 +280,7 @@ export async function refresh(force = false) {
   busy = true;
   gone = performance.now();
   try {
-    await fetchData();
+    await bring(view.snap.cook.id);
     await draw();
     $("chart-said").hidden = true;
   } catch (e) {
@@ -341,39 +298,19 @@ export function follow(next) {
   const now = JSON.stringify([view.snap.cook, view.snap.notes, view.snap.stalls, view.snap.places.map((p) => [p.place, p.kind])]);
   const force = now !== key;
   key = now;
-  const news = view.snap.newest !== newest;
-  newest = view.snap.newest;
+  const news = view.snap.readings !== readings;
+  readings = view.snap.readings;
   if (force || news) refresh(force);
 }
 
-export const redraw = () => { if (data) draw().catch(() => {}); };
+export const redraw = () => { if (held.whole) draw().catch(() => {}); };
 
-function fillTable() {
-  const box = $("chart-table").querySelector(".scroll"), span = data.to - data.from;
-  const every = [300, 600, 900, 1800, 3600].find((s) => span / s <= 48) ?? 7200;
-  const table = el("table"), head = el("tr"), body = el("tbody");
-  head.append(el("th", "Time", { scope: "col" }), ...data.places.map((p) => el("th", `${p.place}, ${unitName()}`, { scope: "col", class: "num" })));
-  const cursor = data.places.map(() => 0);
-  for (let t = Math.ceil(data.from / every) * every; t <= data.to; t += every) {
-    const tr = el("tr");
-    tr.append(el("th", clock(t), { scope: "row", title: dayClock(t) }));
-    data.places.forEach((p, k) => {
-      while (cursor[k] + 1 < p.t.length && p.t[cursor[k] + 1] <= t) cursor[k]++;
-      const near = p.t.length && Math.abs(p.t[cursor[k]] - t) <= every ? p.c[cursor[k]] : null;
-      tr.append(el("td", temp(near, 1), { class: "num" }));
-    });
-    body.append(tr);
-  }
-  const thead = el("thead");
-  thead.append(head);
-  table.append(thead, body);
-  box.replaceChildren(table);
-}
+const showTable = () => fillTable($("chart-table").querySelector(".scroll"), held.whole);
 
 export function wireChart() {
   for (const b of document.querySelectorAll("[data-span]")) b.addEventListener("click", () => choose(b.dataset.span === "all" ? null : { span: Number(b.dataset.span) }));
   for (const b of document.querySelectorAll("[data-step]")) b.addEventListener("click", () => step(Number(b.dataset.step)));
-  $("chart-table").addEventListener("toggle", () => { if ($("chart-table").open && data) fillTable(); });
+  $("chart-table").addEventListener("toggle", () => { if ($("chart-table").open && held.whole) showTable(); });
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
   let wide = innerWidth;
   addEventListener("resize", () => { if (innerWidth !== wide) { wide = innerWidth; redraw(); } });

@@ -23,6 +23,7 @@ function show() {
   $("cooks-said").textContent = items.length ? `${items.length} ${items.length === 1 ? "cook" : "cooks"}, the newest first` : "None yet. The live page starts one.";
 }
 
+$("nav-cooks").setAttribute("aria-current", "page");
 wireUnits();
 onUnit(show);
 try { answer = await get("/api/cooks"); show(); } catch (e) { $("cooks-said").textContent = e.message; }

@@ -60,6 +60,7 @@ function show() {
 
 /** Wire the switch in the page's head. */
 export function wireUnits() {
+  for (const e of document.querySelectorAll(".units")) e.hidden = false;
   for (const b of document.querySelectorAll("[data-unit]")) {
     b.addEventListener("click", () => {
       if (unit === b.dataset.unit) return;
