@@ -95,5 +95,6 @@ def new_page(context: BrowserContext, width: int = 390, height: int = 844) -> tu
     """A page of that size, and what is seen of it."""
     page, seen = context.new_page(), Seen()
     page.set_viewport_size({"width": width, "height": height})
+    page.set_default_timeout(60_000)
     seen.listen(page)
     return page, seen

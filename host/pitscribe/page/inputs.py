@@ -53,10 +53,11 @@ class Fields:
         value = self._values.pop(key, None)
         if value is None and not needed:
             return None
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        if isinstance(value, bool) or not isinstance(value, int | float) or value != value:
             raise ConfigError(f"{key} must be a number")
+        # Compared before it is converted or shown: JSON may hold whole numbers that no float can.
         if not low <= value <= high:
-            raise ConfigError(f"{key} = {value:g} must be {low:g} to {high:g}")
+            raise ConfigError(f"{key} must be {low:g} to {high:g}")
         return float(value)
 
     def has(self, key: str) -> bool:

@@ -11,12 +11,13 @@ from starlette.applications import Starlette
 from pitscribe.errors import ConfigError
 
 START_WAIT_S = 20.0
+GRACE_S = 2  # the streams of open pages are told to end first; whatever still hangs after so long is cut
 
 
 class PageServer:
     """Serves the app on loopback in a thread of its own. ``url`` is known as soon as it is made."""
 
-    def __init__(self, app: Starlette, port: int = 0) -> None:
+    def __init__(self, app: Starlette, port: int = 0, *, grace_s: int = GRACE_S) -> None:
         """Take the port (0: any free one). Raises ConfigError if it is in use."""
         self._app = app
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
@@ -28,8 +29,9 @@ class PageServer:
             what = "in use" if error.errno == errno.EADDRINUSE else (error.strerror or str(error))
             raise ConfigError(f"port {port} of the page: {what}; choose another with --page-port") from error
         self.port: int = self._socket.getsockname()[1]
-        # The streams of open pages are told to end first; whatever still hangs then is cut after two seconds.
-        config = uvicorn.Config(app, log_level="warning", access_log=False, timeout_graceful_shutdown=2, lifespan="on")
+        config = uvicorn.Config(
+            app, log_level="warning", access_log=False, timeout_graceful_shutdown=grace_s, lifespan="on"
+        )
         self._server = uvicorn.Server(config)
         self._thread = threading.Thread(target=self._run, name="page", daemon=True)
 
@@ -46,6 +48,11 @@ class PageServer:
             if not self._thread.is_alive() or time.monotonic() > deadline:
                 raise ConfigError(f"the page does not start on port {self.port}; PITSCRIBE_DEBUG=1 shows more")
             time.sleep(0.01)
+
+    @property
+    def running(self) -> bool:
+        """Whether it serves, or is not done with what it served yet."""
+        return self._thread.is_alive()
 
     def stop(self) -> None:
         """Let go of open pages and end."""
