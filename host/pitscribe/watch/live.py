@@ -212,8 +212,11 @@ class Watch:
         for info in loggers:
             found = freshness.newest_stretch(info)
             if found is not None:
-                period, (boot, first, last) = found
-                frames = self._ledger.frames(info.logger, kind=freshness.TICKS, boots=[boot], uptime_range=(first, last))
+                period, where = found
+                uptimes = where.first_ms, where.last_ms
+                frames = self._ledger.frames(
+                    info.logger, kind=freshness.TICKS, boots=[where.boot], uptime_range=uptimes
+                )
                 self._paces[info.logger] = freshness.pace_of(period, frames, self._paces.get(info.logger))
         return freshness.limits_of(self._paces, placements, ended, self._stale_after_s)
 
