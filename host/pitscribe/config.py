@@ -13,6 +13,9 @@
 
     [page]
     port = 8421             # on this machine only: the page has no log-in yet
+
+    [host]
+    trust_clock = true      # this machine's clock is right, though the system does not say so (or cannot)
 """
 
 import os
@@ -26,6 +29,7 @@ from pitscribe.errors import ConfigError
 FILE_NAME = "pitscribe.toml"
 KEYS = (
     "units", "broker.host", "broker.port", "broker.user", "broker.password", "broker.listen", "page.port",
+    "host.trust_clock",
 )  # fmt: skip
 
 
@@ -48,6 +52,7 @@ class Config:
     units: str = "F"
     broker: BrokerConfig = BrokerConfig()
     page_port: int = 8421
+    trust_clock: bool = False
 
     def folder(self) -> Path:
         """The home folder, made if it is missing, for its owner alone."""
@@ -94,7 +99,7 @@ class _Reader:
         self._table = table
 
     def config(self, home: Path) -> Config:
-        broker, page = self._section("broker"), self._section("page")
+        broker, page, host = self._section("broker"), self._section("page"), self._section("host")
         units = self._take(self._table, "units", str, "F")
         if units not in ("F", "C"):
             raise ConfigError(f'{self._path}: units = "{units}": must be "F" or "C"')
@@ -109,8 +114,9 @@ class _Reader:
                 listen=self._take(broker, "listen", str, "0.0.0.0"),
             ),
             page_port=self._port(page, 8421),
+            trust_clock=self._take(host, "trust_clock", bool, False),
         )
-        for name, rest in (("", self._table), ("broker.", broker), ("page.", page)):
+        for name, rest in (("", self._table), ("broker.", broker), ("page.", page), ("host.", host)):
             if rest:
                 raise ConfigError(f"{self._path}: unknown key {name}{min(rest)}; known are {', '.join(KEYS)}")
         return config
@@ -123,7 +129,7 @@ class _Reader:
 
     def _take(self, table: dict[str, Any], key: str, kind: type, default: Any) -> Any:
         value = table.pop(key, default)
-        if value is not default and (not isinstance(value, kind) or isinstance(value, bool)):
+        if value is not default and (not isinstance(value, kind) or isinstance(value, bool) != (kind is bool)):
             raise ConfigError(f"{self._path}: {key} must be {kind.__name__}, not {value!r}")
         return value
 

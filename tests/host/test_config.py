@@ -21,6 +21,11 @@ def test_a_broker_of_ones_own_is_taken(tmp_path):
     assert (config.broker.host, config.broker.port, config.broker.user) == ("10.0.0.2", 8883, "a")
 
 
+def test_a_clock_may_be_vouched_for(tmp_path):
+    assert not read_config(tmp_path).trust_clock
+    assert written(tmp_path, "[host]\ntrust_clock = true\n").trust_clock
+
+
 @pytest.mark.parametrize(
     ("text", "named"),
     [
@@ -29,6 +34,8 @@ def test_a_broker_of_ones_own_is_taken(tmp_path):
         ("[page]\nport = 99999", "port"),
         ('[page]\nport = "80"', "port"),
         ("[page]\nport = true", "port"),
+        ("[host]\ntrust_clock = 1", "trust_clock"),
+        ("[host]\ntrust = true", "host.trust"),
         ('units = "K"', "units"),
         ("broker = 3", "broker"),
         ("units = \n", "line 1"),
