@@ -1,10 +1,12 @@
 """The host as one thing: ledger, broker, intake, watch and page of a process, started and stopped in order."""
 
 import contextlib
+import threading
+from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
-from pitscribe.clock import Clock
+from pitscribe.clock import Clock, ClockErr, set_well
 from pitscribe.commands.ledgers import LEDGER_NAME
 from pitscribe.config import BrokerConfig
 from pitscribe.intake.broker import Broker, read_credentials
@@ -25,7 +27,10 @@ class Where(NamedTuple):
 
 
 class Host:
-    """``with Host(...) as host:`` runs until the block ends. ``page_port`` None: no page, and no live analysis."""
+    """``with Host(...) as host:`` runs until the block ends; ``dead()`` says if a part has ended by itself.
+
+    ``page_port`` None: no page, and no live analysis. ``clock_err_ms``: how far off ``clock`` may be.
+    """
 
     def __init__(
         self,
@@ -35,14 +40,16 @@ class Host:
         *,
         page_port: int | None = None,
         stale_after_s: float = STALE_AFTER_S,
+        clock_err_ms: ClockErr = set_well,
     ) -> None:
         self._folder, self._clock, self._broker_config = folder, clock, broker
-        self._page_port, self._stale_after_s = page_port, stale_after_s
+        self._page_port, self._stale_after_s, self._clock_err_ms = page_port, stale_after_s, clock_err_ms
+        self._parts: dict[str, Callable[[], bool]] = {}  # whether each is alive
         self._stack = contextlib.ExitStack()
 
     def __enter__(self) -> "Host":
         with contextlib.ExitStack() as stack:
-            self.ledger = Ledger(self._folder / LEDGER_NAME, self._clock)
+            self.ledger = Ledger(self._folder / LEDGER_NAME, self._clock, check_pages=True)
             stack.callback(self.ledger.close)
             # The page's port is taken first: a port that is in use is told before any logger has been answered.
             if self._page_port is not None:
@@ -50,17 +57,23 @@ class Host:
                     self.ledger, self._clock, intake_status=self._intake_status, stale_after_s=self._stale_after_s
                 )
                 self.page = PageServer(make_app(self.ledger, self.watch, self._clock), self._page_port)
+                stack.callback(self.page.stop)  # gives the port back if the rest fails
             self.where = self._open_broker(stack)
-            self.intake = Intake(self.ledger, self._clock, *self.where)
+            self.intake = Intake(self.ledger, self._clock, *self.where, clock_err_ms=self._clock_err_ms)
             self.intake.start()
             stack.callback(self.intake.stop)
+            self._parts["intake"] = lambda: self.intake.alive
             if self._page_port is not None:
-                self.watch.start()
+                self._parts["watch"] = _thread_of("watch", self.watch.start).is_alive
                 stack.callback(self.watch.stop)
-                self.page.start()
-                stack.callback(self.page.stop)
+                self._parts["page"] = _thread_of("page", self.page.start).is_alive
+                stack.callback(self.page.stop)  # before what it shows ends
             self._stack = stack.pop_all()
         return self
+
+    def dead(self) -> str | None:
+        """The name of a part that has ended by itself, which then nobody does the work of; None if all are alive."""
+        return next((name for name, alive in self._parts.items() if not alive()), None)
 
     def __exit__(self, *_: object) -> None:
         self._stack.close()
@@ -77,5 +90,14 @@ class Host:
         broker = Broker(credentials, config.listen, config.port)
         broker.start()
         stack.callback(broker.stop)
+        self._parts["broker"] = lambda: broker.alive
         local = "127.0.0.1" if config.listen in ("0.0.0.0", "") else config.listen
         return Where(local, broker.port, *credentials)
+
+
+def _thread_of(name: str, start: Callable[[], None]) -> threading.Thread:
+    """Start a part; return the thread that it made, by its name."""
+    before = set(threading.enumerate())
+    start()
+    made = [thread for thread in threading.enumerate() if thread.name == name and thread not in before]
+    return made[0] if made else threading.Thread()  # one that never ran: it has ended already

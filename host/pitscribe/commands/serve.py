@@ -5,14 +5,20 @@ import dataclasses
 import signal
 import threading
 
-from pitscribe.clock import SystemClock
+from pitscribe.clock import SystemClock, set_well, system_clock_err_ms
 from pitscribe.commands.host import Host
 from pitscribe.config import Config
+from pitscribe.errors import PitscribeError
 from pitscribe.intake.broker import CREDENTIALS_NAME
+
+LOOK_EVERY_S = 1.0
 
 
 def run(config: Config, arguments: argparse.Namespace) -> None:
-    """Serve until SIGINT or SIGTERM; what has come in is stored before it ends."""
+    """Serve until SIGINT or SIGTERM; what has come in is stored before it ends.
+
+    Raises PitscribeError if a part ends by itself: better to end and be started again than to go on without it.
+    """
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
@@ -20,12 +26,17 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
     if arguments.broker_port is not None:
         broker = dataclasses.replace(broker, port=arguments.broker_port)
     page_port = config.page_port if arguments.page_port is None else arguments.page_port
-    with Host(config.folder(), SystemClock(), broker, page_port=page_port) as host:
+    clock_err_ms = set_well if config.trust_clock else system_clock_err_ms
+    with Host(config.folder(), SystemClock(), broker, page_port=page_port, clock_err_ms=clock_err_ms) as host:
         print(f"page    {host.page.url} (on this machine only; from another one: ssh -L)")
         if broker.host is None:
-            print(f"broker  {broker.listen}:{host.where.port}, user {host.where.user}, password in "
-                  f"{config.home / CREDENTIALS_NAME}")  # fmt: skip
+            password = f"password in {config.home / CREDENTIALS_NAME}"
+            print(f"broker  {broker.listen}:{host.where.port}, user {host.where.user}, {password}")
         else:
             print(f"broker  {broker.host}:{broker.port}")
+        if clock_err_ms() is None:
+            print("clock   not set yet; until it is, loggers are not told the time (see [host] trust_clock)")
         print(f"ledger  {config.home}, {host.ledger.frame_count()} frames", flush=True)
-        stop.wait()
+        while not stop.wait(LOOK_EVERY_S):
+            if part := host.dead():
+                raise PitscribeError(f"the {part} has stopped by itself, so pitscribe ends; start it again")

@@ -143,12 +143,23 @@ class Broker:
         assert self._loop is not None
         return asyncio.run_coroutine_threadsafe(make(), self._loop).result(timeout)
 
+    @property
+    def alive(self) -> bool:
+        """Whether it runs: False once it was stopped, or if its thread or its loop died."""
+        broker, thread, loop = self._broker, self._thread, self._loop
+        if broker is None or thread is None or loop is None:
+            return False
+        return thread.is_alive() and loop.is_running() and broker.serving
+
     def stop(self) -> None:
         """Close all connections and let go of the port. May be called twice."""
-        broker, self._broker = self._broker, None
-        if broker is not None:
+        (broker, self._broker), loop = (self._broker, None), self._loop
+        if broker is not None and loop is not None:
             with contextlib.suppress(Exception):  # a client that hangs must not keep us from stopping
-                self._call(broker.stop_all, STOP_S)
+                if loop.is_running():
+                    self._call(broker.stop_all, STOP_S)
+                else:  # its thread died; the port is to be given back all the same
+                    loop.run_until_complete(asyncio.wait_for(broker.stop_all(), STOP_S))
         self._end_thread()
 
     def _end_thread(self) -> None:
@@ -156,7 +167,8 @@ class Broker:
         self._loop = self._thread = None
         if loop is None or thread is None:
             return
-        loop.call_soon_threadsafe(loop.stop)
+        if loop.is_running():
+            loop.call_soon_threadsafe(loop.stop)
         thread.join(STOP_S)
         if thread.is_alive():
             return

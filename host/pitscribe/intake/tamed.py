@@ -121,6 +121,12 @@ class TamedBroker(Amqtt):  # type: ignore[misc]
         server = await asyncio.start_server(self._connected, sock=listening)
         self._servers[_LISTENER] = Server(_LISTENER, server)
 
+    @property
+    def serving(self) -> bool:
+        """Whether it takes connections and passes messages on."""
+        passing_on = self._broadcast_task is not None and not self._broadcast_task.done()
+        return passing_on and all(server.instance.is_serving() for server in self._servers.values())
+
     async def stop_all(self) -> None:
         """Close everything."""
         for server in self._servers.values():
