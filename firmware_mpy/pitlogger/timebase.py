@@ -5,7 +5,11 @@ from micropython import const
 _LOW_BITS = const(24)  # uptime is kept as two halves of 24 bits, so that neither leaves the board's small integers
 _LOW = const(0x1000000)
 _STALE_MS = const(60000)  # an answer to something said longer ago is of no use
-_AGAIN_MS = const(3600000)  # so often an anchor is journalled though it is no better: the drift of the clock shows
+# So often an anchor is journalled though it is no better: the drift of the clock shows. The host answers once an hour;
+# an hour here would become two whenever an answer comes a little early.
+_AGAIN_MS = const(3000000)
+_QUARREL_MS = const(60000)  # so often, at most, one is journalled because it contradicts the best
+_DRIFT = const(10000)  # one part in so many (100 ppm) is the most that the crystal is off, as the host has it
 
 
 class Uptime:
@@ -41,6 +45,7 @@ class Anchors:
     def __init__(self, boot):
         self._boot = boot
         self._journalled = 0
+        self._quarrelled = None  # when one was last journalled because it contradicts the best
         self.best = None  # {"up", "utc_ms", "err_ms", "from"} as in the state message
 
     def answer(self, order, uptime):
@@ -60,9 +65,23 @@ class Anchors:
             return None
         err += (uptime - said + 1) // 2
         anchor = {"up": (said + uptime) // 2, "utc_ms": utc, "err_ms": err, "from": "host"}
-        if self.best is None or err * 3 <= self.best["err_ms"] * 2:
+        if self.best is not None and self._contradicts(anchor):
+            # Which of the two is right is for the host to find out; ours is the newer one.
+            if self._quarrelled is not None and uptime - self._quarrelled < _QUARREL_MS:
+                return None
+            self._quarrelled = uptime
+            if anchor["up"] > self.best["up"]:
+                self.best = anchor
+        elif self.best is None or err * 3 <= self.best["err_ms"] * 2:
             self.best = anchor
         elif uptime - self._journalled < _AGAIN_MS:
             return None
         self._journalled = uptime
         return anchor
+
+    def _contradicts(self, anchor):
+        """Return whether an anchor and the best cannot both be true, however the crystal went between them."""
+        best = self.best
+        between = abs(anchor["up"] - best["up"])
+        apart = abs(anchor["utc_ms"] - best["utc_ms"] - anchor["up"] + best["up"])
+        return apart > anchor["err_ms"] + best["err_ms"] + between // _DRIFT + 1
