@@ -17,6 +17,8 @@ from pitlogger.uplink import Uplink
 from pitlogger.wifi import Wifi
 
 _WATCH_MS = const(1000)
+_LINES, _LINE = const(3), const(60)  # complaints told in the state, and characters of each
+_LOSS_MS = const(60000)
 _LATE_TICKS = const(3)  # periods without a beat of the sampler after which the watchdog is left to bite
 
 
@@ -30,7 +32,7 @@ class App:
 
     def __init__(self, settings, complaints, chips, logger, clock, cause, wlan, watchdog):
         self._settings = settings
-        self._complaints = complaints
+        self._complaints = _few(complaints)
         self._table = table(settings["channels"])
         self._watchdog = watchdog
         self._clock = clock
@@ -39,6 +41,8 @@ class App:
         self.encoder = Encoder(logger, self.journal.boot, self._table, settings["period_ms"])
         self.anchors = Anchors(self.journal.boot)
         self.sampler = Sampler(chips, settings["period_ms"], settings["frame_ticks"], clock, self.uptime, self._on_tick)
+        self._lost_kept = self._lost_told = 0  # what the last boot told is not known: a count is told again
+        self._keep_due = self._tell_due = 0
         self.uplink = None
         if settings["broker"]["host"]:
             wifi = Wifi(wlan, settings["wifi"])
@@ -53,6 +57,11 @@ class App:
             tasks.append(self.uplink.run())
         await asyncio.gather(*tasks)
 
+    @property
+    def lost(self):
+        """Frames given up, in this boot and those before."""
+        return self.journal.lost + self.sampler.dropped
+
     # -- what the uplink asks for -------------------------------------------------------------------------------------
 
     def now(self):
@@ -64,8 +73,8 @@ class App:
         )
 
     def state(self):
-        """The ``state`` message, and three members of our own: ``settings`` (complaints), ``refused`` (how many
-        messages from the host made no sense), ``trouble`` (why the connection before this one ended)."""
+        """The ``state`` message, and three members of our own: ``settings`` (the first complaints), ``refused`` (how
+        many messages from the host made no sense), ``trouble`` (why the connection before this one ended)."""
         settings, journal = self._settings, self.journal
         return _message(
             {
@@ -81,13 +90,13 @@ class App:
                     "first": journal.first,
                     "next": journal.next,
                     "cursor": journal.cursor,
-                    "lost": journal.lost + self.sampler.dropped,
+                    "lost": self.lost,
                     "ok": journal.ok,
                 },
                 "anchor": self.anchors.best,
                 "settings": self._complaints,
                 "refused": self.uplink.refused,
-                "trouble": self.uplink.trouble,
+                "trouble": self.uplink.trouble[:_LINE],
             }
         )
 
@@ -97,8 +106,7 @@ class App:
 
     def mark(self):
         """Something that changes when the state is worth telling before its time."""
-        journal = self.journal
-        return (self.sampler.missed, journal.lost + self.sampler.dropped, journal.ok, self.anchors.best)
+        return (self.sampler.missed, self.lost, self.journal.ok, self.anchors.best)
 
     def order(self, message):
         """Do what the host orders; an order that is not known is left alone. ValueError on one that cannot be."""
@@ -120,8 +128,9 @@ class App:
             await sampler.block_full.wait()
             block = sampler.take_full()
             length = await encoder.ticks(block)
-            journal.append(encoder.seal(block, length, journal.next))
+            journal.append(lambda sequence: encoder.seal(block, length, sequence))
             sampler.release(block)
+            self._record_loss()
             self._tell()
             # Here, between two ticks, it costs nobody a late one; left to itself it comes where it likes.
             gc.collect()
@@ -138,9 +147,20 @@ class App:
             await asyncio.sleep_ms(_WATCH_MS)
 
     def _record_event(self, name, fields, uptime):
-        journal = self.journal
-        journal.append(self.encoder.event(journal.next, uptime, name, fields))
+        written = self.journal.append(lambda sequence: self.encoder.event(sequence, uptime, name, fields))
         self._tell()
+        return written
+
+    def _record_loss(self):
+        """Keep the count of frames lost, and journal it when that can be done: each at most once a minute."""
+        lost, now = self.lost, self.uptime.now()
+        if lost != self._lost_kept and now >= self._keep_due:  # this can be done while the journal is full
+            self._lost_kept, self._keep_due = lost, now + _LOSS_MS
+            self.journal.keep_lost(lost)
+        if lost != self._lost_told and now >= self._tell_due and self.journal.ok:
+            self._tell_due = now + _LOSS_MS
+            if self._record_event("loss", {"frames": lost}, now):
+                self._lost_told = lost
 
     def _tell(self):
         if self.uplink is not None:
@@ -165,6 +185,14 @@ class App:
             )
 
         return make
+
+
+def _few(lines):
+    """Return the first lines, cut short: the state, which the broker keeps, is to stay under 1 KB."""
+    few = [line[:_LINE] for line in lines[:_LINES]]
+    if len(lines) > _LINES:
+        few.append("and %d more, on the console" % (len(lines) - _LINES))
+    return few
 
 
 def _message(body):

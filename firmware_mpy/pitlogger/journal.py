@@ -3,49 +3,48 @@
 One write and one flush a frame: the cost on littlefs is per flush, whatever its size, and nothing that was flushed is
 lost to a power cut. A sequence number is used up even when its frame could not be written, because part of it, or all,
 may have reached the flash: two frames must never have one key. So there can be holes; a reader goes on behind them.
+
+What cannot be read is never taken for stored. ``next`` may jump over numbers that may be in use; ``cursor`` never
+jumps, and passes over frames that no try can read only when one behind them can be: then they are counted as lost.
 """
 
-import binascii
 import os
 import struct
 
 from micropython import const
 
-from pitlogger import files
-from pitlogger.frames import HEAD, MAX_FRAME
+from pitlogger import files, recovery, segments
+from pitlogger.segments import LEAST_FRAME, SEGMENT, SEGMENT_HEAD, frame_sequence
 
-_SEGMENT = const(16384)
-_SEGMENT_HEAD = const(16)
-_LEAST_FRAME = const(24)
 _RESERVE_MOST = const(131072)  # bytes of the file system left free: a tenth of it, and at most this
-_MAGIC = b"PSJ1"
+_JUMP = const(0x10000)  # over the numbers in a segment that cannot be read: far more than fit in it
+_OPENINGS = const(3)  # tries at start, so that one failed read does not cost the first frame of the boot
+_TRIES = const(60)  # failed reads of one place after which it is passed over; the uplink tries once a second
 
 
 class Journal:
     """The frames of one logger in ``folder``. ``most_bytes`` (0: no limit) bounds the segments besides the flash.
 
     ``boot`` is the number of this run; ``next`` the sequence number to be written next; ``cursor`` the first that is
-    not known to be stored; ``lost`` counts frames given up in this run; ``ok`` is False while none can be written.
+    not known to be stored; ``lost`` counts frames given up, in this run and, as far as ``keep_lost`` was called, in
+    those before; ``ok`` is False while none can be written. A journal whose folder cannot be read is opened with
+    the next ``append`` that finds it readable: until then ``next`` and ``cursor`` are 0, and nothing is fetched.
     """
 
     def __init__(self, folder, logger, most_bytes=0):
         self._folder = folder
         self._logger = logger
         self._most = most_bytes
-        self._head = bytearray(HEAD)
         self._names = []  # first sequence number of each segment, ascending
         self._file = None  # the segment that is written, and its length
         self._length = 0
         self._at = (-1, 0, 0)  # reader: sequence number wanted next, its segment, its offset
-        self._cursor_kept = 0
-        self.lost = 0
-        self.ok = True
-        try:
-            self._recover()
-        except OSError:
-            self.ok = False
-            # The numbers that were in use are not known: go on well behind them.
-            self.next = self.cursor = self._names[-1] + 0x10000 if self._names else 0
+        self._failed = (-1, 0)  # reader: sequence number wanted when the flash could not be read, and how often
+        self._damage = {}  # first number hidden by damage: how many; counted when the cursor passes over it
+        self._cursor_kept = None  # what the file says; None: not known
+        self._opened = False
+        self.next = self.cursor = self.lost = 0
+        self.ok = any(self._open() for _ in range(_OPENINGS))
         self.boot = self._count_boot()
 
     @property
@@ -53,58 +52,73 @@ class Journal:
         """The sequence number of the oldest segment, or ``next`` where there is none."""
         return self._names[0] if self._names else self.next
 
-    def append(self, frame):
-        """Write and flush one frame whose sequence number is ``next``. Return True if it is on flash."""
-        sequence = self.next
-        self.next += 1
-        try:
-            if self._file is None or self._length + len(frame) > _SEGMENT:
-                if not self._begin(sequence):
-                    self.lost += 1
-                    self.ok = False
-                    return False
-            self._file.write(frame)
-            self._file.flush()
-            self._length += len(frame)
-            self.ok = True
-        except OSError:
-            # What is on flash now is not known: leave this segment as it is and begin another with the next frame.
-            self._close()
+    def append(self, seal):
+        """Write and flush the frame that ``seal(sequence)`` returns. Return True if it is on flash."""
+        self.ok = self._opened or self._open()
+        if self.ok:
+            sequence = self.next
+            self.next += 1
+            self.ok = self._write(sequence, seal(sequence))
+        if not self.ok:
             self.lost += 1
-            self.ok = False
         return self.ok
 
     def fetch(self, sequence, buf):
         """Read the first good frame from ``sequence`` on into ``buf`` (4096 bytes); return its length, 0 for none.
 
-        Raises OSError if the flash cannot be read.
+        Raises OSError if the flash cannot be read. After 60 such failures in a row for one ``sequence``, what cannot
+        be read is passed over if there is a good frame behind it.
         """
-        if sequence >= self.next or not self._names:
+        if sequence >= self.next:
             return 0
-        name, offset = self._place(sequence)
-        while name is not None:
-            with open(self._path(name), "rb") as f:
-                while True:
-                    offset, length = _good_frame(f, offset, buf)
-                    if not length:
-                        break
-                    offset += length
-                    found = frame_sequence(buf)
-                    if found >= sequence:
-                        self._at = (found + 1, name, offset)
-                        return length
-            name, offset = self._after(name), _SEGMENT_HEAD
-        return 0
+        wanted, tries = self._failed
+        try:
+            return self._search(sequence, buf, wanted != sequence or tries < _TRIES)
+        except OSError:
+            self._failed = (sequence, tries + 1 if wanted == sequence else 1)
+            raise
 
     def move_cursor(self, sequence):
-        """All frames before ``sequence`` are stored. Kept on flash when it enters another segment: rarely."""
+        """All frames before ``sequence`` are stored, or hidden by damage that ``fetch`` found: these are lost.
+
+        Kept on flash when it enters another segment, which is rare, and when frames are counted as lost, so that the
+        next boot does not count them again.
+        """
+        passed = [first for first in self._damage if first < sequence]
+        for first in passed:
+            self.lost += self._damage.pop(first)
         self.cursor = sequence
-        if self._names and self._segment_of(sequence) != self._segment_of(self._cursor_kept):
+        kept = self._cursor_kept
+        if passed or (self._names and (kept is None or self._segment_of(sequence) != self._segment_of(kept))):
             try:
-                files.write_number(self._folder + "/cursor", sequence)
-                self._cursor_kept = sequence
+                self._keep_cursor()
             except OSError:
                 pass  # an old cursor only means that frames are sent twice
+
+    def keep_lost(self, lost):
+        """Keep on flash how many frames were lost, for the boots to come."""
+        try:
+            files.write_number(self._folder + "/lost", lost)
+        except OSError:
+            pass
+
+    # -- writing ---------------------------------------------------------------------------------------------------
+
+    def _write(self, sequence, frame):
+        try:
+            if self._cursor_kept is None:
+                self._keep_cursor()  # an old one, readable again at the next boot, could be ahead of this frame
+            if self._file is None or self._length + len(frame) > SEGMENT:
+                if not self._begin(sequence):
+                    return False
+            self._file.write(frame)
+            self._file.flush()
+            self._length += len(frame)
+            return True
+        except OSError:
+            # What is on flash now is not known: leave this segment as it is and begin another with the next frame.
+            self._close()
+            return False
 
     def _begin(self, sequence):
         """Begin the segment whose first frame is ``sequence``. Return False if there is no room for it."""
@@ -116,11 +130,10 @@ class Journal:
             del self._names[0]
         if files.exists(self._path(sequence)):
             raise OSError(17)  # never write over a segment
-        head = _MAGIC + struct.pack("<II", self._logger, sequence)
         self._file = open(self._path(sequence), "wb")
         self._names.append(sequence)
-        self._file.write(head + struct.pack("<I", binascii.crc32(head)))
-        self._length = _SEGMENT_HEAD
+        self._file.write(segments.head(self._logger, sequence))
+        self._length = SEGMENT_HEAD
         return True
 
     def _close(self):
@@ -132,12 +145,55 @@ class Journal:
                 pass
 
     def _room(self):
-        if self._most and (len(self._names) + 1) * _SEGMENT > self._most:
+        if self._most and (len(self._names) + 1) * SEGMENT > self._most:
             return False
         stat = os.statvfs(self._folder)
-        return stat[3] * stat[0] >= _SEGMENT + min(stat[2] * stat[0] // 10, _RESERVE_MOST)
+        return stat[3] * stat[0] >= SEGMENT + min(stat[2] * stat[0] // 10, _RESERVE_MOST)
+
+    def _keep_cursor(self):
+        files.write_number(self._folder + "/cursor", self.cursor)
+        self._cursor_kept = self.cursor
 
     # -- reading ---------------------------------------------------------------------------------------------------
+
+    def _search(self, sequence, buf, patient):
+        """``fetch``; if not ``patient``, what cannot be read is passed over, unless nothing behind it can be."""
+        name, offset = self._place(sequence)
+        damage = {}
+        unread = False
+        while name is not None:
+            following = self._after(name)
+            due = max(sequence, name)  # the first number that is not accounted for
+            hidden = SEGMENT - offset
+            try:
+                with open(self._path(name), "rb") as f:
+                    size = f.seek(0, 2)
+                    at, length = segments.good_frame(f, offset, size, buf, patient)
+                    while length:
+                        found = frame_sequence(buf)
+                        if found >= sequence:
+                            if at > offset and found > due:
+                                damage[due] = found - due
+                            self._damage.update(damage)
+                            self._at = (found + 1, name, at + length)
+                            return length
+                        offset = at + length
+                        at, length = segments.good_frame(f, offset, size, buf, patient)
+                    # A torn frame was counted when it was written, or is the one that a power cut cost.
+                    hidden = 0 if segments.torn(f, offset, size, buf) else size - offset
+            except OSError:
+                if patient:
+                    raise
+            if hidden > 0:
+                unread = not patient
+                frames = min((following or self.next) - due, _frames_in(hidden, offset, due - name))
+                if frames > 0:
+                    damage[due] = frames
+            name, offset = following, SEGMENT_HEAD
+        if unread:
+            raise OSError(5)  # it may be all of the flash: wait
+        self._damage.update(damage)
+        return 0
 
     def _segment_of(self, sequence):
         """Return the name of the segment in which a sequence number would be."""
@@ -155,82 +211,53 @@ class Journal:
         return None
 
     def _place(self, sequence):
-        """Return segment and offset from which to look for a sequence number."""
+        """Return segment and offset from which to look for a sequence number; segment None if there is none."""
         wanted, name, offset = self._at
         if wanted == sequence and name in self._names:
             return name, offset
-        return self._segment_of(sequence), _SEGMENT_HEAD
+        return self._segment_of(sequence) if self._names else None, SEGMENT_HEAD
 
     def _path(self, name):
         return "%s/%08x.seg" % (self._folder, name)
 
     # -- recovery --------------------------------------------------------------------------------------------------
 
-    def _recover(self):
-        """Find the segments, cut the torn tail of the last one off, and find ``next`` and ``cursor``."""
-        if not files.exists(self._folder):
-            os.mkdir(self._folder)
-        for entry in os.listdir(self._folder):
-            if entry.endswith(".new"):
-                os.remove(self._folder + "/" + entry)
-            elif entry.endswith(".seg"):
-                try:
-                    self._names.append(int(entry[:-4], 16))
-                except ValueError:
-                    pass  # not one of ours
-        self._names.sort()
-        self.cursor = self._cursor_kept = files.read_number(self._folder + "/cursor") or 0
-        self.next = self.cursor
-        if self._names:
-            self.next = max(self.next, self._cut(self._names[-1]))
-        self.cursor = max(self.cursor, self.first)
+    def _open(self):
+        """Find the segments, cut the torn tail of the last one off, and find ``next`` and ``cursor``.
 
-    def _cut(self, name):
-        """Cut what does not check off the end of a segment; return the sequence number behind its last good frame."""
-        path = self._path(name)
-        following = name
-        buf = bytearray(MAX_FRAME)
-        offset = _SEGMENT_HEAD
-        with open(path, "rb") as f:
-            f.seek(0, 2)
-            size = f.tell()
-            while True:
-                length = _frame_at(f, offset, buf)
-                if not length:
-                    break
-                following = max(following, frame_sequence(buf) + 1)
-                offset += length
-            if offset == size:
-                self._file, self._length = open(path, "ab"), size
-                return following
-            # Damage in the middle is not a torn tail: frames behind it are good and stay.
-            behind, length = _good_frame(f, offset, buf)
-            while length:
-                following = max(following, frame_sequence(buf) + 1)
-                behind, length = _good_frame(f, behind + length, buf)
-                offset = size
-        if offset < size or size < _SEGMENT_HEAD:
-            self._shorten(path, name, offset)
-        return following
-
-    def _shorten(self, path, name, length):
-        """Keep the first ``length`` bytes of a segment; one with no frame goes. (A file cannot be truncated here.)"""
-        if length <= _SEGMENT_HEAD:
-            os.remove(path)
-            self._names.remove(name)
-            return
+        Return False, with nothing changed, if the folder cannot be read. A segment that cannot be read is no reason.
+        """
         try:
-            with open(path, "rb") as old, open(path + ".new", "wb") as new:
-                left = length
-                while left:
-                    piece = old.read(min(left, 512))
-                    new.write(piece)
-                    left -= len(piece)
-                new.flush()
-            os.rename(path + ".new", path)
+            entries = recovery.listing(self._folder)
         except OSError:
-            return  # no room for a copy: the tail stays, and a new segment begins behind it
-        self._file, self._length = open(path, "ab"), length
+            return False
+        self._names = sorted(n for n in map(segments.number, entries) if n is not None)
+        self._cursor_kept = files.read_number(self._folder + "/cursor")
+        self.next = self.cursor = max(self._cursor_kept or 0, self.first)
+        self.lost += files.read_number(self._folder + "/lost") or 0
+        if self._names:
+            self._go_on(self._names[-1])
+        self._opened = True
+        recovery.remove_drafts(self._folder, entries)
+        return True
+
+    def _go_on(self, name):
+        """Move ``next`` behind the last segment, and go on writing it where that can be done."""
+        try:
+            following, length = recovery.end_of(self._path(name), name)
+        except OSError:
+            self.next = max(self.next, name + _JUMP)
+            return
+        # Within a segment there are no holes: so damage in it shows how many frames it hides.
+        go_on = length > 0 and following >= self.next
+        self.next = max(self.next, following)
+        if length == 0:
+            self._names.remove(name)
+        elif go_on:
+            try:
+                self._file, self._length = open(self._path(name), "ab"), length
+            except OSError:
+                pass
 
     def _count_boot(self):
         """Return the number of this boot, one more than the last. A random one if that is lost, or cannot be kept."""
@@ -246,41 +273,7 @@ class Journal:
         return boot
 
 
-def frame_sequence(frame):
-    """Return the sequence number of a frame."""
-    return struct.unpack_from("<I", frame, 10)[0]
-
-
-def frame_boot(frame):
-    """Return the boot number of a frame."""
-    return struct.unpack_from("<H", frame, 8)[0]
-
-
-def _frame_at(f, offset, buf):
-    """Read the frame at ``offset`` into ``buf``; return its length, or 0 if what is there does not check."""
-    f.seek(offset)
-    view = memoryview(buf)
-    if f.readinto(view[:HEAD]) != HEAD or buf[0] != 0xC1:
-        return 0
-    length = buf[2] | buf[3] << 8
-    if not _LEAST_FRAME <= length <= MAX_FRAME or f.readinto(view[HEAD:length]) != length - HEAD:
-        return 0
-    crc = struct.unpack_from("<I", buf, length - 4)[0]
-    return length if binascii.crc32(view[: length - 4]) == crc else 0
-
-
-def _good_frame(f, offset, buf):
-    """Look on from ``offset``, byte by byte, for a frame that checks; return (offset, length), length 0 at the end."""
-    length = _frame_at(f, offset, buf)
-    while not length:
-        f.seek(offset + 1)
-        piece = f.read(256)
-        if not piece:
-            return offset, 0
-        mark = piece.find(b"\xc1")
-        if mark < 0:
-            offset += len(piece)
-            continue
-        offset += 1 + mark
-        length = _frame_at(f, offset, buf)
-    return offset, length
+def _frames_in(hidden, offset, before):
+    """Return how many frames so many bytes may be, by the mean length of the ``before`` frames up to ``offset``."""
+    mean = max((offset - SEGMENT_HEAD) // before, LEAST_FRAME) if before else LEAST_FRAME
+    return max((hidden + mean // 2) // mean, 1)

@@ -13,7 +13,7 @@ import os
 from micropython import const
 
 from pitlogger.frames import MAX_FRAME
-from pitlogger.journal import frame_boot, frame_sequence
+from pitlogger.segments import frame_boot, frame_sequence
 
 _BACK_OFF_MS = const(1000)
 _BACK_OFF_MOST_MS = const(60000)
@@ -161,6 +161,7 @@ class Uplink:
     def _fetch(self):
         """Read the next frame to be sent; return its length, 0 when there is none."""
         journal = self._journal
+        self._next = max(self._next, journal.cursor)  # a journal that could be opened late has its cursor since then
         if self._next >= journal.next:
             return 0
         try:

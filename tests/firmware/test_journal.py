@@ -1,6 +1,5 @@
 """The journal on real MicroPython: torn tails, kills, boot counter, want of space, a failing flash, power cuts."""
 
-import json
 import signal
 import struct
 import subprocess
@@ -8,42 +7,11 @@ import zlib
 
 import pytest
 from firmware_rig import MICROPYTHON, environment
-from firmware_rig import run as run_script
+from journal_rig import LITTLEFS, LOGGER, OPEN, run, said, segments
 from servers import wait_until
 
 from pitscribe.wire.frames import FrameKey, check, encode_event
 from pitscribe.wire.segments import scan_segment, segment_header
-
-LOGGER = 0xA1B2C3D4
-OPEN = f"""
-import gc, json, os
-from pitlogger.journal import Journal, frame_boot, frame_sequence
-from pitlogger.frames import Encoder
-LOGGER = {LOGGER}
-def opened(most=0, folder="journal"):
-    return Journal(folder, LOGGER, most)
-def put(j, n, size=100):
-    e = Encoder(LOGGER, j.boot, b"", 1000)
-    return [j.append(e.event(j.next, 5000 + j.next, "boot", {{"name": "x" * size}})) for _ in range(n)]
-def everything(j, start=0):
-    buf = bytearray(4096)
-    found = []
-    while True:
-        length = j.fetch(start, buf)
-        if not length:
-            return found
-        found.append([frame_boot(buf), frame_sequence(buf)])
-        start = found[-1][1] + 1
-"""
-
-
-def run(script, flash):
-    """Run with a heap that holds the test's own lists; test_whole_firmware has the heap of the board."""
-    return run_script(script, flash, heap="heapsize=8m")
-
-
-def segments(flash):
-    return sorted((flash / "journal").glob("*.seg"))
 
 
 def keys_of(flash):
@@ -52,9 +20,9 @@ def keys_of(flash):
 
 
 def test_segments_are_as_the_specification_says_and_what_was_written_is_read_back(flash):
-    ask = "j = opened()\nput(j, 400)\nprint(json.dumps([j.boot, j.next, j.first, everything(j), everything(j, 137)]))"
-    script = OPEN + ask
-    boot, following, first, found, later = json.loads(run(script, flash))
+    script = "j = opened()\nput(j, 400)\n"
+    script += "print(json.dumps([j.boot, j.next, j.first, everything(j), everything(j, 137)]))"
+    boot, following, first, found, later = said(flash, script)
     assert (following, first) == (400, 0)
     assert found == keys_of(flash) == [[boot, s] for s in range(400)]
     assert later == found[137:]
@@ -71,9 +39,9 @@ def test_segments_are_as_the_specification_says_and_what_was_written_is_read_bac
 
 
 def test_next_boot_goes_on_behind_the_last_frame_with_the_next_boot_number(flash):
-    first = json.loads(run(OPEN + "j = opened()\nput(j, 7)\nprint(json.dumps([j.boot, j.next]))", flash))
-    script = OPEN + "j = opened()\nput(j, 2)\nprint(json.dumps([j.boot, everything(j)]))"
-    boot, found = json.loads(run(script, flash))
+    first = said(flash, "j = opened()\nput(j, 7)\nprint(json.dumps([j.boot, j.next]))")
+    script = "j = opened()\nput(j, 2)\nprint(json.dumps([j.boot, everything(j)]))"
+    boot, found = said(flash, script)
     assert boot == (first[0] + 1) % 65536
     assert found == [[first[0], s] for s in range(7)] + [[boot, 7], [boot, 8]]
     assert len(segments(flash)) == 1
@@ -107,9 +75,7 @@ def test_last_segment_cut_at_every_byte_keeps_every_whole_frame_and_loses_only_t
         whole += encode_event(FrameKey(LOGGER, 3, sequence), 5000, "boot", {"name": "x" * 40 * sequence})
         ends.append(len(whole))
     (flash / "whole").write_bytes(whole)
-    script = (
-        OPEN
-        + """
+    script = """
 with open("whole", "rb") as f:
     whole = f.read()
 os.mkdir("journal")
@@ -128,8 +94,7 @@ for cut in range(len(whole) + 1):
     gc.collect()
 print(json.dumps(seen))
 """
-    )
-    seen = json.loads(run(script, flash))
+    seen = said(flash, script)
     assert len(seen) == len(whole) + 1
     for cut, (boot, ok, found, size) in enumerate(seen):
         good = max(sum(1 for end in ends if end <= cut) - 1, 0)
@@ -145,8 +110,8 @@ def test_flipped_byte_in_the_middle_costs_that_frame_and_no_other(flash):
     data = bytearray(file.read_bytes())
     data[16 + 10 * ((len(data) - 16) // 30) + 60] ^= 0x20
     file.write_bytes(data)
-    script = OPEN + "j = opened()\nput(j, 1)\nprint(json.dumps([j.next, everything(j)]))"
-    following, found = json.loads(run(script, flash))
+    script = "j = opened()\nput(j, 1)\nprint(json.dumps([j.next, everything(j)]))"
+    following, found = said(flash, script)
     lost = [s for s in range(30) if [boot, s] not in found]
     assert following == 31
     assert len(lost) == 1
@@ -167,17 +132,14 @@ def test_process_killed_again_and_again_loses_no_frame_that_was_reported_written
         process.send_signal(signal.SIGKILL)
         told += [[int(w) for w in line.split()] for line in process.stdout.read().splitlines() if line.count(" ") == 1]
         process.wait()
-    script_end = OPEN + "print(json.dumps(everything(opened())))"
-    found = json.loads(run(script_end, flash))
+    found = said(flash, "print(json.dumps(everything(opened())))")
     assert len(told) > 6 * 37
     assert [key for key in told if key not in found] == []
     assert [key[1] for key in found] == list(range(len(found)))
 
 
 def test_cursor_is_kept_when_it_enters_another_segment_and_survives(flash):
-    script = (
-        OPEN
-        + """
+    script = """
 j = opened()
 put(j, 400)
 writes = []
@@ -192,105 +154,60 @@ for s in range(1, 400):
         writes.append(kept)
 print(json.dumps(writes))
 """
-    )
-    writes = json.loads(run(script, flash))
+    writes = said(flash, script)
     names = [int(file.stem, 16) for file in segments(flash)]
     assert writes == names
-    assert json.loads(run(OPEN + "print(opened().cursor)", flash)) == names[-1]
+    assert said(flash, "print(opened().cursor)") == names[-1]
     text = (flash / "journal" / "cursor").read_text()
     number, crc = text.split(" ")
     assert int(crc, 16) == zlib.crc32(number.encode())
 
 
-def test_when_space_is_short_stored_segments_go_first_and_nothing_else_goes(flash):
-    script = (
-        OPEN
-        + """
-j = opened(4 * 16384)
-a = put(j, 300)
-j.move_cursor(200)
-b = put(j, 200)
-first = j.first
-print(json.dumps([a, b, first, j.lost, j.ok, everything(j)]))
+def two_runs(flash, **given):
+    """Write ``frames`` into a journal of so many ``segments``, have those before ``stored`` stored, then write
+    ``then`` more.
+
+    Return for each of the two what became of every frame and how the journal was behind it; and all that is in it.
+    """
+    script = f"""
+def how(j):
+    return {{"first": j.first, "next": j.next, "lost": j.lost, "ok": j.ok}}
+j = opened({given["segments"]} * 16384)
+before = [put(j, {given["frames"]}), how(j)]
+j.move_cursor({given["stored"]})
+after = [put(j, {given["then"]}), how(j)]
+print(json.dumps([before, after, everything(j)]))
 """
-    )
-    a, b, first, lost, ok, found = json.loads(run(script, flash))
-    assert all(a)
-    assert all(b)
-    assert (lost, ok) == (0, True)
+    return said(flash, script)
+
+
+def test_when_space_is_short_stored_segments_go_first_and_nothing_else_goes(flash):
+    (before, _), (after, last), found = two_runs(flash, segments=4, frames=300, stored=200, then=200)
+    assert all(before)
+    assert all(after)
+    assert (last["lost"], last["ok"]) == (0, True)
+    first = last["first"]
     assert 0 < first <= 200
     assert [s for _, s in found] == list(range(first, 500))
 
 
 def test_journal_full_of_unstored_frames_keeps_the_oldest_counts_the_loss_and_takes_frames_again_when_stored(flash):
-    script = (
-        OPEN
-        + """
-j = opened(3 * 16384)
-kept = put(j, 500)
-full = [j.lost, j.ok, j.next]
-j.move_cursor(150)
-again = put(j, 50)
-print(json.dumps([kept, full, again, j.ok, j.lost, everything(j)]))
-"""
-    )
-    kept, full, again, ok, lost, found = json.loads(run(script, flash))
+    (kept, full), (again, last), found = two_runs(flash, segments=3, frames=500, stored=150, then=50)
     room = kept.count(True)
     assert kept == [True] * room + [False] * (500 - room)
-    assert full == [500 - room, False, 500]
+    assert (full["lost"], full["ok"], full["next"]) == (500 - room, False, 500)
     assert all(again)
-    assert ok
-    assert lost == 500 - room
+    assert last["ok"]
+    assert last["lost"] == 500 - room
     # Nothing of what was kept and not stored has gone, and no sequence number was used twice.
     sequences = [s for _, s in found]
     assert sequences == list(range(sequences[0], room)) + list(range(500, 550))
     assert sequences[0] <= 150
 
 
-LITTLEFS = """
-import errno, vfs
-class Flash:                    # 212 blocks of 4096 bytes, as a Pico W leaves to files; dies at a given operation
-    def __init__(self, blocks):
-        self.data = bytearray(blocks * 4096)
-        self.blocks, self.left, self.dead = blocks, -1, False
-    def spend(self):
-        if self.left == 0:
-            self.dead = True
-        if self.dead:
-            return False
-        self.left -= 1
-        return True
-    def readblocks(self, block, buf, off=0):
-        if self.dead:
-            return -errno.EIO
-        at = block * 4096 + off
-        buf[:] = memoryview(self.data)[at:at + len(buf)]
-        return 0
-    def writeblocks(self, block, buf, off=0):
-        if not self.spend():
-            if self.torn:       # the half of it that got there
-                at = block * 4096 + off
-                self.data[at:at + len(buf) // 2] = buf[:len(buf) // 2]
-                self.torn = False
-            return -errno.EIO
-        at = block * 4096 + off
-        self.data[at:at + len(buf)] = buf
-        return 0
-    def ioctl(self, op, arg):
-        if op == 4: return self.blocks
-        if op == 5: return 4096
-        if op == 6: return 0 if self.spend() else -errno.EIO
-        return 0
-    torn = False
-"""
-
-
 def test_power_cut_at_any_flash_operation_loses_no_flushed_frame_and_the_journal_goes_on(flash):
     """littlefs on a RAM block device: the device dies at operation n, with a torn write or without, then comes back."""
-    script = (
-        OPEN
-        + LITTLEFS
-        + """
+    script = """
 flash = Flash(24)
 vfs.VfsLfs2.mkfs(flash, progsize=256)
 seen = []
@@ -332,8 +249,7 @@ while cut < 150:
     cut += 1
 print(json.dumps(seen))
 """
-    )
-    seen = json.loads(run(script, flash))
+    seen = said(flash, script, LITTLEFS)
     assert sum(s[1] for s in seen) > 300  # frames were indeed written
     assert [s for s in seen if s[2]] == []
     assert all(s[3] for s in seen)
@@ -341,10 +257,7 @@ print(json.dumps(seen))
 
 
 def test_flash_that_fails_stops_no_append_and_its_frames_are_counted(flash):
-    script = (
-        OPEN
-        + LITTLEFS
-        + """
+    script = """
 flash = Flash(24)
 vfs.VfsLfs2.mkfs(flash, progsize=256)
 vfs.mount(vfs.VfsLfs2(flash, progsize=256), "/f")
@@ -357,8 +270,7 @@ flash.left, flash.dead = -1, False
 c = put(j, 5)
 print(json.dumps([a, b, state, c, j.ok, j.lost, [s for _, s in everything(j)]]))
 """
-    )
-    a, b, state, c, ok, lost, found = json.loads(run(script, flash))
+    a, b, state, c, ok, lost, found = said(flash, script, LITTLEFS)
     assert a == [True] * 5
     assert b == [False] * 5
     assert state == [False, 5]
@@ -370,9 +282,9 @@ def test_recovery_that_cannot_read_the_flash_writes_over_no_segment(flash):
     """A segment that cannot be opened (here: a folder of its name) is left alone, and frames go into another."""
     run(OPEN + "put(opened(), 3)", flash)
     (flash / "journal" / "00000003.seg").mkdir()
-    script = OPEN + "j = opened()\nprint(json.dumps([j.next > 3, put(j, 1)]))"
+    script = "j = opened()\nprint(json.dumps([j.next > 3, j.cursor, put(j, 1)]))"
     before = keys_of_files(flash)
-    assert json.loads(run(script, flash)) == [True, [True]]
+    assert said(flash, script) == [True, 0, [True]]
     assert keys_of_files(flash)[:3] == before
     wait_until("the folder is still there", lambda: (flash / "journal" / "00000003.seg").is_dir(), 1)
 
