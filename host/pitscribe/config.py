@@ -27,6 +27,7 @@ from typing import Any
 from pitscribe.errors import ConfigError
 
 FILE_NAME = "pitscribe.toml"
+_KINDS = {str: "a text in quotation marks", int: "a whole number", bool: "true or false"}
 KEYS = (
     "units", "broker.host", "broker.port", "broker.user", "broker.password", "broker.listen", "page.port",
     "host.trust_clock",
@@ -100,6 +101,11 @@ class _Reader:
 
     def config(self, home: Path) -> Config:
         broker, page, host = self._section("broker"), self._section("page"), self._section("host")
+        if "host" not in broker and (stray := {"user", "password"} & broker.keys()):
+            raise ConfigError(
+                f"{self._path}: broker.{min(stray)} is for a broker that you run already: name it with broker.host "
+                "(the broker of our own makes its password itself)"
+            )
         units = self._take(self._table, "units", str, "F")
         if units not in ("F", "C"):
             raise ConfigError(f'{self._path}: units = "{units}": must be "F" or "C"')
@@ -107,14 +113,14 @@ class _Reader:
             home=home,
             units=units,
             broker=BrokerConfig(
-                host=self._take(broker, "host", str, None),
-                port=self._port(broker, 1883),
-                user=self._take(broker, "user", str, None),
-                password=self._take(broker, "password", str, None),
-                listen=self._take(broker, "listen", str, "0.0.0.0"),
+                host=self._take(broker, "host", str, None, "broker."),
+                port=self._port(broker, 1883, "broker."),
+                user=self._take(broker, "user", str, None, "broker."),
+                password=self._take(broker, "password", str, None, "broker."),
+                listen=self._take(broker, "listen", str, "0.0.0.0", "broker."),
             ),
-            page_port=self._port(page, 8421),
-            trust_clock=self._take(host, "trust_clock", bool, False),
+            page_port=self._port(page, 8421, "page."),
+            trust_clock=self._take(host, "trust_clock", bool, False, "host."),
         )
         for name, rest in (("", self._table), ("broker.", broker), ("page.", page), ("host.", host)):
             if rest:
@@ -127,14 +133,14 @@ class _Reader:
             raise ConfigError(f"{self._path}: {name} must be a table: [{name}]")
         return section
 
-    def _take(self, table: dict[str, Any], key: str, kind: type, default: Any) -> Any:
+    def _take(self, table: dict[str, Any], key: str, kind: type, default: Any, section: str = "") -> Any:
         value = table.pop(key, default)
         if value is not default and (not isinstance(value, kind) or isinstance(value, bool) != (kind is bool)):
-            raise ConfigError(f"{self._path}: {key} must be {kind.__name__}, not {value!r}")
+            raise ConfigError(f"{self._path}: {section}{key} must be {_KINDS[kind]}, not {value!r}")
         return value
 
-    def _port(self, table: dict[str, Any], default: int) -> int:
-        port: int = self._take(table, "port", int, default)
+    def _port(self, table: dict[str, Any], default: int, section: str) -> int:
+        port: int = self._take(table, "port", int, default, section)
         if not 0 <= port <= 65535:
-            raise ConfigError(f"{self._path}: port = {port}: must be 0 (any free one) to 65535")
+            raise ConfigError(f"{self._path}: {section}port = {port}: must be 0 (any free one) to 65535")
         return port

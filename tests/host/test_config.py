@@ -38,6 +38,7 @@ def test_a_clock_may_be_vouched_for(tmp_path):
         ("[host]\ntrust = true", "host.trust"),
         ('units = "K"', "units"),
         ("broker = 3", "broker"),
+        ('[broker]\npassword = "x"', "broker.password"),
         ("units = \n", "line 1"),
     ],
 )
