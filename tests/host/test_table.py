@@ -135,7 +135,7 @@ WRONG = {
     "no time": (rows(",225,41"), r"line 2, column 'time': there is no time; write ISO 8601"),
     "a word for a time": (rows("noon,225,41"), r"line 2, column 'time': 'noon' is not a time; write ISO 8601"),
     "milliseconds": (rows(f"{T0}000,225,41"), r"line 2, column 'time': .*milliseconds: divide by 1000"),
-    "seconds from the start": (rows("0,225,41"), r"line 2, column 'time': '0' is no time between 1973 and 2103"),
+    "seconds from the start": (rows("0,225,41"), r"line 2, column 'time': '0' is no time between 2000 and 2100"),
     "some offsets": (
         rows("2026-05-30T14:05:00Z,225,41", "2026-05-30T14:06:00,225,41"),
         r"line 3, column 'time': .*some times have an offset and some have none",
@@ -196,3 +196,40 @@ def test_a_disk_that_fills_in_the_middle_leaves_no_half_cook(ledger, tmp_path):
         import_table(ledger, written(tmp_path, rows(*lines)), unit="C", air=["grate"], meat=["flat"])
     assert ledger.cooks() == []
     assert ledger._read("SELECT count(*) FROM sheets") == [(0,)]
+
+
+HEADED = "time,pit [F],flat [F],humid\n1780142400,250,40,x\n1780142430,251,41,y\n"
+
+
+def test_a_column_whose_name_ends_in_its_unit_needs_no_other_word_for_it(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text(HEADED)
+    for air, meat in ((["pit"], ["flat"]), (["pit [F]"], ["flat [F]"])):
+        read = read_table(path, unit=None, air=air, meat=meat)
+        assert [c.place for c in read.columns] == ["pit", "flat"]
+        assert read.columns[0].celsius[0] == pytest.approx((250 - 32) / 1.8)
+
+
+def test_a_unit_that_the_header_contradicts_is_refused(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text(HEADED)
+    with pytest.raises(TableError, match=r"says F, and the unit given is C"):
+        read_table(path, unit="C", air=["pit"], meat=["flat"])
+
+
+@pytest.mark.parametrize("late", ["1811600000", "2027-05-30T12:00:00Z", "9981-01-01T00:00:00Z", "0001-01-01T00:00:00Z"])
+def test_a_mistyped_year_is_refused_and_names_its_line(tmp_path, late):
+    path = tmp_path / "a.csv"
+    path.write_text(f"time,flat\n2026-05-30T12:00:00Z,40\n{late},41\n")
+    if late.isdecimal():
+        path.write_text(f"time,flat\n1780142400,40\n{late},41\n")
+    with pytest.raises(TableError, match="line 3"):
+        read_table(path, unit="F", meat=["flat"])
+
+
+def test_the_same_table_with_its_unit_written_otherwise_is_the_same_table(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text("time,flat\n1780142400,40\n1780142430,41\n")
+    small, large = (read_table(path, unit=unit, meat=["flat"]).digest for unit in "fF")
+    assert small == large
+    assert read_table(path, unit="C", meat=["flat"]).digest != large

@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -20,12 +21,13 @@ from numpy.typing import NDArray
 
 from pitscribe.errors import TableError
 from pitscribe.ledger.ledger import Ledger
-from pitscribe.ledger.values import Cook
+from pitscribe.ledger.values import TIMES_MS, Cook
 
 TIME = "time"
 UNITS = ("C", "F")
 DELIMITERS = ",;\t"
-EARLIEST, LATEST = 1e8, 4.2e9  # epoch seconds: 1973 to 2103
+EARLIEST, LATEST = (ms / 1000 for ms in TIMES_MS)  # what the ledger takes
+LONGEST_GAP_S = 30 * 86400.0  # between two rows: no cook has one, and a mistyped year has
 COLDEST_C, HOTTEST_C = -60.0, 1400.0  # of one reading, whatever it is
 # Above these medians (degC) a column given as C is not what it says: pits are smoked in below 200 degC, and meat that
 # holds water stays below 100 degC. Common practice, no source.
@@ -93,7 +95,7 @@ def read_table(
 ) -> Table:
     """Read and check a CSV.
 
-    unit : "C" or "F", of every column
+    unit : "C" or "F", of every column whose name does not end in its unit, as in "flat [F]"
     air, meat : the columns that are places; the others are left alone
     tz : IANA name of the zone of times without an offset; None: they are UTC
 
@@ -107,16 +109,14 @@ def read_table(
         with path.open("rb") as file:
             content = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
-        raise TableError(f"{path}: {error.strerror}") from error
-    manner = repr((content, unit, list(air), list(meat), tz))
-    return reading.table(hashlib.sha256(manner.encode()).hexdigest())
+        raise TableError(f"{path}: {error.strerror}; name a CSV file that can be read") from error
+    return reading.table(hashlib.sha256(f"{content} {reading.manner()}".encode()).hexdigest())
 
 
-def _unit(path: Path, unit: str | None) -> str:
-    if unit is None or unit.upper() not in UNITS:
-        given = "no unit is given" if unit is None else f"unit {unit!r} is not known"
-        raise TableError(f"{path}: {given}; say C or F")
-    return unit.upper()
+def _unit(path: Path, unit: str | None) -> str | None:
+    if unit is not None and unit.upper() not in UNITS:
+        raise TableError(f"{path}: unit {unit!r} is not known; say C or F")
+    return None if unit is None else unit.upper()
 
 
 def _zone(path: Path, tz: str | None) -> tzinfo:
@@ -128,16 +128,25 @@ def _zone(path: Path, tz: str | None) -> tzinfo:
         raise TableError(f"{path}: time zone {tz!r} is not known; write it as in Europe/Berlin") from error
 
 
+class _Chosen(NamedTuple):
+    """A column that is a place: where it stands in a row, and how it is to be taken."""
+
+    at: int
+    place: str
+    kind: str
+    unit: str
+
+
 class _Reading:
     """One pass over one file: header, then rows into arrays, each checked as it comes."""
 
-    def __init__(self, path: Path, lines: Iterable[str], unit: str, zone: tzinfo) -> None:
+    def __init__(self, path: Path, lines: Iterable[str], unit: str | None, zone: tzinfo) -> None:
         self._path, self._unit, self._zone = path, unit, zone
         self._line = 0
         self._lines = self._numbered(lines)
         self._delimiter, self._header = self._read_header()
         self._time = [name.lower() for name in self._header].index(TIME)
-        self._chosen: list[tuple[int, str, str]] = []  # index, column, kind
+        self._chosen: list[_Chosen] = []
         self._t = array("d")
         self._values: list[array[float]] = []
         self._said: tuple[float, str] = (-math.inf, "")  # the time before, as it was written
@@ -185,15 +194,31 @@ class _Reading:
             others = [name for name in self._header if name.lower() != TIME]
             raise TableError(f"{self._path}: which columns are places? name some of {_listed(others)} as air or meat")
         for name, kind in wanted:
-            found = [i for i, column in enumerate(self._header) if column == name]
+            names = [name, *(f"{name} [{unit}]" for unit in UNITS)]
+            found = [i for i, column in enumerate(self._header) if column in names]
             if not found:
                 raise self._wrong(f"no column {name!r} is among {_listed(self._header)}", "correct the name")
             if len(found) > 1 or [w for w, _ in wanted].count(name) > 1 or found[0] == self._time:
                 raise self._wrong(f"column {name!r} is there or asked for twice", "a place has one column")
-            if not name or not name.isprintable() or len(name) > 200:
+            place, unit = self._place_and_unit(self._header[found[0]])
+            if not place or not place.isprintable() or len(place) > 200:
                 raise self._wrong(f"column {name!r} cannot name a place", "give it a short printable name")
-            self._chosen.append((found[0], name, kind))
+            self._chosen.append(_Chosen(found[0], place, kind, unit))
             self._values.append(array("d"))
+
+    def _place_and_unit(self, column: str) -> tuple[str, str]:
+        """What a column's name says, and the unit that was given: they must not contradict each other."""
+        said = next((unit for unit in UNITS if column.endswith(f"[{unit}]")), None)
+        if said is None and self._unit is None:
+            raise TableError(f"{self._path}: no unit is given; say C or F")
+        if said is not None and self._unit not in (None, said):
+            what = f"column {column!r} says {said}, and the unit given is {self._unit}"
+            raise self._wrong(what, "correct one of them")
+        return (column if said is None else column[:-3].strip()), str(said or self._unit)
+
+    def manner(self) -> str:
+        """How the file was read, as a text: the same file read otherwise is another table."""
+        return repr(([tuple(one) for one in self._chosen], str(self._zone)))
 
     # rows
 
@@ -214,8 +239,8 @@ class _Reading:
             counts = f"it has {len(row)} cells, the header has {len(self._header)}"
             raise self._wrong(counts, "give every row every cell, empty or not")
         self._t.append(self._read_time(row[self._time].strip()))
-        for (index, name, _), values in zip(self._chosen, self._values, strict=True):
-            values.append(self._read_value(row[index].strip(), name))
+        for column, values in zip(self._chosen, self._values, strict=True):
+            values.append(self._read_value(row[column.at].strip(), column))
 
     def _read_time(self, text: str) -> float:
         at = self._epoch(text) if _NUMBER.match(text) else self._iso(text)
@@ -225,6 +250,9 @@ class _Reading:
         if at < before:
             remedy = "sort the rows; where clocks were put back, write times with their offset"
             raise self._wrong(f"time runs backwards, from {as_written!r} to {text!r}", remedy, TIME)
+        if at - before > LONGEST_GAP_S and math.isfinite(before):
+            late = f"{text!r} is {(at - before) / 86400:.0f} days after the row before"
+            raise self._wrong(late, "correct it, or split the table", TIME)
         self._said = (at, text)
         return at
 
@@ -232,7 +260,7 @@ class _Reading:
         at = float(text.replace(",", "."))
         if not EARLIEST <= at <= LATEST:
             hint = "these look like milliseconds: divide by 1000" if at > LATEST else "write ISO 8601 or epoch seconds"
-            raise self._wrong(f"{text!r} is no time between 1973 and 2103 in seconds since 1970", hint, TIME)
+            raise self._wrong(f"{text!r} is no time between 2000 and 2100 in seconds since 1970", hint, TIME)
         return at
 
     def _iso(self, text: str) -> float:
@@ -248,17 +276,25 @@ class _Reading:
         if self._naive not in (None, naive):
             raise self._wrong(f"{text!r}: some times have an offset and some have none", "write all alike", TIME)
         self._naive = naive
-        return (when.replace(tzinfo=self._zone) if naive else when).timestamp()
+        try:
+            at = (when.replace(tzinfo=self._zone) if naive else when).timestamp()
+        except (OverflowError, ValueError):
+            at = math.inf
+        if not EARLIEST <= at <= LATEST:
+            raise self._wrong(f"{text!r} is no time between 2000 and 2100", "correct the year", TIME)
+        return at
 
-    def _read_value(self, text: str, column: str) -> float:
+    def _read_value(self, text: str, column: "_Chosen") -> float:
         if not text or text.lower() == "nan":
             return math.nan
         if not _NUMBER.match(text) or ("," in text and self._delimiter == ","):
-            raise self._wrong(f"{text!r} is not a number", "correct it, or leave the cell empty for a gap", column)
+            remedy = "correct it, or leave the cell empty for a gap"
+            raise self._wrong(f"{text!r} is not a number", remedy, column.place)
         value = float(text.replace(",", "."))
-        celsius = value if self._unit == "C" else (value - 32) / 1.8
+        celsius = value if column.unit == "C" else (value - 32) / 1.8
         if not COLDEST_C <= celsius <= HOTTEST_C:
-            raise self._wrong(f"{text} deg {self._unit} cannot be", "empty the cell if the probe was out", column)
+            remedy = "empty the cell if the probe was out"
+            raise self._wrong(f"{text} deg {column.unit} cannot be", remedy, column.place)
         return celsius
 
     # the whole
@@ -266,27 +302,27 @@ class _Reading:
     def table(self, digest: str) -> Table:
         """The table, after a last look at each column as a whole."""
         columns = [
-            Column(name, kind, np.array(values, np.float64))
-            for (_, name, kind), values in zip(self._chosen, self._values, strict=True)
+            Column(chosen.place, chosen.kind, np.array(values, np.float64))
+            for chosen, values in zip(self._chosen, self._values, strict=True)
         ]
-        for column in columns:
-            self._plausible(column)
+        for chosen, column in zip(self._chosen, columns, strict=True):
+            self._plausible(column, chosen.unit)
         assumed = []
         if self._naive:
             zone = "UTC" if self._zone is UTC else str(self._zone)
             assumed.append(f"times without an offset were taken as {zone}")
         return Table(str(self._path), digest, np.array(self._t, np.float64), tuple(columns), tuple(assumed))
 
-    def _plausible(self, column: Column) -> None:
+    def _plausible(self, column: Column, unit: str) -> None:
         there = column.celsius[np.isfinite(column.celsius)]
         if not there.size:
             raise TableError(f"{self._path}, column {column.place!r}: there is not one reading in it; leave it out")
         median = float(np.median(there))
         if median > ABSURD_MEDIAN_C[column.kind]:
-            shown = median if self._unit == "C" else median * 1.8 + 32
-            question = "is this F?" if self._unit == "C" else "is this column what you say?"
+            shown = median if unit == "C" else median * 1.8 + 32
+            question = "is this F?" if unit == "C" else "is this column what you say?"
             raise TableError(
-                f"{self._path}, column {column.place!r}: half of it is above {shown:.0f} deg {self._unit}, "
+                f"{self._path}, column {column.place!r}: half of it is above {shown:.0f} deg {unit}, "
                 f"too hot for {column.kind}; {question}"
             )
 
