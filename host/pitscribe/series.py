@@ -168,11 +168,7 @@ def _key(ledger: Ledger, cook: Cook) -> _Key:
         last = min(end, taken.get((one.logger, one.channel), end))
         spans.append(_Span(one, first, last if one.until_ms is None else min(last, one.until_ms)))
     loggers = sorted({one.logger for one in placements})
-    told = [
-        (a.logger, a.boot, Anchor(a.uptime_ms, a.utc_ms / 1000, a.err_ms / 1000, a.source))
-        for number in loggers
-        for a in ledger.anchors(number)
-    ]
+    told = [(number, boot, anchor) for number in loggers for boot, anchor in _told_anchors(ledger, number)]
     return _Key(cook.started_ms, max((s.end_ms for s in spans), default=end), tuple(spans), tuple(told))
 
 
@@ -228,7 +224,8 @@ class _LoggerSeries:
         events = ledger.frames(number, kind=EVENT)
         # From here on whatever is stored is new. Frames stored while this reads come again: they are known by row.
         self._row = max((f.row for f in events), default=0)
-        self._bases = _timebases(events, key, number)
+        told = [(boot, anchor) for logger, boot, anchor in key.told if logger == number]
+        self._bases = _timebases([*_anchors(events), *told])
         self._uptimes = {boot: _uptime_range(self._bases[boot], key) for boot in _boots_in(self._bases, key)}
         frames = [
             frame
@@ -317,12 +314,25 @@ def _anchors(events: Sequence[StoredFrame]) -> list[tuple[int, Anchor]]:
     return [(f.key.boot, anchor) for f in events for anchor in anchors_of([decode_event(f.frame)])[0]]
 
 
-def _timebases(events: Sequence[StoredFrame], key: _Key, number: int) -> dict[int, Timebase]:
-    anchors: dict[int, list[Anchor]] = {}
-    told = [(boot, anchor) for logger, boot, anchor in key.told if logger == number]
-    for boot, anchor in [*_anchors(events), *told]:
-        anchors.setdefault(boot, []).append(anchor)
-    return {boot: Timebase.fit(some) for boot, some in anchors.items()}
+def _told_anchors(ledger: Ledger, number: int) -> list[tuple[int, Anchor]]:
+    """(boot, anchor) of what people said of a logger's boots."""
+    told = ledger.anchors(number)
+    return [(a.boot, Anchor(a.uptime_ms, a.utc_ms / 1000, a.err_ms / 1000, a.source)) for a in told]
+
+
+def _timebases(anchors: Sequence[tuple[int, Anchor]]) -> dict[int, Timebase]:
+    by_boot: dict[int, list[Anchor]] = {}
+    for boot, anchor in anchors:
+        by_boot.setdefault(boot, []).append(anchor)
+    return {boot: Timebase.fit(some) for boot, some in by_boot.items()}
+
+
+def heard_span(ledger: Ledger, number: int) -> tuple[float, float] | None:
+    """From when to when a logger's frames reach, UTC s; None while no anchor places any of them in time."""
+    bases = _timebases([*_anchors(ledger.frames(number, kind=EVENT)), *_told_anchors(ledger, number)])
+    spans = [b for b in ledger.boots(number) if b.boot in bases]
+    ends = [float(bases[b.boot].utc(at)) for b in spans for at in (b.first_uptime_ms, b.last_uptime_ms)]
+    return (min(ends), max(ends)) if ends else None
 
 
 def _uptime_range(base: Timebase, key: _Key) -> tuple[int, int]:

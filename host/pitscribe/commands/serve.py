@@ -37,6 +37,18 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
         if clock_err_ms() is None:
             print("clock   not set yet; until it is, loggers are not told the time (see [host] trust_clock)")
         print(f"ledger  {config.home}, {host.ledger.frame_count()} frames", flush=True)
+        told: dict[str, str] = {}
         while not stop.wait(LOOK_EVERY_S):
+            told = _tell_changes(told, {kind: wrong.text for kind, wrong in host.intake.status().errors.items()})
             if part := host.dead():
                 raise PitscribeError(f"the {part} has stopped by itself, so pitscribe ends; start it again")
+
+
+def _tell_changes(before: dict[str, str], now: dict[str, str]) -> dict[str, str]:
+    """Print what went wrong or right since the last look: under systemd that is the journal's line. Returns ``now``."""
+    for kind in sorted(before.keys() | now.keys()):
+        if kind not in now:
+            print(f"{kind}: right again", flush=True)
+        elif now[kind] != before.get(kind) and kind != "clock":  # the clock was told at the start
+            print(f"{kind}: {now[kind]}", flush=True)
+    return now

@@ -13,14 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.commands.ledgers import meant_cook, open_ledger
-from pitscribe.commands.when import parse_past
+from pitscribe.commands.when import local, parse_past
 from pitscribe.config import Config
 from pitscribe.cook.analysis import flag_words
 from pitscribe.errors import ConfigError, StoreError
 from pitscribe.intake.folder import import_folder
 from pitscribe.intake.table import import_table
 from pitscribe.ledger.ledger import Ledger
-from pitscribe.series import CookRecord, Series, load
+from pitscribe.series import CookRecord, Series, heard_span, load
 
 Times = NDArray[np.float64]
 
@@ -50,6 +50,17 @@ def _import_folder(ledger: Ledger, arguments: argparse.Namespace) -> None:
             f"kept aside: {stretches}, {unusable} that cannot be used, "
             f"{done.clashes} that differ from a known frame of the same key"
         )
+    if done.placed is not None and started_at is not None:
+        logger, boot = done.placed
+        print(f"boot {boot} of logger {logger:08x} is taken to have started at {local(started_at)}")
+    for logger in done.loggers:
+        if (heard := heard_span(ledger, logger)) is not None:
+            began = datetime.fromtimestamp(heard[0]).strftime("%Y-%m-%dT%H:%M")
+            channels = ", ".join(f"{number} ({tc})" for number, tc in ledger.channels(logger).items())
+            print(
+                f"logger {logger:08x} has readings from {local(heard[0])} to {local(heard[1])} on channels {channels}; "
+                f"for a cook of them: pitscribe cook start NAME --at {began} --logger {logger:08x} --meat PLACE=CHANNEL"
+            )
     for logger, boot in done.timeless:
         print(
             f"boot {boot} of logger {logger:08x} never learnt the time; import it again with "

@@ -29,6 +29,7 @@ class FolderResult:
     loggers: tuple[int, ...] = ()
     boots: tuple[tuple[int, int], ...] = ()  # (logger, boot) of which there were frames
     timeless: tuple[tuple[int, int], ...] = ()  # those of them that no anchor places in time
+    placed: tuple[int, int] | None = None  # the one that ``started_at`` was taken for
 
 
 def import_folder(ledger: Ledger, path: Path, *, started_at: float | None = None) -> FolderResult:
@@ -50,7 +51,7 @@ def import_folder(ledger: Ledger, path: Path, *, started_at: float | None = None
             raise SourceError(f"{path}: not one whole frame is in it; is it what a logger wrote?")
         if started_at is not None:
             unanchored = [one for one in sorted(boots) if not _said_time(ledger, *one)]
-            _place_in_time(ledger, path, unanchored, started_at)
+            result = replace(result, placed=_place_in_time(ledger, path, unanchored, started_at))
     return replace(
         result,
         loggers=tuple(sorted({logger for logger, _ in boots})),
@@ -63,7 +64,8 @@ def _segments(path: Path) -> list[Path]:
     if path.is_file():
         return [path]
     if not path.is_dir():
-        raise SourceError(f"{path}: there is no such file or folder")
+        what = "is neither a file nor a folder" if path.exists() else "there is no such file or folder"
+        raise SourceError(f"{path}: {what}; name a journal's folder, a .seg file or a .csv file")
     files = sorted(p for p in path.rglob("*.seg") if p.is_file())
     if not files:
         raise SourceError(f"{path}: no journal segment (*.seg) is in it; name the folder that the logger calls journal")
@@ -115,7 +117,9 @@ def _is_anchor(frame: bytes) -> bool:
         return False
 
 
-def _place_in_time(ledger: Ledger, path: Path, timeless: Sequence[tuple[int, int]], started_at: float) -> None:
+def _place_in_time(
+    ledger: Ledger, path: Path, timeless: Sequence[tuple[int, int]], started_at: float
+) -> tuple[int, int]:
     if not timeless:
         raise ConfigError(f"{path}: every boot in it has a time of its own already; leave the start time out")
     if len(timeless) > 1:
@@ -126,6 +130,7 @@ def _place_in_time(ledger: Ledger, path: Path, timeless: Sequence[tuple[int, int
         )
     logger, boot = timeless[0]
     ledger.tell_anchor(logger, boot, 0, round(started_at * 1000), SWITCH_ON_ERR_MS, "person")
+    return logger, boot
 
 
 def _span(ledger: Ledger, logger: int, boot: int) -> str:

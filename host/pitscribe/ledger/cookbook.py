@@ -23,6 +23,7 @@ from pitscribe.ledger.values import (
     ToldAnchor,
 )
 
+MOST_ID = 2**63 - 1  # SQLite's whole numbers
 TC_LETTERS = "BEJKNRST"
 MEASURED_TC = "EJKNT"  # those that metrology has a reference function of
 TOLERANCES = ("iec-1", "iec-2", "astm-special", "astm-standard")
@@ -87,7 +88,7 @@ class Cookbook(Store):
     def cook(self, id_or_name: int | str) -> Cook:
         """A cook by its id, or the latest one of a name (a text of digits is an id). NotFoundError if none."""
         rows = []
-        if isinstance(id_or_name, int) or id_or_name.isdecimal():
+        if (isinstance(id_or_name, int) or id_or_name.isdecimal()) and int(id_or_name) <= MOST_ID:
             rows = self._read(_COOK + "WHERE id = ?", (int(id_or_name),))
         if not rows and isinstance(id_or_name, str):
             rows = self._read(_COOK + "WHERE name = ? ORDER BY started_ms DESC, id DESC LIMIT 1", (id_or_name,))
@@ -144,6 +145,8 @@ class Cookbook(Store):
         with self._write() as db:
             cook = self.cook(cook_id)
             for other in self.placements(cook.id):
+                if other.place == place and other.kind != kind:
+                    raise ConfigError(f"{place!r} is a place in the {other.kind} already; give this one another name")
                 if (other.logger, other.channel) == (logger, channel) and _overlap(other, since, until):
                     raise ConfigError(
                         f"channel {channel} of {logger:08x} is at {other.place!r} then; end that placement first"
@@ -320,9 +323,14 @@ def _words(at_ms: int) -> str:
 def _note(kind: str, text: str) -> tuple[str, str]:
     if kind not in NOTE_KINDS:
         raise ConfigError(f"note kind {kind!r} is not one of {', '.join(NOTE_KINDS)}")
+    text = plain_text(text).strip()
     if len(text) > 4000:
         raise ConfigError(f"a note of {len(text)} characters is too long; 4000 are the most")
-    return kind, plain_text(text)
+    if not "".join(text.split()).isprintable():
+        raise ConfigError("a note may have letters, signs and line ends, and no control characters")
+    if kind == "text" and not text:
+        raise ConfigError("a note of the kind text needs a text")
+    return kind, text
 
 
 def _text(value: str, what: str, most: int) -> str:
