@@ -120,6 +120,9 @@ class DemoReport:
             f"entropy of the same deltas {self.density.entropy_bytes_per_channel_tick:.3f}"
         )
         yield f"ticks    {max((s.t.size for s in self.record.places), default=0)} read, {self.record.missed} missed"
+        for place, counts in self.analysis.flag_counts.items():
+            if counts:
+                yield f"flags    {place}: " + ", ".join(f"{n} {word}" for word, n in counts.items())
 
     def _errors(self) -> Iterator[str]:
         yield f"{'place':10} {'greatest error':>15} {'stated there (k=2)':>19} {'RMS error':>10} {'within stated':>14}"
