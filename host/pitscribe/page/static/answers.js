@@ -1,6 +1,6 @@
 // The answers, the places, the troubles and the loggers: from a snapshot to words and numbers on the page.
 
-import { temp, delta, signed, span, clock, dayClock, unitName, difference } from "./units.js";
+import { degrees, temp, delta, signed, span, clock, dayClock, unitName, difference } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
 /** An element with text; nothing from outside ever becomes markup. */
@@ -24,9 +24,32 @@ function figure(card, text, fresh) {
   card.classList.toggle("stale", text !== null && !fresh);
 }
 
-/** Is what was read at `t` fresh at `now`? `view.contact` false makes everything stale. */
-export const isFresh = (view, item) => view.contact && item.fresh && (view.past || view.now - item.t <= item.stale_after_s);
-const readAt = (view, t) => (view.past ? `at ${clock(t)}` : `read ${span(view.now - t)} ago, ${clock(t)}`);
+/** Is what was read at `t` fresh: of a past cook, when its readings end? `view.contact` false makes everything stale. */
+export const isFresh = (view, item) => view.contact && item.fresh && (view.past ? view.snap.newest ?? item.t : view.now) - item.t <= item.stale_after_s;
+/** Clock time, with the day if it is not that of the cook's start (a past cook) or of now. */
+const when = (view, t) => clock(t, view.past ? view.snap.cook.started : view.now);
+/** How long ago; only the clock time where the host's time is not known any more, and does not go as ours does. */
+const ago = (view, t) => (view.aged && !view.past ? `${span(view.now - t)} ago` : `at ${when(view, t)}`);
+const readAt = (view, t) => (view.past ? `at ${when(view, t)}` : view.aged ? `read ${ago(view, t)}, ${when(view, t)}` : `read ${ago(view, t)}`);
+/** "+9.3 ± 1.2 °F" of a rate and its standard uncertainty, over `hours`. */
+const rated = (rate, u, hours = 1, digits = 1) => `${signed(rate * hours, digits)}${u === null || u === undefined ? "" : ` ± ${delta(2 * u * hours, digits)}`} ${unitName()}`;
+const WAITING = "waiting for the first frame (up to 32 s)";
+
+/** What of a kind cannot be read, where the host says it: "3 of 4 meat places; tip cannot be read". */
+function share(item) {
+  const unread = item?.unread ?? [];
+  if (!unread.length || item.total === undefined) return "";
+  return `${item.of} of ${item.total} meat places; ${unread.join(", ")} cannot be read`;
+}
+
+/** What the host cannot say of a card's matter, and why. `told` are beginnings of what the card says itself. */
+function showCannot(view, card, about, told, first = "") {
+  const p = part(card, "cannot");
+  const said = (view.snap.cannot_say ?? []).filter((c) => c.about === about && !told.some((t) => c.what.startsWith(t)));
+  const lines = [...(first ? [first] : []), ...said.map((c) => `Cannot say ${c.what}: ${c.why}.`)];
+  put(p, lines.join(" "));
+  p.hidden = !lines.length;
+}
 
 function head(card, words, place) {
   const h = card.querySelector("h2");
@@ -36,30 +59,38 @@ function head(card, words, place) {
   h.replaceChildren(words, ...(place ? [" ", el("b", place)] : []));
 }
 
+function blank(view, card, line, more = "") {
+  figure(card, null, true);
+  put(part(card, "line"), view.snap.waiting ? WAITING : line);
+  put(part(card, "more"), view.snap.waiting ? "" : more);
+}
+
+/** Why a card has no rate, in the host's words. */
+const noRate = (what, item, fresh) => (fresh && item.words && item.rate === null ? `No ${what}: ${item.words}.` : "");
+/** A cook that is over has no "yet". */
+const notKnown = (view, what) => `${what} not known${view.past ? "" : " yet"}`;
+
 function showColdest(view) {
   const card = $("coldest"), c = view.snap.coldest, cook = view.snap.cook;
   head(card, view.past ? "Coldest meat at the end" : "Coldest meat", c?.place);
-  if (!c) {
-    figure(card, null, true);
-    put(part(card, "line"), "No meat place can be read");
-    put(part(card, "more"), "");
-    part(card, "way").hidden = true;
-    return;
-  }
-  const fresh = isFresh(view, c);
+  const fresh = c && isFresh(view, c);
+  showCannot(view, card, "coldest", ["rate of", "present temperature", "coldest"], c ? noRate("rate", c, fresh) : "");
+  const way = part(card, "way");
+  way.hidden = !c || cook.target_c === null;
+  if (!c) { blank(view, card, "No meat place can be read"); return; }
   figure(card, temp(c.celsius), fresh);
+  const rate = c.rate === null ? "" : `${rated(c.rate, c.rate_u)} an hour`;
   let line;
   if (!fresh) line = `not fresh: ${readAt(view, c.t)}`;
   // A stall is over only when heating has been back for a while, so the rate may say otherwise: it is that of now.
-  else if (c.stalled_since) line = `stalled for ${span(c.t - c.stalled_since)}${c.rate !== null ? `; now ${signed(c.rate, 1)} ${unitName()} an hour` : ""}`;
-  else if (c.rate === null) line = "rate not known yet";
-  else line = `${signed(c.rate, 1)} ${unitName()} an hour`;
+  else if (c.stalled_since) line = `stalled for ${span(c.t - c.stalled_since)}${rate && `; ${view.past ? "last" : "now"} ${rate}`}`;
+  else line = rate || notKnown(view, "rate");
   put(part(card, "line"), line);
   const target = cook.target_c;
-  const togo = target === null ? "" : (c.celsius >= target ? `, target ${temp(target)} ${unitName()} reached` : `, ${delta(target - c.celsius)} ${unitName()} below target ${temp(target)}`);
-  put(part(card, "more"), `± ${delta(2 * c.u, 1)}${togo}`);
-  const way = part(card, "way");
-  way.hidden = target === null;
+  // The difference of what is shown: 185 to 200 are 15, whatever the digits behind say.
+  const less = target === null ? 0 : Math.round(degrees(target)) - Math.round(degrees(c.celsius));
+  const togo = target === null ? "" : c.celsius >= target ? `target ${temp(target)} ${unitName()} reached` : `${less} ${unitName()} below target ${temp(target)}`;
+  put(part(card, "more"), [`± ${delta(2 * c.u, 1)}${togo && `, ${togo}`}`, share(c)].filter(Boolean).join("; "));
   if (target !== null) way.firstElementChild.style.width = `${Math.max(0, Math.min(100, (100 * c.celsius) / target))}%`;
 }
 
@@ -68,37 +99,36 @@ const ARROWS = { rising: "↑ rising", falling: "↓ falling", steady: "→ stea
 function showPit(view) {
   const card = $("pit"), p = view.snap.pit;
   head(card, view.past ? "Pit at the end" : "Pit", p?.place);
-  if (!p) {
-    figure(card, null, true);
-    put(part(card, "line"), "No air place can be read");
-    put(part(card, "more"), "");
-    return;
-  }
-  const fresh = isFresh(view, p);
+  const fresh = p && isFresh(view, p);
+  showCannot(view, card, "pit", ["rate of", "present temperature"], p ? noRate("direction", p, fresh) : "");
+  if (!p) { blank(view, card, "No air place can be read"); return; }
   figure(card, temp(p.celsius), fresh);
-  const way = ARROWS[p.direction] ?? "";
-  const rate = p.rate !== null && p.direction !== "steady" ? ` ${delta(Math.abs(p.rate / 6))} ${unitName()} in 10 min` : "";
-  put(part(card, "line"), fresh ? `${way}${rate}` || "direction not known yet" : `not fresh: ${readAt(view, p.t)}`);
+  const moves = p.rate !== null && p.direction !== "steady";
+  const way = p.direction ? `${ARROWS[p.direction]}${moves ? ` ${rated(Math.abs(p.rate), p.rate_u, 1 / 6).replace("+", "")} in 10 min` : ""}` : notKnown(view, "direction");
+  put(part(card, "line"), fresh ? way : `not fresh: ${readAt(view, p.t)}`);
   const level = p.level_c === null || !fresh ? "" : `; 30 min: mean ${temp(p.level_c)}, swing ${delta(p.swing_k)}`;
-  const each = p.places.map((o) => `${o.place} ${o.fresh || view.past ? "" : "was "}${temp(o.celsius)}`).join(", ");
+  const each = p.places.map((o) => oneAir(view, o)).join(", ");
   put(part(card, "more"), `${p.why_this ? `${p.why_this}; ` : ""}${each}${level}`);
+}
+
+/** "grate 250", or "grate was 250 at 14:10" of one that cannot be read at the end or now. */
+function oneAir(view, one) {
+  const place = view.snap.places.find((q) => q.place === one.place && q.kind === "air") ?? one;
+  if (place.t === undefined ? one.fresh : isFresh({ ...view, contact: true }, place)) return `${one.place} ${temp(one.celsius)}`;
+  return `${one.place} was ${temp(one.celsius)}${place.t ? ` at ${when(view, place.t)}` : ""}`;
 }
 
 function showSpread(view) {
   const card = $("spread"), s = view.snap.spread;
   head(card, view.past ? "Spread at the end" : "Spread", "");
-  if (!s) {
-    figure(card, null, true);
-    put(part(card, "line"), "Not known");
-    put(part(card, "more"), view.snap.why_no_spread ?? "");
-    return;
-  }
-  const fresh = isFresh(view, s);
+  showCannot(view, card, "spread", s ? [] : ["spread"]);
+  if (!s) { blank(view, card, "Not known", view.snap.why_no_spread ?? ""); return; }
+  const fresh = isFresh(view, s), alike = delta(s.kelvin, 1) === "0.0";
   figure(card, delta(s.kelvin), fresh);
-  put(part(card, "line"), fresh ? `${s.leads} leads` : `not fresh: ${readAt(view, s.t)}`);
-  if (fresh && s.since) put(part(card, "line"), `${s.leads} leads since ${clock(s.since)}`);
-  const most = s.greatest_k === null ? "" : `; greatest ${delta(s.greatest_k)} at ${clock(s.greatest_at)}`;
-  put(part(card, "more"), `${s.lags} lags${most}`);
+  const leads = alike ? "all alike" : s.since ? `${s.leads} leads since ${when(view, s.since)}` : `${s.leads} leads`;
+  put(part(card, "line"), fresh ? leads : `not fresh: ${readAt(view, s.t)}`);
+  const most = s.greatest_k === null ? "" : `greatest ${delta(s.greatest_k)} at ${when(view, s.greatest_at)}`;
+  put(part(card, "more"), [`± ${delta(2 * s.u, 1)}`, alike ? "" : `${s.lags} lags`, most, share(s)].filter(Boolean).join("; "));
 }
 
 function lineSample(kind, style) {
@@ -106,7 +136,7 @@ function lineSample(kind, style) {
   const svg = document.createElementNS(ns, "svg");
   svg.setAttribute("width", "30"); svg.setAttribute("height", "10"); svg.setAttribute("aria-hidden", "true");
   const line = document.createElementNS(ns, "line");
-  for (const [k, v] of Object.entries({ x1: 0, x2: 30, y1: 5, y2: 5, "stroke-width": 3, stroke: style.colour })) line.setAttribute(k, v);
+  for (const [k, v] of Object.entries({ x1: 0, x2: 30, y1: 5, y2: 5, "stroke-width": 1.3 * style.width, stroke: style.colour })) line.setAttribute(k, v);
   if (style.dashes) line.setAttribute("stroke-dasharray", style.dashes);
   svg.append(line);
   return svg;
@@ -122,28 +152,35 @@ function showPlaces(view, styles) {
     const value = el("td", null, { class: "num" });
     value.append(el("span", p.celsius === null ? "–" : `${temp(p.celsius, 1)} ${unitName()}`, { class: "reading" }));
     if (p.celsius !== null) value.append(" ", el("span", `± ${delta(2 * p.u, 1)}`, { class: "pm" }));
-    const rate = el("td", fresh && p.rate !== null ? signed(p.rate, 1) : "–", { class: "num" });
-    if (rate.textContent === "–") rate.dataset.none = "";
-    const age = p.t === null ? "never" : view.past ? clock(p.t) : `${span(view.now - p.t)} ago`;
+    const none = !fresh || p.rate === null;
+    const rate = el("td", none ? "–" : signed(p.rate, 1), { class: "num" });
+    if (none) rate.dataset.none = "";
+    else if (p.rate_u !== null && p.rate_u !== undefined) rate.append(" ", el("span", `± ${delta(2 * p.rate_u, 1)}`, { class: "pm" }));
+    const age = p.t === null ? "" : view.past ? `at ${when(view, p.t)}` : ago(view, p.t);
     const quality = p.quality === "good" && !fresh ? "old" : p.quality;
     const said = { none: "never read", over: "probe taken out" }[quality] ?? quality;
-    const read = el("td", `${age}: ${quality === "fault" && p.words ? p.words : said}`, { class: "read" });
-    if (rate.textContent === "–" && p.words && quality === "good") rate.title = p.words;
+    const why = none && p.words && quality === "good" ? `; no rate: ${p.words}` : "";
+    const state = view.snap.waiting && p.t === null ? WAITING : quality === "fault" && p.words ? p.words : said;
+    const read = el("td", `${age && `${age}: `}${state}${why}`, { class: "read" });
     tr.append(name, value, rate, read);
     return tr;
   });
   $("places").tBodies[0].replaceChildren(...rows);
+  put($("places-now"), view.past ? "Last" : "Now");
+  const rest = (view.snap.cannot_say ?? []).filter((c) => !["coldest", "pit", "spread"].includes(c.about) && !/^(rate of|present temperature)/.test(c.what));
+  put($("places-cannot"), rest.map((c) => `Cannot say ${c.what}: ${c.why}.`).join(" "));
+  $("places-cannot").hidden = !rest.length;
 }
 
 function showTroubles(view) {
   const list = [];
-  if (!view.contact) list.push({ key: "contact", grade: "bad", words: "No contact with the host. What stands here is old; the logger goes on recording by itself." });
+  if (!view.contact) list.push({ key: "contact", grade: "bad", words: "No contact with the host. What stands here is old. If it has power, the logger goes on recording." });
   list.push(...view.snap.troubles);
   const key = JSON.stringify(list.map((t) => [t.key, t.grade, t.words, t.since]));
   const box = $("troubles");
   if (box.dataset.shown === key) return; // so that a screen reader hears each trouble once
   box.dataset.shown = key;
-  box.replaceChildren(...list.map((t) => el("p", t.since ? `${t.words} Since ${view.now - t.since > 43200 ? dayClock(t.since) : clock(t.since)}.` : t.words, { class: `trouble ${t.grade}`, "data-key": t.key })));
+  box.replaceChildren(...list.map((t) => el("p", t.since ? `${t.words} Since ${clock(t.since, view.now)}.` : t.words, { class: `trouble ${t.grade}`, "data-key": t.key })));
 }
 
 function showLoggers(view) {
@@ -151,7 +188,7 @@ function showLoggers(view) {
   const row = (dt, dd) => rows.push(el("dt", dt), el("dd", dd));
   for (const l of view.snap.loggers) {
     const parts = [l.online === false ? "away" : l.online ? "online" : "state not known"];
-    if (l.last_seen !== null) parts.push(`last heard ${span(view.now - l.last_seen)} ago`);
+    if (l.last_seen !== null) parts.push(`last heard ${ago({ ...view, past: false }, l.last_seen)}`);
     parts.push(`${l.frames.toLocaleString()} frames stored`);
     if (l.waiting) parts.push(`${l.waiting} waiting in its journal`);
     if (l.lost) parts.push(`${l.lost} lost`);
@@ -160,10 +197,10 @@ function showLoggers(view) {
   row("Ticks missed", view.snap.missed.toLocaleString());
   if (view.snap.unplaced) row("Without a time", `${view.snap.unplaced.toLocaleString()} frames`);
   if (view.snap.asides.length) row("Kept aside", view.snap.asides.map((a) => `${a.words}: ${a.count.toLocaleString()}`).join("; "));
-  for (const [name, value] of Object.entries(view.snap.intake ?? {})) {
-    if (value !== null && typeof value !== "object") row(`Intake: ${name.replaceAll("_", " ")}`, String(value));
-  }
-  row("Host's time", dayClock(view.now));
+  const { connected, queue } = view.snap.intake ?? {};
+  if (connected !== undefined) row("Message broker", connected ? "in contact" : "no contact: nothing comes in by radio");
+  if (queue) row("Being stored", `${queue.toLocaleString()} messages wait`);
+  row("Host's time", view.aged ? dayClock(view.now) : `${dayClock(view.now)} when last heard`);
   dl.replaceChildren(...rows);
 }
 
@@ -171,7 +208,7 @@ function showHead(view) {
   const c = view.snap.cook;
   put($("cook-name"), c.name);
   const began = `began ${dayClock(c.started)}`;
-  put($("cook-span"), c.ended === null ? `${began}; ${span(view.now - c.started)} so far` : `${began}; lasted ${span(c.ended - c.started)}`);
+  put($("cook-span"), c.ended === null ? `${began}${view.aged ? `; ${span(view.now - c.started)} so far` : ""}` : `${began}; lasted ${span(c.ended - c.started)}`);
   document.title = view.snap.coldest && isFresh(view, view.snap.coldest) && !view.past
     ? `${temp(view.snap.coldest.celsius)} ${unitName()} ${view.snap.coldest.place} - Pitscribe` : `${c.name} - Pitscribe`;
   $("end-cook").hidden = c.ended !== null;

@@ -1,17 +1,22 @@
 // Talking to the host: JSON in and out, and the event stream with a watch on its silence.
 
-export class Refused extends Error {}
+/** The host said no, or nothing: `unheard` is true where what was sent may not have been taken in at all. */
+export class Refused extends Error {
+  constructor(words, unheard = false) { super(words); this.unheard = unheard; }
+}
+
+const PATIENCE_MS = 10000;
 
 async function read(response) {
   let body = null;
   try { body = await response.json(); } catch { /* told below */ }
-  if (!response.ok) throw new Refused(body?.error ?? `the host answered ${response.status}`);
+  if (!response.ok) throw new Refused(body?.error ?? `the host answered ${response.status}`, response.status >= 500);
   return body;
 }
 
 async function ask(url, init) {
   let response;
-  try { response = await fetch(url, init); } catch { throw new Refused("no contact with the host"); }
+  try { response = await fetch(url, { signal: AbortSignal.timeout(PATIENCE_MS), ...init }); } catch { throw new Refused("no contact with the host", true); }
   return read(response);
 }
 

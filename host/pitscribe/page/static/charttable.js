@@ -12,7 +12,7 @@ export function fillTable(box, data) {
   const cursor = data.places.map(() => 0);
   for (let t = Math.ceil(data.from / every) * every; t <= data.to; t += every) {
     const tr = el("tr");
-    tr.append(el("th", clock(t), { scope: "row", title: dayClock(t) }));
+    tr.append(el("th", clock(t, data.from), { scope: "row", title: dayClock(t) }));
     data.places.forEach((p, k) => {
       while (cursor[k] + 1 < p.t.length && p.t[cursor[k] + 1] <= t) cursor[k]++;
       const near = p.t.length && Math.abs(p.t[cursor[k]] - t) <= every ? p.c[cursor[k]] : null;

@@ -1,14 +1,37 @@
 // One cook, live or past: asks the host, listens to it, and hands each snapshot to those who show it.
 
-import { get, send, listen } from "./api.js";
+import { get, listen } from "./api.js";
 import { showAnswers, say, el } from "./answers.js";
-import { wireNotes, showNotes } from "./notes.js";
-import { follow, redraw, stylesOf, wireChart } from "./chart.js";
-import { wireUnits, onUnit, toCelsius, dayClock } from "./units.js";
+import { wireNotes, showNotes, offerKept } from "./notes.js";
+import { follow, redraw, wireChart } from "./chart.js";
+import { stylesOf } from "./chartlook.js";
+import { wireEnds } from "./ends.js";
+import { showStart, wireStart } from "./start.js";
+import { wireUnits, onUnit, fixOffset, clocksChange } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
 const asked = location.pathname.match(/^\/cook\/(\d+)$/)?.[1] ?? null;
-const view = { snap: null, now: 0, contact: true, past: false };
+// now: the host's time, carried on by this machine's clock while nothing is heard; aged: whether ages can be told.
+const view = { snap: null, now: 0, contact: true, past: false, aged: true };
+
+// What the host said of the time, and when that was here. From that follows how fast its clock goes: a demo's is not ours.
+const heard = [];
+const PACE_FROM_S = 3, PACE_OVER_S = 60;
+// A machine that slept all night may have stopped the one clock, and a clock that was set moved the other.
+const since = (h) => Math.max((performance.now() - h.mono) / 1000, (Date.now() - h.date) / 1000);
+
+function hearTime(now) {
+  heard.push({ now: Math.max(now, heard.at(-1)?.now ?? 0), mono: performance.now(), date: Date.now() });
+  while (heard.length > 2 && heard.at(-1).mono - heard[1].mono > PACE_OVER_S * 1000) heard.shift();
+  view.now = heard.at(-1).now;
+  view.aged = true;
+}
+
+function carryOn() {
+  const [first, last] = [heard[0], heard.at(-1)], real = (last.mono - first.mono) / 1000;
+  view.aged = real < PACE_FROM_S || Math.abs((last.now - first.now) / real - 1) < 0.2;
+  if (view.aged) view.now = last.now + since(last);
+}
 
 function show(chart = true) {
   const { snap } = view;
@@ -16,7 +39,7 @@ function show(chart = true) {
   view.past = snap.cook !== null && snap.cook.ended !== null;
   $("cook-view").hidden = snap.cook === null;
   $("start-view").hidden = snap.cook !== null;
-  startShown &&= snap.cook === null; // it is read anew the next time
+  if (snap.cook) showClocks(snap.cook);
   showAnswers(view, stylesOf(snap.places));
   if (snap.cook === null) { document.title = "Pitscribe"; showStart(); return; }
   showNotes(view);
@@ -24,9 +47,16 @@ function show(chart = true) {
   if (chart) follow(view);
 }
 
+function showClocks(cook) {
+  fixOffset(cook.started);
+  const zone = clocksChange(cook.started, cook.ended ?? view.now);
+  $("clock-said").hidden = !zone;
+  if (zone) $("clock-said").textContent = `The clocks change within this cook. All its times here are by the clock at its start, ${zone}.`;
+}
+
 function take(snap) {
   // A page that shows one cook leaves snapshots of another alone, and its own clock goes on.
-  view.now = Math.max(view.now, snap.now);
+  hearTime(snap.now);
   if (asked !== null && String(snap.cook?.id) !== asked) return;
   // Whoever watched a cook that has ended meanwhile goes on looking at it.
   if (asked === null && snap.cook === null && view.snap?.cook) { location.replace(`/cook/${view.snap.cook.id}`); return; }
@@ -46,76 +76,15 @@ async function fetchSnapshot() {
 function wireLive() {
   listen({
     snapshot: take,
-    beat: ({ now }) => { view.now = Math.max(view.now, now); show(false); },
-    contact: (there) => { view.contact = there; show(false); if (there) fetchSnapshot(); },
+    beat: ({ now }) => { hearTime(now); show(false); },
+    contact: (there) => {
+      view.contact = there;
+      if (!there) carryOn();
+      show(false);
+      if (there) fetchSnapshot().then(offerKept);
+    },
   });
-}
-
-function wireEnd() {
-  const dialog = $("end-dialog"), wrong = dialog.querySelector(".wrong");
-  $("end-cook").addEventListener("click", () => { wrong.textContent = ""; dialog.showModal(); });
-  dialog.querySelector('[data-act="cancel"]').addEventListener("click", () => dialog.close());
-  $("end-form").addEventListener("submit", async (e) => {
-    e.preventDefault();
-    // The news that no cook runs may come before the answer does.
-    const { id } = view.snap.cook;
-    try {
-      await send("POST", `/api/cooks/${id}/end`);
-      location.assign(`/cook/${id}`);
-    } catch (error) { wrong.textContent = error.message; }
-  });
-  $("reopen-cook").addEventListener("click", async () => {
-    try { await send("POST", `/api/cooks/${view.snap.cook.id}/reopen`); location.assign("/"); }
-    catch (error) { $("troubles").append(el("p", error.message, { class: "trouble bad" })); }
-  });
-}
-
-// Starting a cook: name, target, and which channel is where.
-let startShown = false;
-async function showStart() {
-  if (startShown) return;
-  startShown = true;
-  showLast();
-  const box = $("start-channels");
-  let loggers = [];
-  try { loggers = (await get("/api/loggers")).loggers; } catch (e) { $("start-error").textContent = e.message; }
-  const rows = loggers.flatMap((l) => l.channels.map((c) => channelRow(l, c)));
-  box.replaceChildren(...(rows.length ? rows : [el("p", "No logger has spoken yet. Start all the same, and say where the probes are with: pitscribe cook place", { class: "quiet" })]));
-}
-
-/** A cook that has just ended is what most who come here look for. */
-async function showLast() {
-  try {
-    const [last] = (await get("/api/cooks")).cooks;
-    if (!last) return;
-    $("start-last").replaceChildren("The last one: ", el("a", last.name, { href: `/cook/${last.id}` }), `, ended ${dayClock(last.ended)}.`);
-  } catch { /* the list of cooks has its own page */ }
-}
-
-function channelRow(logger, channel) {
-  const name = `${logger.name || logger.logger}, channel ${channel.channel} (type ${channel.tc})`;
-  const row = el("div", null, { class: "channel", "data-logger": logger.logger, "data-channel": channel.channel });
-  const place = el("input", null, { "aria-label": `Place of ${name}`, maxlength: 40, placeholder: "not in use", name: "place" });
-  const kind = el("select", null, { "aria-label": `Kind of place of ${name}`, name: "kind" });
-  kind.append(el("option", "in the meat", { value: "meat" }), el("option", "in the air", { value: "air" }));
-  row.append(el("span", name), place, kind);
-  return row;
-}
-
-function wireStart() {
-  $("start-form").addEventListener("submit", async (e) => {
-    e.preventDefault();
-    const wrong = $("start-error"), typed = $("start-target").value.trim().replace(",", ".");
-    wrong.textContent = "";
-    if (typed && !Number.isFinite(Number(typed))) { wrong.textContent = `The target ${typed} is not a number.`; return; }
-    const places = [...document.querySelectorAll(".channel")].filter((r) => r.querySelector("input").value.trim()).map((r) => ({
-      logger: r.dataset.logger, channel: Number(r.dataset.channel), place: r.querySelector("input").value.trim(), kind: r.querySelector("select").value,
-    }));
-    try {
-      await send("POST", "/api/cooks", { name: $("start-name").value.trim(), target_c: typed ? toCelsius(Number(typed)) : null, places });
-      await fetchSnapshot();
-    } catch (error) { wrong.textContent = error.message; }
-  });
+  setInterval(() => { if (!view.contact) { carryOn(); show(false); } }, 5000);
 }
 
 $(asked === null ? "nav-live" : "main").setAttribute(...(asked === null ? ["aria-current", "page"] : ["data-cook", asked]));
@@ -123,7 +92,8 @@ wireUnits();
 onUnit(() => { show(false); redraw(); });
 wireNotes({ view: () => view, changed: fetchSnapshot });
 wireChart();
-wireEnd();
-wireStart();
+wireEnds(view);
+wireStart(fetchSnapshot);
 await fetchSnapshot();
 wireLive();
+offerKept();

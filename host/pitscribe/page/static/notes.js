@@ -1,66 +1,165 @@
 // Notes: one tap each, undo, change, withdraw; and the same list in words.
 
-import { send } from "./api.js";
+import { send, Refused } from "./api.js";
 import { el } from "./answers.js";
+import { keep, kept, drop, known } from "./kept.js";
 import { clock, toField, fromField } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
 export const KINDS = ["wrap", "rotate", "spritz", "fuel", "lid", "ice", "boat", "pan", "pull", "hold"];
+const ONCE_MS = 2000; // a second tap of the same kind within this is a slip of the finger
+const DAY_S = 86400;
 let context = null; // {view(), changed()}
 let toastTimer = 0;
+let last = { what: "", at: -Infinity };
 
-function toast(text, undo, wrong = false) {
+const reference = (view) => (view.past ? view.snap.cook.started : view.now);
+const words = (note) => `${note.kind === "text" ? note.text : note.kind}, ${clock(note.at, reference(context.view()))}`;
+
+/** An answer at the foot of the screen, with what can be done about it: {label: work}. */
+function toast(text, acts = {}, wrong = false) {
   const box = $("toast");
   clearTimeout(toastTimer);
   box.className = wrong ? "wrong" : "";
   box.replaceChildren(el("span", text));
-  if (undo) {
-    const b = el("button", "Undo", { type: "button" });
-    b.addEventListener("click", async () => { b.disabled = true; await undo(); });
+  for (const [label, work] of Object.entries(acts)) {
+    const b = el("button", label, { type: "button" });
+    b.addEventListener("click", async () => { b.disabled = true; await work(); });
     box.append(b);
   }
   toastTimer = setTimeout(() => { if (!box.contains(document.activeElement)) box.replaceChildren(); }, 20000);
 }
 
+const buttonOf = (kind) => document.querySelector(`#tap-buttons [data-kind="${kind}"]`);
+function mark(kind) {
+  const b = buttonOf(kind);
+  if (!b) return;
+  b.classList.add("noted");
+  setTimeout(() => b.classList.remove("noted"), 4000);
+}
+
+/** What is wrong with a time for a note of this cook, in words; else nothing. */
+function wrongTime(at) {
+  const view = context.view(), { cook } = view.snap, end = cook.ended ?? view.now;
+  if (!Number.isFinite(at)) return "say when it was: the time is empty or cannot be read";
+  if (at >= cook.started - DAY_S && at <= end + DAY_S) return "";
+  const [from, to] = [cook.started - DAY_S, end + DAY_S].map((t) => `${clock(t, view.now)}`);
+  return `${clock(at, view.now)} is not in this cook: give a time from ${from} to ${to}`;
+}
+
+/** {ago_s} or {at} as chosen, {} for now; throws words for what is no time of this cook. */
 function when() {
   const view = context.view();
-  if (view.past) return $("note-at").value ? { at: fromField($("note-at").value) } : {};
-  const ago = Number($("note-when").value);
-  return ago ? { ago_s: ago } : {};
+  if (!view.past) {
+    const ago = Number($("note-when").value);
+    return ago ? { ago_s: ago } : {};
+  }
+  const at = fromField($("note-at").value), wrong = wrongTime(at);
+  if (wrong) throw new Refused(wrong);
+  return { at };
+}
+
+async function withdraw(note) {
+  try { await send("DELETE", `/api/notes/${note.id}`); last.what = ""; toast("Withdrawn"); } catch (e) { toast(e.message, {}, true); }
+  await context.changed();
+  (buttonOf(note.kind) ?? $("notes-h")).focus({ preventScroll: true });
 }
 
 async function add(kind, text) {
-  const { cook } = context.view().snap;
+  const view = context.view(), { cook } = view.snap;
+  let time = {};
   try {
-    const note = await send("POST", `/api/cooks/${cook.id}/notes`, { kind, text, ...when() });
+    time = when();
+    const what = JSON.stringify([kind, text, time]);
+    if (what === last.what && performance.now() - last.at < ONCE_MS) return true;
+    last = { what, at: performance.now() };
+    const note = await send("POST", `/api/cooks/${cook.id}/notes`, { kind, text, ...time });
+    last.at = performance.now();
     $("note-when").value = "0";
-    toast(`Noted: ${kind === "text" ? text : kind}, ${clock(note.at)}`, async () => {
-      try { await send("DELETE", `/api/notes/${note.id}`); toast("Withdrawn"); } catch (e) { toast(e.message, null, true); }
-      context.changed();
-    });
+    mark(kind);
+    toast(`Noted: ${words(note)}`, { Undo: () => withdraw(note) });
     context.changed();
     return true;
   } catch (e) {
-    toast(`Not noted: ${e.message}`, null, true);
+    last.what = "";
+    const note = { cook: cook.id, kind, text, at: time.at ?? view.now - (time.ago_s ?? 0) };
+    if (e.unheard && keep(note)) {
+      toast(`Not sent: ${e.message}. Kept here: ${words(note)}`, {}, true);
+      showKept();
+      return true;
+    }
+    toast(`Not noted: ${e.message}`, {}, true);
     return false;
   }
+}
+
+/** What waits to be sent, with its buttons. */
+function showKept() {
+  const view = context.view(), mine = kept().filter((n) => n.cook === view.snap?.cook?.id);
+  const box = $("kept"), key = JSON.stringify([mine, view.contact]);
+  if (box.dataset.shown === key) return;
+  box.dataset.shown = key;
+  box.hidden = !mine.length;
+  if (!mine.length) { box.replaceChildren(); return; }
+  const go = el("button", "Send", { type: "button" }), forget = el("button", "Let go", { type: "button" });
+  go.disabled = !view.contact;
+  go.addEventListener("click", sendKept);
+  forget.addEventListener("click", () => { mine.forEach(drop); showKept(); });
+  box.replaceChildren(el("span", `Not sent yet: ${mine.map(words).join("; ")}`), go, forget);
+}
+
+async function sendKept() {
+  const { snap } = context.view(), mine = kept().filter((n) => n.cook === snap.cook.id);
+  try {
+    for (const note of mine) {
+      const { cook, kind, text, at } = note;
+      if (!known(note, snap.notes)) await send("POST", `/api/cooks/${cook}/notes`, { kind, text, at });
+      drop(note);
+    }
+    toast(`Noted: ${mine.map(words).join("; ")}`);
+  } catch (e) { toast(`Not sent: ${e.message}`, {}, true); }
+  showKept();
+  context.changed();
+}
+
+/** Contact is there (again): say so if notes wait for it. */
+export function offerKept() {
+  if (!context.view().snap?.cook) return;
+  showKept();
+  const n = kept().filter((k) => k.cook === context.view().snap.cook.id).length;
+  if (n) toast(`There is contact again: ${n} ${n === 1 ? "note waits" : "notes wait"} to be sent.`, { Send: sendKept });
+}
+
+/** The button of a note, or the heading of the list if it is not there any more. */
+function focusNote(id) {
+  (document.querySelector(`#notes [data-note="${id}"]`) ?? $("notes-h")).focus();
 }
 
 function wireEdit() {
   const dialog = $("note-dialog"), form = $("note-edit"), wrong = form.querySelector(".wrong");
   $("edit-kind").replaceChildren(...[...KINDS, "text"].map((k) => el("option", k === "text" ? "free text" : k, { value: k })));
   const done = async (work) => {
-    try { await work(); dialog.close(); context.changed(); } catch (e) { wrong.textContent = e.message; }
+    try {
+      await work();
+      dialog.close();
+      await context.changed();
+      focusNote(form.dataset.id);
+    } catch (e) { wrong.textContent = e.message; }
   };
   form.addEventListener("submit", (e) => {
     e.preventDefault();
-    const body = { kind: $("edit-kind").value, text: $("edit-text").value };
+    const body = { kind: $("edit-kind").value, text: $("edit-text").value.trim() };
+    if (body.kind === "text" && !body.text) { wrong.textContent = "Write what there is to say, or choose another kind."; return; }
     // A time that was not touched keeps its seconds.
-    if ($("edit-at").value !== form.dataset.at) body.at = fromField($("edit-at").value);
+    if ($("edit-at").value !== form.dataset.at) {
+      body.at = fromField($("edit-at").value);
+      wrong.textContent = wrongTime(body.at);
+      if (wrong.textContent) return;
+    }
     done(() => send("PATCH", `/api/notes/${form.dataset.id}`, body));
   });
   form.querySelector('[data-act="remove"]').addEventListener("click", () => done(() => send("DELETE", `/api/notes/${form.dataset.id}`)));
-  form.querySelector('[data-act="cancel"]').addEventListener("click", () => dialog.close());
+  form.querySelector('[data-act="cancel"]').addEventListener("click", () => { dialog.close(); focusNote(form.dataset.id); });
 }
 
 export function openNote(note) {
@@ -81,32 +180,48 @@ export function wireNotes(ctx) {
   }));
   $("note-form").addEventListener("submit", async (e) => {
     e.preventDefault();
-    const field = $("note-text");
-    if (field.value.trim() && (await add("text", field.value.trim()))) field.value = "";
+    const field = $("note-text"), text = field.value.trim();
+    if (!text) toast("Write what there is to say first.", {}, true);
+    else if (await add("text", text)) field.value = "";
   });
   wireEdit();
+}
+
+function showWhen(view) {
+  const { past } = view;
+  $("note-when").hidden = past;
+  $("note-at").hidden = !past;
+  $("note-when-label").setAttribute("for", past ? "note-at" : "note-when");
+  // Once: what the person empties stays empty.
+  if (past && !$("note-at").dataset.set) {
+    $("note-at").dataset.set = "yes";
+    $("note-at").value = toField(view.snap.cook.ended);
+  }
+}
+
+function row(n, from) {
+  const li = el("li"), at = clock(n.at, from), what = el("span", null, { class: "what" });
+  if (n.kind === "text") what.append(n.text);
+  else { what.append(el("b", n.kind)); if (n.text) what.append(` ${n.text}`); }
+  const b = el("button", "change", { type: "button", "data-note": n.id, "aria-label": `change note ${n.kind === "text" ? n.text.slice(0, 40) : n.kind}, ${at}` });
+  b.addEventListener("click", () => openNote(n));
+  li.append(el("time", at, { datetime: new Date(n.at * 1000).toISOString() }), what, b);
+  return li;
 }
 
 /** The list, newest first. */
 export function showNotes(view) {
   const notes = [...view.snap.notes].sort((a, b) => b.at - a.at || b.id - a.id);
-  const list = $("notes"), key = JSON.stringify([view.snap.cook.id, notes]);
+  const list = $("notes"), from = reference(view);
+  const key = JSON.stringify([view.snap.cook.id, notes, notes.map((n) => clock(n.at, from))]);
   $("no-notes").hidden = notes.length > 0;
-  const past = view.past;
-  $("note-when").hidden = past;
-  $("note-at").hidden = !past;
-  $("note-when").labels[0]?.setAttribute("for", past ? "note-at" : "note-when");
-  if (past && !$("note-at").value) $("note-at").value = toField(view.snap.cook.ended ?? view.now);
+  list.hidden = notes.length === 0;
+  showWhen(view);
+  showKept();
   if (list.dataset.shown === key) return;
   list.dataset.shown = key;
-  list.replaceChildren(...notes.map((n) => {
-    const li = el("li");
-    const what = el("span", null, { class: "what" });
-    if (n.kind === "text") what.append(n.text);
-    else { what.append(el("b", n.kind)); if (n.text) what.append(` ${n.text}`); }
-    const b = el("button", "change", { type: "button", "aria-label": `Change note ${n.kind === "text" ? n.text.slice(0, 40) : n.kind}, ${clock(n.at)}` });
-    b.addEventListener("click", () => openNote(n));
-    li.append(el("time", clock(n.at), { datetime: new Date(n.at * 1000).toISOString() }), what, b);
-    return li;
-  }));
+  const held = list.contains(document.activeElement) ? document.activeElement.dataset.note : null;
+  list.classList.toggle("days", notes.some((n) => clock(n.at, from) !== clock(n.at)));
+  list.replaceChildren(...notes.map((n) => row(n, from)));
+  if (held) focusNote(held);
 }

@@ -35,20 +35,41 @@ export function span(s) {
   return `${Math.round(h / 24)} days`;
 }
 
+// One offset from UTC for all times of a cook: the browser's at its start. In the night in which the clocks change, local
+// time would jump, and a line drawn by it would run back.
+let offset = null;
+const offsetAt = (t) => -60 * new Date(t * 1000).getTimezoneOffset();
+/** Show all times by the browser's clock as it is at `t`. */
+export const fixOffset = (t) => { offset = offsetAt(t); };
+/** Seconds that a clock on the wall shows, counted as if it were in UTC. */
+export const wall = (t) => t + (offset ?? offsetAt(t));
+/** The UTC time at which the wall clock shows `w`. */
+export const fromWall = (w) => w - (offset ?? offsetAt(w - offsetAt(w)));
+/** "UTC−5" if the browser's clock does not keep the cook's offset from `from` to `to`; else nothing. */
+export function clocksChange(from, to) {
+  if (offsetAt(from) === offsetAt(to)) return "";
+  const min = Math.abs(offset ?? offsetAt(from)) / 60;
+  return `UTC${(offset ?? offsetAt(from)) < 0 ? "−" : "+"}${Math.floor(min / 60)}${min % 60 ? `:${two(min % 60)}` : ""}`;
+}
+
 const two = (n) => String(n).padStart(2, "0");
-/** Clock time of a UTC time (s), here. */
-export function clock(t) { const d = new Date(t * 1000); return `${two(d.getHours())}:${two(d.getMinutes())}`; }
+const dated = (how) => new Intl.DateTimeFormat(undefined, { ...how, timeZone: "UTC" });
+const WEEKDAY = dated({ weekday: "short" }), DAY = dated({ day: "numeric", month: "short" });
+const WHOLE_DAY = dated({ weekday: "short", day: "numeric", month: "short", year: "numeric" });
+const onWall = (t) => new Date(wall(t) * 1000);
+export const weekday = (t) => WEEKDAY.format(onWall(t));
+/** Clock time of a UTC time (s), with the day if `reference` lies on another one. */
+export function clock(t, reference) {
+  const d = onWall(t), time = `${two(d.getUTCHours())}:${two(d.getUTCMinutes())}`;
+  if (reference === undefined || reference === null) return time;
+  const days = Math.abs(Math.floor(wall(t) / 86400) - Math.floor(wall(reference) / 86400));
+  return days === 0 ? time : `${(days < 6 ? WEEKDAY : DAY).format(d)} ${time}`;
+}
 /** Day and clock time. */
-export function dayClock(t) {
-  const d = new Date(t * 1000);
-  return `${d.toLocaleDateString(undefined, { weekday: "short", day: "numeric", month: "short", year: "numeric" })}, ${clock(t)}`;
-}
-/** For <input type=datetime-local>, and back. */
-export function toField(t) {
-  const d = new Date(t * 1000);
-  return `${d.getFullYear()}-${two(d.getMonth() + 1)}-${two(d.getDate())}T${two(d.getHours())}:${two(d.getMinutes())}`;
-}
-export const fromField = (text) => new Date(text).getTime() / 1000;
+export const dayClock = (t) => `${WHOLE_DAY.format(onWall(t))}, ${clock(t)}`;
+/** For <input type=datetime-local>, and back; NaN for what is no time. */
+export const toField = (t) => onWall(t).toISOString().slice(0, 16);
+export const fromField = (text) => fromWall(Date.parse(`${text}Z`) / 1000);
 
 /** Call `fn` whenever the unit is changed. */
 export const onUnit = (fn) => listeners.push(fn);

@@ -1,0 +1,95 @@
+// Starting a cook: name, target, and which channel is where.
+
+import { get, send } from "./api.js";
+import { el } from "./answers.js";
+import { degrees, dayClock, onUnit, temp, toCelsius, unitName } from "./units.js";
+
+const $ = (id) => document.getElementById(id);
+const TARGET_C = [30, 100]; // the ledger's bounds
+const AIR = /\b(grate|firebox|far end|dome|air|pit|smoker|chamber|rack|shelf)\b/i; // common names of places in the air
+const READ_EVERY_MS = 5000;
+let shown = false, loggers = [];
+
+/** Show the form's channels, once each time the form is opened. */
+export async function showStart() {
+  if (shown) return;
+  shown = true;
+  showLast();
+  await readLoggers();
+  const rows = loggers.flatMap((l) => l.channels.map((c) => channelRow(l, c)));
+  $("start-channels").replaceChildren(...(rows.length ? rows : [el("p", "No logger has spoken yet. Start all the same, and say where the probes are with: pitscribe cook place", { class: "quiet" })]));
+  showReadings();
+}
+
+async function readLoggers() {
+  try { ({ loggers } = await get("/api/loggers")); } catch (e) { $("start-error").textContent = e.message; }
+}
+
+/** A cook that has just ended is what most who come here look for. */
+async function showLast() {
+  try {
+    const [last] = (await get("/api/cooks")).cooks;
+    if (!last) return;
+    $("start-last").replaceChildren("The last one: ", el("a", last.name, { href: `/cook/${last.id}` }), `, ended ${dayClock(last.ended)}.`);
+  } catch { /* the list of cooks has its own page */ }
+}
+
+function channelRow(logger, channel) {
+  const name = `${logger.name || logger.logger}, channel ${channel.channel} (type ${channel.tc})`;
+  const row = el("div", null, { class: "channel", "data-logger": logger.logger, "data-channel": channel.channel });
+  const place = el("input", null, { "aria-label": `Place of ${name}`, maxlength: 40, placeholder: "not in use", name: "place", list: "place-names" });
+  const kind = el("select", null, { "aria-label": `Kind of place of ${name}`, name: "kind" });
+  kind.append(el("option", "in the meat", { value: "meat" }), el("option", "in the air", { value: "air" }));
+  // A guess by the name, until the person says it.
+  place.addEventListener("input", () => { if (!kind.dataset.said) kind.value = AIR.test(place.value) ? "air" : "meat"; });
+  kind.addEventListener("change", () => { kind.dataset.said = "yes"; });
+  const words = el("span", name);
+  words.append(el("br"), el("b", "", { "data-reading": "" }));
+  row.append(words, place, kind);
+  return row;
+}
+
+function showReadings() {
+  for (const row of document.querySelectorAll(".channel")) {
+    const channel = loggers.find((l) => l.logger === row.dataset.logger)?.channels.find((c) => c.channel === Number(row.dataset.channel));
+    const c = channel?.celsius;
+    row.querySelector("[data-reading]").textContent = c === undefined ? "" : c === null ? "no reading" : `${temp(c)} ${unitName()} now`;
+  }
+}
+
+/** degC from what was typed, null for nothing; throws words in the person's unit. */
+function targetOf(typed) {
+  if (!typed) return null;
+  const c = toCelsius(Number(typed));
+  if (!Number.isFinite(c)) throw new Error(`The target “${typed}” is not a number.`);
+  const [low, high] = TARGET_C;
+  if (c < low - 1e-9 || c > high + 1e-9) throw new Error(`The target ${typed} ${unitName()} is not from ${degrees(low).toFixed(0)} to ${degrees(high).toFixed(0)} ${unitName()}: what the inside of the meat is to reach.`);
+  return Math.min(high, Math.max(low, c));
+}
+
+function placesOf() {
+  return [...document.querySelectorAll(".channel")].filter((r) => r.querySelector("input").value.trim()).map((r) => ({
+    logger: r.dataset.logger, channel: Number(r.dataset.channel), place: r.querySelector("input").value.trim(), kind: r.querySelector("select").value,
+  }));
+}
+
+/** `started()` shows the new cook. */
+export function wireStart(started) {
+  $("start-form").addEventListener("submit", async (e) => {
+    e.preventDefault();
+    const wrong = $("start-error");
+    wrong.textContent = "";
+    try {
+      const target = targetOf($("start-target").value.trim().replace(",", "."));
+      await send("POST", "/api/cooks", { name: $("start-name").value.trim(), target_c: target, places: placesOf() });
+      shown = false; // it is read anew the next time
+      await started();
+      $("cook-name").focus();
+    } catch (error) { wrong.textContent = error.message; }
+  });
+  onUnit(showReadings);
+  setInterval(async () => {
+    if (!shown || $("start-view").hidden || document.hidden) return;
+    try { ({ loggers } = await get("/api/loggers")); showReadings(); } catch { /* told elsewhere */ }
+  }, READ_EVERY_MS);
+}
