@@ -6,16 +6,16 @@ Nothing here knows the time: "now" is the newest sample of the record.
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from pitscribe.cook.drive import UNSEEN_MIN, Drive, drive_of
+from pitscribe.cook.drive import Drive, drive_of
 from pitscribe.cook.evenness import Evenness, SpreadAt, evenness
-from pitscribe.cook.grid import CELL_S, DEAD_S, Cells, cells_of, grid_of
+from pitscribe.cook.grid import Cells, cells_of, grid_of
 from pitscribe.cook.pit import PIT_MIN, AirNow, PitNow, pit_now
 from pitscribe.cook.plain import iso, number, span
-from pitscribe.cook.rates import rates_of, why_no_rate
+from pitscribe.cook.rates import STALE_MIN, rates_of, why_no_rate
 from pitscribe.cook.stall import Stall, stalls_of
 from pitscribe.errors import ReadingError
 from pitscribe.metrology.flags import Flag
@@ -59,9 +59,10 @@ class CannotSay:
 
     what: str
     why: str
+    about: str | None = None  # which answer it concerns: "coldest", "pit", "spread", or a place's name
 
     def as_json(self) -> dict[str, Any]:
-        return {"what": self.what, "why": self.why}
+        return {"what": self.what, "why": self.why, "about": self.about}
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +150,8 @@ def analyse(record: CookRecord, *, target_c: float | None = None, over: Collecti
     grid = grid_of(places)
     cells = [cells_of(s, grid) for s in places]
     newest = max((float(s.t[-1]) for s in places if s.t.size), default=None)
-    now = tuple(_place_now(s, c, newest, target, s.place in over) for s, c in zip(places, cells, strict=True))
+    view = _View(newest, target, over, record.cook.ended_ms is None)
+    now = tuple(_place_now(s, c, view) for s, c in zip(places, cells, strict=True))
     meat = {p.place: c for p, c in zip(now, cells, strict=True) if p.kind == "meat"}
     air = [AirNow(p.place, p.celsius, c) for p, c in zip(now, cells, strict=True) if p.kind == "air"]
     even = evenness(meat, grid)
@@ -174,30 +176,48 @@ def analyse(record: CookRecord, *, target_c: float | None = None, over: Collecti
     )
 
 
-def _place_now(series: Series, cells: Cells, newest: float | None, target: float | None, over: bool) -> PlaceNow:
+class _View(NamedTuple):
+    """What is the same for all places: newest sample [UTC s], target [degC], places that are over, the cook goes on."""
+
+    newest: float | None
+    target: float | None
+    over: Collection[str]
+    running: bool
+
+
+def _place_now(series: Series, cells: Cells, view: _View) -> PlaceNow:
+    newest, target = view.newest, view.target
     good = np.flatnonzero(series.good())
     flags = flag_words(int(series.flags[-1])) if series.t.size else ()
     if not good.size or newest is None:
-        why = "no sample yet" if not series.t.size else "no good sample yet"
+        why = ("no good sample" if series.t.size else "no sample") + (" yet" if view.running else "")
         return PlaceNow(series.place, series.kind, None, None, None, None, flags, None, None, None, why, why, None)
     last = int(good[-1])
     at = float(series.t[last])
     recent = good[np.searchsorted(series.t[good], at - PRESENT_S) :]
-    why_not = _why_no_value(series, last, newest, over)
+    why_not = _why_no_value(series, last, newest, cells.dead_s, over=series.place in view.over)
     value = float(np.median(series.celsius[recent])) if why_not is None else None
     u = float(series.u[last]) if why_not is None else None
-    rates = rates_of(cells, meat=series.kind == "meat")
+    meat = series.kind == "meat"
+    # Minutes that come late, because samples come by the frame, take no rate away.
+    cells = cells.known() if _late_only(cells) else cells
+    rates = rates_of(cells, meat=meat)
     has_rate = rates.k_h.size > 0 and bool(np.isfinite(rates.k_h[-1])) and why_not is None
     return PlaceNow(
         series.place, series.kind, value, u, at, newest - at, flags,
         float(rates.k_h[-1]) if has_rate else None, float(rates.u[-1]) if has_rate else None,
         float(rates.window_s[-1]) if has_rate else None, why_not,
-        None if has_rate else why_not or why_no_rate(cells),
-        target - value if target is not None and value is not None and series.kind == "meat" else None,
+        None if has_rate else why_not or why_no_rate(cells, meat=meat, yet=view.running),
+        target - value if target is not None and value is not None and meat else None,
     )  # fmt: skip
 
 
-def _why_no_value(series: Series, last: int, newest: float, over: bool) -> str | None:
+def _late_only(cells: Cells) -> bool:
+    silent = cells.celsius.size - cells.known().celsius.size
+    return not cells.failing and STALE_MIN <= silent <= cells.minutes(STALE_MIN)
+
+
+def _why_no_value(series: Series, last: int, newest: float, dead_s: float, *, over: bool) -> str | None:
     """Why the last good sample is not the present value; None if it is.
 
     It is not where the probe was taken out, where ``PRESENT_S`` of bad ones followed, or where nothing did for long.
@@ -206,7 +226,7 @@ def _why_no_value(series: Series, last: int, newest: float, over: bool) -> str |
     failing = last + 1 < series.t.size and float(series.t[-1] - series.t[last + 1]) > PRESENT_S
     if over:
         return "its probe was taken out"
-    return f"no good sample for {span(age)}" if failing or age > DEAD_S else None
+    return f"no good sample for {span(age)}" if failing or age > dead_s else None
 
 
 def flag_words(flags: int) -> tuple[str, ...]:
@@ -235,21 +255,33 @@ def _cannot_say(
     now: Sequence[PlaceNow], drive: Drive, even: Evenness, pit: PitNow | None, target: float | None
 ) -> tuple[CannotSay, ...]:
     kinds = {p.kind for p in now}
-    out = [CannotSay(f"present temperature of {p.place}", p.why_no_value) for p in now if p.why_no_value]
-    out += [CannotSay(f"rate of {p.place}", p.why_no_rate) for p in now if p.why_no_rate and not p.why_no_value]
+    out = [CannotSay(f"present temperature of {p.place}", p.why_no_value, p.place) for p in now if p.why_no_value]
+    out += [
+        CannotSay(f"rate of {p.place}", p.why_no_rate, p.place) for p in now if p.why_no_rate and not p.why_no_value
+    ]
     if even.why_not:
-        out.append(CannotSay("spread", even.why_not))
+        out.append(CannotSay("spread", even.why_not, "spread"))
     if "meat" not in kinds:
-        out.append(CannotSay("stall", "no meat place"))
+        out.append(CannotSay("stall", "no meat place", "coldest"))
     if "air" not in kinds:
-        out.append(CannotSay("whether a stall is the meat or the fire", "no air place: a usual pit is assumed"))
+        why = "no air place: a usual pit is assumed"
+        out.append(CannotSay("whether a stall is the meat or the fire", why, "pit"))
     elif drive.seen.size and not drive.seen[-1]:
-        why = f"no good air sample for more than {UNSEEN_MIN * CELL_S / 60:.0f} min: the pit is taken as it was"
-        out.append(CannotSay("whether a stall is the meat or the fire", why))
+        why = f"no good air sample for more than {drive.unseen_min} min: the pit is taken as it was"
+        out.append(CannotSay("whether a stall is the meat or the fire", why, "pit"))
     if "air" in kinds and pit is None:
-        out.append(CannotSay("pit", "no air place has a present value"))
+        out.append(CannotSay("pit", "no air place has a present value", "pit"))
     if pit is not None and pit.level_c is None:
-        out.append(CannotSay(f"pit level at {pit.place}", f"fewer than 3 good minutes in the last {PIT_MIN}"))
-    if target is not None and pit is not None and pit.level_c is not None and pit.level_c < target:
-        out.append(CannotSay(f"when {target:.0f} degC is reached", f"the pit is at {pit.level_c:.0f} degC, below it"))
+        why = f"fewer than 3 good minutes in the last {PIT_MIN}"
+        out.append(CannotSay(f"pit level at {pit.place}", why, "pit"))
+    # Without figures: each reader has a unit, and the figures stand beside it.
+    below = target is not None and pit is not None and pit.level_c is not None and pit.level_c < target
+    if below and not _all_reached(now):
+        out.append(CannotSay("when the target is reached", "the pit itself is below the target", "pit"))
     return tuple(out)
+
+
+def _all_reached(now: Sequence[PlaceNow]) -> bool:
+    """Whether every meat place that has a present value has reached the target, and one has."""
+    to_go = [p.to_target_k for p in now if p.to_target_k is not None]
+    return bool(to_go) and max(to_go) <= 0

@@ -31,6 +31,7 @@ class Drive:
     high: FloatArray
     usual: FloatArray
     seen: NDArray[np.bool_]
+    unseen_min: int = UNSEEN_MIN  # without an air sample for so long it is not seen
 
 
 def drive_of(air: Sequence[Cells], n: int) -> Drive:
@@ -39,14 +40,15 @@ def drive_of(air: Sequence[Cells], n: int) -> Drive:
     fast, slow = lagged(y, FAST_MIN), lagged(y, SLOW_MIN)
     usual = _upper_quartile(fast, USUAL_MIN)
     have = np.flatnonzero(np.isfinite(y))
-    last = np.full(n, -10 * UNSEEN_MIN)
+    unseen = max([UNSEEN_MIN, *(cells.minutes(UNSEEN_MIN) for cells in air)])
+    last = np.full(n, -10 * unseen)
     last[have] = have
     last = np.maximum.accumulate(last) if n else last
-    seen = np.arange(n) - last <= UNSEEN_MIN
+    seen = np.arange(n) - last <= unseen
     usual = np.where(np.isfinite(usual), usual, ASSUMED_C)
     low = np.where(seen, np.fmin(_lowest(fast, FELT_MIN), slow), usual)
     high = np.where(seen, np.fmax(fast, slow), usual)
-    return Drive(low, high, usual, seen)
+    return Drive(low, high, usual, seen, unseen)
 
 
 def lagged(y: FloatArray, minutes: float) -> FloatArray:

@@ -1,6 +1,6 @@
 """How evenly the meat cooks: spread (hottest minus coldest meat place), who leads, who lags, and its history."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +25,7 @@ class SpreadAt:
     coldest: str
     coldest_c: float
     places: int  # how many places it was taken over
+    among: tuple[str, ...] = ()  # which
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +80,9 @@ class _Table:
         top, low = int(self.top[k]), int(self.low[k])
         hot, cold = float(self.celsius[top, k]), float(self.celsius[low, k])
         u = float(np.hypot(self.u[top, k], self.u[low, k]))
-        count = int(np.isfinite(self.celsius[:, k]).sum())
-        return SpreadAt(self.grid.end(k), hot - cold, u, self.names[top], hot, self.names[low], cold, count)
+        among = tuple(self.names[row] for row in np.flatnonzero(np.isfinite(self.celsius[:, k])).tolist())
+        names = self.names[top], hot, self.names[low], cold
+        return SpreadAt(self.grid.end(k), hot - cold, u, *names, len(among), among)
 
 
 def evenness(places: Mapping[str, Cells], grid: Grid, *, limit_k: float = LIMIT_K) -> Evenness:
@@ -97,18 +99,20 @@ def evenness(places: Mapping[str, Cells], grid: Grid, *, limit_k: float = LIMIT_
     if not at.size:
         return _unknown(grid, limit_k, "never two meat places with good samples in the same minute")
     spread, u = table.spread()
+    newest = _newest(table, [places[name] for name in table.names], int(at[-1]))
     over = np.maximum(np.nan_to_num(spread) - limit_k, 0.0)
-    silent = grid.n - 1 - int(at[-1])
-    fresh = silent < FRESH_MIN
+    silent = round((grid.end(grid.n - 1) - grid.end(int(at[-1]))) / CELL_S)
+    among = np.flatnonzero(np.isfinite(table.celsius[:, newest])).tolist()
+    fresh = grid.n - 1 - newest < max(places[table.names[row]].minutes(FRESH_MIN) for row in among)
     return Evenness(
-        now=table.at(int(at[-1])) if fresh else None,
+        now=table.at(newest) if fresh else None,
         greatest=table.at(int(np.nanargmax(spread))),
         limit_k=limit_k,
         degree_hours_above=float(over.sum() * CELL_S / 3600),
         hours_above=float(np.count_nonzero(over) * CELL_S / 3600),
         hours_known=float(at.size * CELL_S / 3600),
-        leads_since=_since(table.top, at, grid) if fresh else None,
-        lags_since=_since(table.low, at, grid) if fresh else None,
+        leads_since=_since(table.top, at[at <= newest], grid) if fresh else None,
+        lags_since=_since(table.low, at[at <= newest], grid) if fresh else None,
         why_not=None if fresh else f"for {silent} min no two meat places have been good together",
         t=grid.ends,
         spread_k=spread,
@@ -119,6 +123,25 @@ def evenness(places: Mapping[str, Cells], grid: Grid, *, limit_k: float = LIMIT_
 def _unknown(grid: Grid, limit_k: float, why_not: str) -> Evenness:
     nothing = np.full(grid.n, np.nan)
     return Evenness(None, None, limit_k, None, None, 0.0, None, None, why_not, grid.ends, nothing, nothing.copy())
+
+
+def _newest(table: _Table, cells: Sequence[Cells], last: int) -> int:
+    """The minute that speaks for the present: the newest in which all places that are well were good.
+
+    Readings come by the frame, so that of a slow logger the newest minutes come late: a place is not left out for
+    that, and places are compared at one time. If there is no such minute, it is the ``last`` with two good places.
+    """
+    good = np.isfinite(table.celsius)
+    n = table.grid.n
+    newest = n - 1 - good[:, ::-1].argmax(axis=1)
+    # A minute more than samples may be late: the cell that is not over yet is not on the grid.
+    late = np.array([int(np.ceil(c.late_s / CELL_S)) + 1 for c in cells])
+    well = good.any(axis=1) & (n - 1 - newest <= late) & ~np.array([c.failing for c in cells])
+    if np.count_nonzero(well) < 2:
+        return last
+    together = np.flatnonzero(good[well].all(axis=0))
+    at = int(together[-1]) if together.size else -1
+    return at if n - 1 - at <= int(late[well].max()) else last
 
 
 def _since(who: NDArray[np.intp], at: NDArray[np.intp], grid: Grid) -> float:

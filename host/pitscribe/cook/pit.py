@@ -10,11 +10,14 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from pitscribe.cook.grid import CELL_S, DEAD_S, Cells, FloatArray, trailing
+from pitscribe.cook.grid import CELL_S, Cells, FloatArray, trailing
 from pitscribe.cook.plain import number
 from pitscribe.cook.rates import line_rates
 
 PIT_MIN = 30  # over which the pit's level, swing and slope are taken
+LEAST_MIN = 10  # for a slope
+STEADY_K_H = 12.0  # a pit that drifts by less than 2 K in ten minutes is steady: splits alone swing it by more
+UNCLEAR_K_H = 40.0  # a slope known no better than this (k = 2) may as well be none: a lid was open, or a fire was lit
 
 
 class AirNow(NamedTuple):
@@ -36,6 +39,8 @@ class PitNow:
     swing_k: float | None  # middle 90 % of the minutes, from top to bottom [K]
     slope_k_h: float | None
     slope_u_k_h: float | None
+    direction: str | None  # "rising", "falling", "steady"; None: ``why_no_direction`` says why
+    why_no_direction: str | None
 
     def as_json(self) -> dict[str, Any]:
         """As plain values."""
@@ -47,6 +52,8 @@ class PitNow:
             "swing_k": number(self.swing_k),
             "slope_k_h": number(self.slope_k_h),
             "slope_u_k_h": number(self.slope_u_k_h),
+            "direction": self.direction,
+            "why_no_direction": self.why_no_direction,
         }
 
 
@@ -59,7 +66,10 @@ def pit_now(air: Sequence[AirNow]) -> PitNow | None:
             continue
         have = "has" if len(silent) == 1 else "have"
         why = f"{' and '.join(silent)} {have} no value: {one.place} is shown" if silent else None
-        return PitNow(one.place, one.celsius, why, *_level(one.cells), *_slope(one.cells))
+        # Its newest minutes may not have come yet: it has a present value, so what there is speaks.
+        cells = one.cells.known()
+        slope, u = _slope(cells)
+        return PitNow(one.place, one.celsius, why, *_level(cells), slope, u, *_direction(slope, u))
     return None
 
 
@@ -74,25 +84,37 @@ def _level(cells: Cells) -> tuple[float | None, float | None]:
 
 
 def _slope(cells: Cells) -> tuple[float | None, float | None]:
-    """(slope, its standard uncertainty) over the last minutes; None if the cook has not that many."""
+    """(slope, its standard uncertainty) over the last minutes; None with under ``LEAST_MIN`` of them."""
     tail = Cells(cells.celsius[-PIT_MIN:], cells.u[-PIT_MIN:], cells.step[-PIT_MIN:])
-    if tail.celsius.size < PIT_MIN:
+    minutes = tail.celsius.size
+    if minutes < LEAST_MIN:
         return None, None
-    slope, u = line_rates(tail, PIT_MIN)
+    slope, u = line_rates(tail, minutes)
     return (float(slope[-1]), float(u[-1])) if np.isfinite(slope[-1]) else (None, None)
+
+
+def _direction(slope: float | None, u: float | None) -> tuple[str | None, str | None]:
+    """(direction, why there is none) by the slope and its standard uncertainty [K/h]."""
+    if slope is None or u is None:
+        return None, f"fewer than {LEAST_MIN} good minutes, or one and the same reading all the time"
+    if abs(slope) > max(STEADY_K_H, 2 * u):
+        return ("rising" if slope > 0 else "falling"), None
+    if 2 * u > UNCLEAR_K_H:
+        return None, "it swings too much to tell, as after an opened lid or new fuel"
+    return "steady", None
 
 
 def pit_course(air: Sequence[Cells], n: int) -> FloatArray:
     """The pit in each minute, by the same rule at that minute: float64 (n,) degC, NaN where it is silent.
 
-    A place speaks on through ``DEAD_S`` without a good minute: the pit does not hop between places over each gap.
+    A place speaks on through ``Cells.dead_s`` without a good minute: the pit does not hop between places over each gap.
     """
     pit = np.full(n, np.nan)
     if not n:
         return pit
     free = np.ones(n, dtype=bool)
     for cells in air:
-        alive = np.isfinite(trailing(cells.celsius, int(DEAD_S / CELL_S))).any(axis=1)
+        alive = np.isfinite(trailing(cells.celsius, int(cells.dead_s / CELL_S))).any(axis=1)
         speaks = alive & free
         pit[speaks] = cells.celsius[speaks]
         free &= ~alive

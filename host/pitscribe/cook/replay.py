@@ -1,8 +1,10 @@
 """An old cook, walked through forward: what would have been said when."""
 
+from math import ceil
 from typing import Any
 
 from pitscribe.cook.analysis import Analysis, analyse, check_target, evenness_json, spread_json, stall_json
+from pitscribe.cook.grid import CELL_S, GAP_S, silences
 from pitscribe.cook.plain import iso
 from pitscribe.errors import ReadingError
 from pitscribe.series import CookRecord
@@ -17,8 +19,13 @@ def moments(record: CookRecord, every_s: float) -> list[float]:
         return []
     first = min(float(s.t[0]) for s in held)
     last = max(float(s.t[-1]) for s in held)
-    count = int((last - first) // every_s)
-    times = [first + every_s * i for i in range(1, count + 1)]
+    # Across a long silence there is nothing to look at: from a day after a sample to the next one nothing changes.
+    edges = [(first + CELL_S * a + GAP_S, first + CELL_S * b) for a, b in silences(held, first)]
+    begins, ends = [first, *(b for _, b in edges)], [*(a for a, _ in edges), last]
+    times = []
+    for begin, end in zip(begins, ends, strict=True):
+        from_step = max(1, ceil((begin - first) / every_s))
+        times += [first + every_s * i for i in range(from_step, int((end - first) // every_s) + 1)]
     return times if times and times[-1] == last else [*times, last]
 
 

@@ -125,7 +125,7 @@ class _Walk:
     def _acts_by_cell(self, notes: Sequence[Noted]) -> dict[int, list[str]]:
         acts: dict[int, list[str]] = {}
         for note in notes:
-            k = int((note.at_ms / 1000 - self.grid.origin) // CELL_S)
+            k = self.grid.cell(note.at_ms / 1000)
             acts.setdefault(max(k, 0), []).append(note.kind)
         return acts
 
@@ -270,7 +270,7 @@ class _Walk:
         span = self.celsius[at.open_at : k + 1]
         span = span[np.isfinite(span)]
         plateau = float(np.median(span)) if span.size else held.plateau_c
-        noticed = int((held.noticed - self.grid.origin) / CELL_S) - 1
+        noticed = self.grid.cell(held.noticed - CELL_S / 2)  # it was said at that cell's end
         drive = self.low[noticed] - self.last[noticed]
         lacks = BEGIN_SHARE * at.best * drive - self.rate[noticed]
         hours = (self.grid.end(k) - held.begin) / 3600

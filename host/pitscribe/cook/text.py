@@ -22,7 +22,7 @@ def summary(said: Analysis, *, unit: str = "F", when: When = iso) -> str:
         raise ConfigError(f"unit {unit!r}: F or C")
     if said.at is None:
         return f"{said.cook}: no sample yet"
-    lines = [f"{said.cook} at {when(said.at)}"]
+    lines = [f"{said.cook}, as of {when(said.at)}"]
     lines.append(_coldest(said, unit))
     if said.pit:
         lines.append(_pit(said.pit, unit))
@@ -71,8 +71,10 @@ def _pit(pit: PitNow, unit: str) -> str:
         level, swing = degrees(pit.level_c, unit), difference(pit.swing_k, unit)
         line += f"; over the last half hour {level}, swinging {swing}"
     if pit.slope_k_h is not None and pit.slope_u_k_h is not None:
-        steady = abs(pit.slope_k_h) < 2 * pit.slope_u_k_h
-        line += ", steady" if steady else f", {_signed(pit.slope_k_h, unit)} an hour"
+        drift = f"{_signed(pit.slope_k_h, unit)} an hour, give or take {difference(2 * pit.slope_u_k_h, unit)}"
+        line += f", {pit.direction} ({drift})" if pit.direction else ""
+    if pit.why_no_direction:
+        line += f"; direction not known: {pit.why_no_direction}"
     return line + (f" ({pit.why_this})" if pit.why_this else "")
 
 
@@ -80,10 +82,11 @@ def _evenness(even: Evenness, unit: str, when: When) -> list[str]:
     lines = []
     if even.now:
         s = even.now
-        lines.append(
-            f"spread {difference(s.spread_k, unit)} (standard uncertainty {difference(s.u_k, unit)}):"
-            f" {s.hottest} leads at {degrees(s.hottest_c, unit)}, {s.coldest} lags at {degrees(s.coldest_c, unit)}"
-        )
+        who = f"{s.hottest} leads at {degrees(s.hottest_c, unit)}, {s.coldest} lags at {degrees(s.coldest_c, unit)}"
+        if difference(s.spread_k, unit) == difference(0.0, unit):
+            who = f"all alike at {degrees(s.coldest_c, unit)}"
+        words = f"spread {difference(s.spread_k, unit)} (standard uncertainty {difference(s.u_k, unit)})"
+        lines.append(f"{words}: {who}")
     if even.greatest:
         g = even.greatest
         lines.append(f"greatest spread {difference(g.spread_k, unit)} at {when(g.at)} ({g.hottest} over {g.coldest})")
