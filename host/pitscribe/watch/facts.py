@@ -4,7 +4,7 @@ Temperatures degC, times UTC s, rates K/h. Ages are not in it: whoever shows it 
 """
 
 import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -12,14 +12,13 @@ import numpy as np
 
 from pitscribe.cook.analysis import PRESENT_S, Analysis
 from pitscribe.cook.analysis import PlaceNow as Analysed
-from pitscribe.ledger.values import LoggerInfo, Placement
+from pitscribe.ledger.values import Cook, LoggerInfo, Note, Placement
 from pitscribe.series import CookRecord, Series
 from pitscribe.watch.around import Around
 from pitscribe.watch.freshness import as_mapping
 from pitscribe.watch.snapshot import PlaceNow, Trouble
-from pitscribe.watch.troubles import newest_reading, troubles
+from pitscribe.watch.troubles import host_troubles, is_waiting, newest_reading, troubles
 
-STEADY_K_H = 12.0  # a pit that drifts by less than 2 K in ten minutes is steady: splits alone swing it by more
 # What to do about a flag; the words before the colon are the analysis's.
 REMEDIES = {
     "open": "the probe is open: look at its plug and its cable",
@@ -66,8 +65,28 @@ def fingerprint(record: CookRecord, readings: int) -> tuple[Any, ...]:
 def empty_body(around: Around) -> dict[str, Any]:
     """The body where there is no cook."""
     nothing: dict[str, Any] = dict.fromkeys(("cook", "coldest", "pit", "spread", "newest", "why_no_spread"))
-    lists: dict[str, Any] = {key: [] for key in ("places", "stalls", "notes", "troubles")}
-    return nothing | lists | _host(around) | {"readings": 0, "missed": 0, "unplaced": 0}
+    lists: dict[str, Any] = {key: [] for key in ("places", "stalls", "notes", "cannot_say")}
+    counts = {"readings": 0, "missed": 0, "unplaced": 0, "waiting": False}
+    return nothing | lists | counts | {"troubles": [asdict(t) for t in host_troubles(around)]} | _host(around)
+
+
+def lame_body(
+    old: Mapping[str, Any], cook: Cook, placements: Sequence[Placement], notes: Sequence[Note], around: Around
+) -> dict[str, Any]:
+    """The body for a cook whose analysis failed: what is written of it, and what ``old`` last said of its places."""
+    known = {p["place"]: p for p in old["places"]}
+    limit = around.limits.of_place
+    blank = {
+        p.place: asdict(PlaceNow(p.place, p.kind, None, None, None, False, None, None, "none", "", limit(p.place)))
+        for p in placements
+    }
+    logs = {"loggers": [_logger(info) for info in around.loggers]}
+    places = list((blank | known).values())
+    return {**old, **logs, "cook": cook.as_json(), "places": places, "notes": [_note(n) for n in notes]}
+
+
+def _note(note: Note) -> dict[str, Any]:
+    return {"id": note.id, "at": note.at_ms / 1000, "kind": note.kind, "text": note.text}
 
 
 def with_trouble(body: Mapping[str, Any], trouble: Trouble) -> dict[str, Any]:
@@ -93,16 +112,18 @@ def body(record: CookRecord, analysis: Analysis, around: Around, readings: int) 
         "cook": record.cook.as_json(),
         "coldest": _coldest(present, stalls),
         "pit": _pit(present, analysis),
-        "spread": _spread(analysis, running, around),
+        "spread": _spread(present, analysis, running, around),
         "why_no_spread": analysis.evenness.why_not,
         "newest": newest_reading(record),
         "readings": readings,
         "places": [asdict(p) for p in places],
         "stalls": stalls,
-        "notes": [{"id": n.id, "at": n.at_ms / 1000, "kind": n.kind, "text": n.text} for n in record.notes],
+        "notes": [_note(n) for n in record.notes],
         "troubles": [asdict(t) for t in troubles(record, present, around)],
         "missed": record.missed,
         "unplaced": record.unplaced,
+        "waiting": is_waiting(record),
+        "cannot_say": [{"what": c.what, "why": c.why, "about": c.about} for c in analysis.cannot_say],
     } | _host(around)
 
 
@@ -130,7 +151,8 @@ def _place(series: Series, said: Analysed, running: bool, around: Around) -> Pla
         # The analysis does not speak of a place that has no present; the page still shows what it was, as such.
         window = slice(int(np.searchsorted(series.t, t - PRESENT_S)), last + 1)
         celsius, u = float(np.median(series.celsius[window][usable[window]])), float(series.u[last])
-    aged = running and around.now - t > limit
+    # Of a cook that is over the present is its end: the analysis says which places had one.
+    aged = around.now - t > limit if running else said.celsius is None
     over = series.place in around.over
     quality = "over" if over else "fault" if failed else "old" if aged else "good"
     words = _remedy(said) if failed else "" if said.rate_k_h is not None else said.why_no_rate or ""
@@ -143,13 +165,23 @@ def _remedy(said: Analysed) -> str:
 
 
 def _coldest(places: Sequence[PlaceNow], stalls: Sequence[Mapping[str, Any]]) -> dict[str, Any] | None:
-    """The coldest meat place among the fresh ones; if none is fresh, among the last values there were."""
+    """The coldest meat place among the fresh ones; if none is fresh, among the last values there were.
+
+    ``of`` meat places out of ``total`` can be read; ``unread`` names the others.
+    """
     meat = [p for p in places if p.kind == "meat" and p.celsius is not None]
     one = min([p for p in meat if p.fresh] or meat, key=lambda p: (p.celsius or 0.0, p.place), default=None)
     if one is None:
         return None
     since = next((s["begin"] for s in stalls if s["place"] == one.place and s["end"] is None), None)
-    return asdict(one) | {"stalled_since": since}
+    return asdict(one) | {"stalled_since": since} | _counted(places, {p.place for p in places if p.fresh})
+
+
+def _counted(places: Sequence[PlaceNow], readable: Collection[str]) -> dict[str, Any]:
+    """How many of the meat places an answer is taken over, and which it leaves out."""
+    meat = [p.place for p in places if p.kind == "meat"]
+    unread = [place for place in meat if place not in readable]
+    return {"of": len(meat) - len(unread), "total": len(meat), "unread": unread}
 
 
 def _pit(places: Sequence[PlaceNow], analysis: Analysis) -> dict[str, Any] | None:
@@ -159,12 +191,11 @@ def _pit(places: Sequence[PlaceNow], analysis: Analysis) -> dict[str, Any] | Non
         return None
     said = analysis.pit
     one = next((p for p in air if said and p.place == said.place), air[0])
-    direction = None
-    if one.rate is not None and one.rate_u is not None:
-        moves = abs(one.rate) > max(STEADY_K_H, 2 * one.rate_u)
-        direction = "steady" if not moves else "rising" if one.rate > 0 else "falling"
     return asdict(one) | {
-        "direction": direction,
+        "direction": said and said.direction,
+        "why_no_direction": said.why_no_direction if said else "no air place has a present value",
+        "slope": said and said.slope_k_h,
+        "slope_u": said and said.slope_u_k_h,
         "why_this": said and said.why_this,
         "level_c": _rounded(said.level_c, 2) if said else None,
         "swing_k": _rounded(said.swing_k, 2) if said else None,
@@ -172,24 +203,25 @@ def _pit(places: Sequence[PlaceNow], analysis: Analysis) -> dict[str, Any] | Non
     }
 
 
-def _spread(analysis: Analysis, running: bool, around: Around) -> dict[str, Any] | None:
+def _spread(places: Sequence[PlaceNow], analysis: Analysis, running: bool, around: Around) -> dict[str, Any] | None:
     even = analysis.evenness
     at, greatest = even.now, even.greatest
     if at is None:
         return None
-    limit = around.limits.of_place(at.hottest, at.coldest)
+    limit = around.limits.of_place(*at.among)
     return {
         "kelvin": round(at.spread_k, 3),
         "u": round(at.u_k, 3),
         "leads": at.hottest,
         "lags": at.coldest,
+        "alike": at.hottest == at.coldest,
         "since": even.leads_since,
         "t": at.at,
         "fresh": not running or around.now - at.at <= limit,
         "stale_after_s": limit,
         "greatest_k": greatest and round(greatest.spread_k, 3),
         "greatest_at": greatest and greatest.at,
-    }
+    } | _counted(places, at.among)
 
 
 def _rounded(value: float | None, digits: int) -> float | None:
@@ -216,4 +248,5 @@ def _intake(intake: Mapping[str, Any] | None) -> dict[str, Any] | None:
     """What of the intake's status is worth showing: plain numbers and words."""
     if intake is None:
         return None
-    return {key: intake[key] for key in ("connected", "queue") if isinstance(intake.get(key), bool | int)}
+    keys = ("connected", "queue", "store_ok", "clock_ok")
+    return {key: intake[key] for key in keys if isinstance(intake.get(key), bool | int)}

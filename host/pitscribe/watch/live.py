@@ -20,7 +20,7 @@ from pitscribe.errors import NotFoundError, PitscribeError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Cook, LoggerInfo, Placement
 from pitscribe.series import CookRecord, Reader
-from pitscribe.watch import facts, freshness
+from pitscribe.watch import facts, fault, freshness
 from pitscribe.watch.around import Around
 from pitscribe.watch.snapshot import Snapshot, Trouble
 
@@ -77,6 +77,7 @@ class Watch:
         self._running_id: int | None = None
         # Numbers go on from the real time, so that a page that comes back after a restart is not taken for up to date.
         self._number = int(time.time() * 1000)
+        self._told = ""  # the last fault
         self._poked = threading.Event()
         self._stopping = False
         self._thread: threading.Thread | None = None
@@ -145,7 +146,7 @@ class Watch:
             try:
                 listener(snapshot)
             except Exception as error:
-                log.error("a listener of the watch: %s", error, exc_info=error)
+                fault.tell(log, "watch: a fault in a listener", error)
         return snapshot
 
     def snapshot_of(self, cook_id: int) -> Snapshot:
@@ -167,18 +168,39 @@ class Watch:
     # making
 
     def _body_or_trouble(self, now: float) -> dict[str, Any]:
+        cook = None
         try:
             cook = self._running()
             self._running_id = None if cook is None else cook.id
             return self._body(cook, now)
         except Exception as error:
-            plain = isinstance(error, PitscribeError)
-            if not plain:
-                log.error("the watch: %s", error, exc_info=error)
-            words = str(error) if plain else f"a fault in pitscribe itself: {type(error).__name__}: {error}"
-            # What was last known stays in sight, marked as not fresh: the frames are safe, only the view is lame.
-            old = self._latest.body if self._latest else facts.empty_body(Around(now))
-            return facts.with_trouble(old, Trouble("watch", "bad", f"The analysis stands still: {words}"))
+            return facts.with_trouble(self._lame_body(cook, now), self._trouble(error))
+
+    def _trouble(self, error: Exception) -> Trouble:
+        """The trouble that the analysis failed; a fault of ours is told on standard error too, once while it lasts."""
+        plain = isinstance(error, PitscribeError)
+        words = str(error) if plain else f"a fault in pitscribe itself: {type(error).__name__}: {error}"
+        if not plain and words != self._told:
+            fault.tell(log, "watch: a fault in pitscribe itself", error)
+        self._told = words
+        return Trouble("watch", "bad", f"The analysis stands still: {words}")
+
+    def _lame_body(self, cook: Cook | None, now: float) -> dict[str, Any]:
+        """What is known of a cook without its analysis: what it is, its places and notes, and its last values if any.
+
+        The frames are safe, only the view is lame.
+        """
+        around = Around(now)
+        old = self._latest.body if self._latest else facts.empty_body(around)
+        if cook is None:
+            return old
+        if (old["cook"] or {}).get("id") != cook.id:
+            old = facts.empty_body(around)
+        with contextlib.suppress(Exception):  # the ledger itself may be what fails
+            placements, notes = self._ledger.placements(cook.id), self._ledger.notes(cook.id)
+            around = Around(now, self._ledger.loggers(), None, self._ledger.asides())
+            return facts.lame_body(old, cook, placements, notes, around)
+        return old | {"cook": cook.as_json()}
 
     def _running(self) -> Cook | None:
         """The cook that began last of those that nobody has ended."""

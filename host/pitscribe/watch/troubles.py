@@ -1,6 +1,6 @@
 """Degraded states, told plainly: what keeps the numbers from being fresh or whole, and what to do. Pure functions."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 from pitscribe.ledger.values import LoggerInfo
@@ -17,8 +17,18 @@ def troubles(record: CookRecord, places: Sequence[PlaceNow], around: Around) -> 
             found += _logger(info, around)
         found += _readings(record, around)
         found += _places(places)
-        found += _intake(around.intake)
+        found += host_troubles(around)
     return sorted(found, key=lambda t: t.grade != "bad")
+
+
+def host_troubles(around: Around) -> list[Trouble]:
+    """What is wrong with the host itself, whether or not a cook runs."""
+    return sorted(_intake(around.intake), key=lambda t: t.grade != "bad")
+
+
+def is_waiting(record: CookRecord) -> bool:
+    """Whether a running cook has no reading yet, of probes that it has."""
+    return record.cook.ended_ms is None and bool(record.places) and newest_reading(record) is None
 
 
 def _logger(info: LoggerInfo, around: Around) -> Iterator[Trouble]:
@@ -55,7 +65,10 @@ def _readings(record: CookRecord, around: Around) -> Iterator[Trouble]:
         return
     newest = newest_reading(record)
     if newest is None:
-        yield Trouble("no-readings", "warn", "No reading of this cook has come yet.")
+        # A logger sends its first frame when it is full: until then nothing is wrong.
+        limit = around.limits.of_place(*(s.place for s in record.places))
+        if around.now - record.cook.started_ms / 1000 > limit:
+            yield Trouble("no-readings", "warn", "No reading of this cook has come yet.")
     elif all(around.now - s.t[-1] > around.limits.of_place(s.place) for s in record.places if s.t.size):
         yield Trouble("old", "bad", "No new readings. The numbers below are not the present ones.", newest)
 
@@ -85,17 +98,32 @@ def _record(record: CookRecord) -> Iterator[Trouble]:
 def _intake(intake: Mapping[str, Any] | None) -> Iterator[Trouble]:
     if intake is None:
         return
-    error, at = intake.get("last_error"), intake.get("last_error_at")
-    because = f" ({error})" if error else ""
+    because, since = _wrongs(intake.get("errors"))
     if intake.get("connected") is False:
-        words = f"The host has no contact with the broker{because}. Loggers keep what they read until it has."
-        yield Trouble("intake-away", "bad", words, at)
+        words = f"The host has no contact with the broker{because('broker')}. Loggers keep what they read until it has."
+        yield Trouble("intake-away", "bad", words, since("broker"))
     if intake.get("store_ok") is False:
-        words = f"The host cannot write its ledger{because}. Loggers keep what they read until it can."
-        yield Trouble("store", "bad", words, at)
+        words = f"The host cannot write its ledger{because('store')}. Loggers keep what they read until it can."
+        yield Trouble("store", "bad", words, since("store"))
+    if intake.get("clock_ok") is False:
+        words = f"The host's clock is not set{because('clock')}: no logger is told the time until it is."
+        yield Trouble("clock", "bad", words, since("clock"))
+    if because("fault"):
+        words = f"A fault in pitscribe itself{because('fault')}. What it concerned was kept aside."
+        yield Trouble("fault", "warn", words, since("fault"))
     if clashes := intake.get("clashes"):
         words = f"Kept aside: {_frames(clashes)} with a number that was used before for other content."
         yield Trouble("clash", "warn", words)
+
+
+def _wrongs(errors: Any) -> tuple[Callable[[str], str], Callable[[str], float | None]]:
+    """(words in brackets, since when) of what is wrong by kind, as the intake's status has it: (text, since)."""
+    known = errors if isinstance(errors, Mapping) else {}
+
+    def because(kind: str) -> str:
+        return f" ({known[kind][0]})" if kind in known else ""
+
+    return because, lambda kind: known[kind][1] if kind in known else None
 
 
 def _frames(count: int) -> str:
