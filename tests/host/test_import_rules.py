@@ -22,7 +22,7 @@ ALLOWED = {
     "cook": {"series", "metrology"},
     "intake": {"wire", "ledger", "clock"},
     "watch": {"cook", "series", "ledger", "clock"},
-    "page": {"watch", "cook", "series", "ledger", "clock"},
+    "page": {"watch", "cook", "series", "ledger", "wire", "metrology", "clock"},
     "simulate": {"metrology", "wire"},
     "commands": {
         "cook", "series", "ledger", "wire", "metrology", "intake", "watch", "page", "simulate", "clock", "config",

@@ -10,14 +10,14 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from pitscribe.clock import Clock
-from pitscribe.cook.analysis import TARGET_C
 from pitscribe.errors import ConfigError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import NOTE_KINDS, Cook, Note
-from pitscribe.page import chart, inputs
+from pitscribe.page import chart, inputs, readings
 from pitscribe.page.assets import accepts_gzip
 from pitscribe.watch.live import Watch
 
+Row = tuple[int, int, str, str]  # logger, channel, place, kind
 PACK_FROM_BYTES = 1400  # less fits in one packet anyway
 
 
@@ -52,12 +52,12 @@ class Api:
             Route("/api/loggers", self.loggers),
             Route("/api/cooks", self.cooks),
             Route("/api/cooks", self.start, methods=["POST"]),
-            Route("/api/cooks/{cook:int}/end", self.end, methods=["POST"]),
-            Route("/api/cooks/{cook:int}/reopen", self.reopen, methods=["POST"]),
-            Route("/api/cooks/{cook:int}/notes", self.notes),
-            Route("/api/cooks/{cook:int}/notes", self.add_note, methods=["POST"]),
-            Route("/api/notes/{note:int}", self.change_note, methods=["PATCH"]),
-            Route("/api/notes/{note:int}", self.remove_note, methods=["DELETE"]),
+            Route("/api/cooks/{cook}/end", self.end, methods=["POST"]),
+            Route("/api/cooks/{cook}/reopen", self.reopen, methods=["POST"]),
+            Route("/api/cooks/{cook}/notes", self.notes),
+            Route("/api/cooks/{cook}/notes", self.add_note, methods=["POST"]),
+            Route("/api/notes/{note}", self.change_note, methods=["PATCH"]),
+            Route("/api/notes/{note}", self.remove_note, methods=["DELETE"]),
         ]
 
     # what is
@@ -100,47 +100,68 @@ class Api:
 
     def notes(self, request: Request) -> Response:
         """GET /api/cooks/{cook}/notes: in order of time."""
-        cook = self._ledger.cook(request.path_params["cook"])
+        cook = self._ledger.cook(inputs.path_id(request, "cook"))
         return answer(request, {"notes": [n.as_json() for n in self._ledger.notes(cook.id)]})
 
     # what a person wants
 
     async def start(self, request: Request) -> Response:
-        """POST /api/cooks {name, target_c?, at?, places?: [{logger, channel, place, kind}]}: all of it or nothing."""
+        """POST /api/cooks {name, target_c?, at?, places?: [{logger, channel, place, kind}]}: all of it or nothing.
+
+        Besides the cook the answer has ``takes``: running cooks that lose channels to it, and ``words`` for that.
+        """
         fields = await inputs.fields_of(request)
         name = fields.text("name", most=80)
-        target = fields.number("target_c", *TARGET_C)
+        target = inputs.target_c(fields)
         at = inputs.at_ms(fields, self._clock.now())
         rows = [inputs.place_row(row) for row in fields.rows("places", 64)]
         fields.finish()
         _refuse_doubles(rows)
-        return answer(request, (await run_in_threadpool(self._start, name, target, at, rows)).as_json(), 201)
+        return answer(request, await run_in_threadpool(self._start, name, target, at, rows), 201)
 
-    def _start(self, name: str, target: float | None, at: int | None, rows: list[tuple[int, int, str, str]]) -> Cook:
+    def _start(self, name: str, target: float | None, at: int | None, rows: list[Row]) -> dict[str, Any]:
         types = {logger: self._ledger.channels(logger) for logger in {row[0] for row in rows}}
         with self._ledger.together():
             cook = self._ledger.start_cook(name, at=at, target_c=target)
+            takes = self._losers(cook, rows)
             for logger, channel, place, kind in rows:
                 tc = types.get(logger, {}).get(channel)
                 if tc is None:
                     raise ConfigError(f"logger {logger:08x} has told of no channel {channel}")
                 self._ledger.place(cook.id, tc, logger, channel, place, kind)
         self._watch.poke()
-        return cook
+        lost = "; ".join(
+            f"from now on {one['name']!r} has no readings of {', '.join(one['places'])}: their probes are in this cook"
+            for one in takes
+        )
+        return cook.as_json() | {"takes": takes, "words": lost}
+
+    def _losers(self, cook: Cook, rows: list[Row]) -> list[dict[str, Any]]:
+        """The running cooks that began before and lose channels to this one, with the places that they lose."""
+        wanted, takes = {row[:2] for row in rows}, []
+        for other in self._ledger.cooks():
+            if other.id == cook.id or other.ended_ms is not None or other.started_ms > cook.started_ms:
+                continue
+            going = [p for p in self._ledger.placements(other.id) if p.until_ms is None or p.until_ms > cook.started_ms]
+            places = list(dict.fromkeys(p.place for p in going if (p.logger, p.channel) in wanted))
+            if places:
+                takes.append({"cook": other.id, "name": other.name, "places": places})
+        return takes
 
     def _loggers(self) -> list[dict[str, Any]]:
+        now = self._clock.now()
         return [
             {"logger": f"{info.logger:08x}", "name": info.name,
-             "channels": [{"channel": n, "tc": tc} for n, tc in self._ledger.channels(info.logger).items()]}
+             "channels": readings.channels(info, self._ledger.channels(info.logger), now)}
             for info in self._ledger.loggers()
-        ]  # fmt: skip
+        ]
 
     async def end(self, request: Request) -> Response:
-        """POST /api/cooks/{cook}/end {at?, ago_s?}."""
+        """POST /api/cooks/{cook}/end {at?, ago_s?}; one that has ended is moved only by giving a time."""
         fields = await inputs.fields_of(request)
         at = inputs.at_ms(fields, self._clock.now())
         fields.finish()
-        cook = await run_in_threadpool(self._ledger.end_cook, request.path_params["cook"], at)
+        cook = await run_in_threadpool(self._ledger.end_cook, inputs.path_id(request, "cook"), at)
         self._watch.poke()
         return answer(request, cook.as_json())
 
@@ -148,7 +169,7 @@ class Api:
         """POST /api/cooks/{cook}/reopen."""
         fields = await inputs.fields_of(request)
         fields.finish()
-        cook = await run_in_threadpool(self._ledger.reopen_cook, request.path_params["cook"])
+        cook = await run_in_threadpool(self._ledger.reopen_cook, inputs.path_id(request, "cook"))
         self._watch.poke()
         return answer(request, cook.as_json())
 
@@ -158,7 +179,13 @@ class Api:
         kind, text = inputs.note_fields(fields)
         at = inputs.at_ms(fields, self._clock.now())
         fields.finish()
-        note = await run_in_threadpool(self._ledger.add_note, request.path_params["cook"], at, kind, text)
+        cook_id, now = inputs.path_id(request, "cook"), self._clock.now()
+
+        def work() -> Note:
+            inputs.refuse_far_note(self._ledger.cook(cook_id), now if at is None else at / 1000, now)
+            return self._ledger.add_note(cook_id, at, kind, text)
+
+        note = await run_in_threadpool(work)
         self._watch.poke()
         return answer(request, note.as_json(), 201)
 
@@ -166,12 +193,17 @@ class Api:
         """PATCH /api/notes/{note} {kind?, text?, at?}: what it said before is kept by the ledger."""
         fields = await inputs.fields_of(request)
         kind = fields.choice("kind", NOTE_KINDS) if fields.has("kind") else None
-        text = fields.text("text", needed=kind == "text") if fields.has("text") else None
+        text = inputs.note_text(fields, kind) if fields.has("text") else None
         at = inputs.at_ms(fields, self._clock.now())
         fields.finish()
+        note_id, now = inputs.path_id(request, "note"), self._clock.now()
 
         def work() -> Note:
-            return self._ledger.change_note(request.path_params["note"], at=at, kind=kind, text=text)
+            with self._ledger.together():  # a refusal takes the change back
+                note = self._ledger.change_note(note_id, at=at, kind=kind, text=text)
+                if at is not None:
+                    inputs.refuse_far_note(self._ledger.cook(note.cook_id), at / 1000, now)
+                return note
 
         note = await run_in_threadpool(work)
         self._watch.poke()
@@ -179,12 +211,13 @@ class Api:
 
     async def remove_note(self, request: Request) -> Response:
         """DELETE /api/notes/{note}: withdrawn, not erased."""
-        await run_in_threadpool(self._ledger.remove_note, request.path_params["note"])
+        note = inputs.path_id(request, "note")
+        await run_in_threadpool(self._ledger.remove_note, note)
         self._watch.poke()
-        return answer(request, {"withdrawn": request.path_params["note"]})
+        return answer(request, {"withdrawn": note})
 
 
-def _refuse_doubles(rows: list[tuple[int, int, str, str]]) -> None:
+def _refuse_doubles(rows: list[Row]) -> None:
     names = [place for _, _, place, _ in rows]
     for place in names:
         if names.count(place) > 1:

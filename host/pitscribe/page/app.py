@@ -24,9 +24,10 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from pitscribe.clock import Clock
 from pitscribe.errors import NotFoundError, PitscribeError, StoreError
 from pitscribe.ledger.ledger import Ledger
-from pitscribe.page import assets
+from pitscribe.page import assets, inputs
 from pitscribe.page.api import Api
 from pitscribe.page.events import BEAT_S, Hub
+from pitscribe.watch import fault
 from pitscribe.watch.live import Watch
 
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
@@ -61,7 +62,7 @@ def make_app(
         hub.close()
 
     def cook_page(request: Request) -> Response:
-        ledger.cook(request.path_params["cook"])  # NotFoundError makes the plain page for that
+        ledger.cook(inputs.path_id(request, "cook"))  # NotFoundError makes the plain page for that
         return live_page(request)
 
     live_page = assets.page("live.html")
@@ -69,13 +70,13 @@ def make_app(
         routes=[
             Route("/", live_page),
             Route("/cooks", assets.page("cooks.html")),
-            Route("/cook/{cook:int}", cook_page),
+            Route("/cook/{cook}", cook_page),
             Route("/static/{name}", assets.static),
             Route("/api/events", hub.route),
             *Api(ledger, watch, clock).routes(),
         ],
         middleware=[Middleware(Door, hosts=tuple(hosts))],
-        exception_handlers={PitscribeError: _refused, HTTPException: _http_error, Exception: _fault},
+        exception_handlers={PitscribeError: _refused, HTTPException: _http_error},
         lifespan=lifespan,
     )
     app.state.hub = hub
@@ -95,8 +96,12 @@ class Door:
             await self._app(scope, receive, send)
             return
 
+        begun = False
+
         async def send_with_headers(message: Message) -> None:
+            nonlocal begun
             if message["type"] == "http.response.start":
+                begun = True
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     headers[name] = value
@@ -105,8 +110,18 @@ class Door:
         complaint = self._complaint(scope["method"], Headers(scope=scope))
         if complaint:
             await JSONResponse({"error": complaint}, HTTPStatus.FORBIDDEN)(scope, receive, send_with_headers)
-        else:
+            return
+        try:
             await self._app(scope, receive, send_with_headers)
+        except Exception as error:
+            # Caught here: what comes further out is raised on by Starlette and printed with its traceback by uvicorn.
+            request = Request(scope)
+            where = f"page: a fault in pitscribe itself: {request.method} {request.url.path[:100]}"
+            fault.tell(log, where, error)
+            if not begun:
+                words = f"a fault in pitscribe itself: {type(error).__name__}"
+                answer = _error(request, HTTPStatus.INTERNAL_SERVER_ERROR, words)
+                await answer(scope, receive, send_with_headers)
 
     def _complaint(self, method: str, headers: Headers) -> str | None:
         host = headers.get("host", "")
@@ -149,8 +164,3 @@ async def _refused(request: Request, error: Exception) -> Response:
 async def _http_error(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     return _error(request, error.status_code, error.detail)
-
-
-async def _fault(request: Request, error: Exception) -> Response:
-    log.error("%s %s: %s", request.method, request.url.path, error, exc_info=error)
-    return _error(request, HTTPStatus.INTERNAL_SERVER_ERROR, f"a fault in pitscribe itself: {type(error).__name__}")

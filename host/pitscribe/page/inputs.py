@@ -7,13 +7,14 @@ from typing import Any
 
 from starlette.requests import Request
 
-from pitscribe.errors import ConfigError
-from pitscribe.ledger.values import NOTE_KINDS, PLACE_KINDS
+from pitscribe.errors import ConfigError, NotFoundError
+from pitscribe.ledger.values import NOTE_KINDS, PLACE_KINDS, TARGET_C, Cook
 
 MOST_BYTES = 20_000
 LONGEST_TEXT = 500
 # 2000-01-01 to 2100-01-01: outside of it a time is a typing error, or milliseconds in place of seconds.
 TIMES_S = (946_684_800.0, 4_102_444_800.0)
+NOTE_REACH_S = 86_400.0  # a note lies in its cook, or a day beside it: fetching, trimming, resting
 
 
 class Fields:
@@ -48,8 +49,10 @@ class Fields:
             raise ConfigError(f"{key} must be one of {', '.join(choices)}")
         return str(value)
 
-    def number(self, key: str, low: float, high: float, *, needed: bool = False) -> float | None:
-        """A finite number within bounds; None if it is not there or null."""
+    def number(
+        self, key: str, low: float, high: float, *, needed: bool = False, refusal: str | None = None
+    ) -> float | None:
+        """A finite number within bounds; None if it is not there or null. ``refusal``: what to say of one outside."""
         value = self._values.pop(key, None)
         if value is None and not needed:
             return None
@@ -57,7 +60,7 @@ class Fields:
             raise ConfigError(f"{key} must be a number")
         # Compared before it is converted or shown: JSON may hold whole numbers that no float can.
         if not low <= value <= high:
-            raise ConfigError(f"{key} must be {low:g} to {high:g}")
+            raise ConfigError(refusal or f"{key} must be {low:g} to {high:g}")
         return float(value)
 
     def has(self, key: str) -> bool:
@@ -128,7 +131,40 @@ def at_ms(fields: Fields, now: float) -> int | None:
 def note_fields(fields: Fields) -> tuple[str, str]:
     """(kind, text) of a new note; a free text must say something."""
     kind = fields.choice("kind", NOTE_KINDS)
-    return kind, fields.text("text", needed=kind == "text")
+    return kind, note_text(fields, kind)
+
+
+def note_text(fields: Fields, kind: str | None) -> str:
+    """The text of a note of that kind."""
+    text = fields.text("text", needed=False)
+    if kind == "text" and not text:
+        raise ConfigError("write what happened first: a free note without a text says nothing")
+    return text
+
+
+def refuse_far_note(cook: Cook, at: float, now: float) -> None:
+    """Refuse a note [UTC s] that cannot be of this cook: its year or day is a typing error."""
+    if at < cook.started_ms / 1000 - NOTE_REACH_S:
+        raise ConfigError("the note's time is more than a day before the cook began; look at its date")
+    if cook.ended_ms is not None and at > cook.ended_ms / 1000 + NOTE_REACH_S:
+        raise ConfigError("the note's time is more than a day after the cook ended; give the time when it happened")
+    if cook.ended_ms is None and at > now + NOTE_REACH_S:
+        raise ConfigError("the note's time is more than a day from now; look at its date")
+
+
+def target_c(fields: Fields) -> float | None:
+    """The target [degC]. Refused in both units: which one was typed is known to the browser alone."""
+    low, high = TARGET_C
+    both = f"{low:g} to {high:g} degC ({low * 1.8 + 32:g} to {high * 1.8 + 32:g} F)"
+    return fields.number("target_c", low, high, refusal=f"the target must be {both}, for the inside of a joint")
+
+
+def path_id(request: Request, what: str) -> int:
+    """The row number in the address. Raises NotFoundError for what no row can have."""
+    text = str(request.path_params[what])
+    if not re.fullmatch(r"[0-9]{1,15}", text):
+        raise NotFoundError(f"there is no {what} {text[:40]!r}")
+    return int(text)
 
 
 def place_row(row: Fields) -> tuple[int, int, str, str]:

@@ -1,6 +1,7 @@
 """uvicorn around the page, on this machine only: started and stopped by whoever runs the host."""
 
 import errno
+import logging
 import socket
 import threading
 import time
@@ -9,8 +10,10 @@ import uvicorn
 from starlette.applications import Starlette
 
 from pitscribe.errors import ConfigError
+from pitscribe.watch.fault import OneLine
 
 START_WAIT_S = 20.0
+BACKLOG = 128
 GRACE_S = 2  # the streams of open pages are told to end first; whatever still hangs after so long is cut
 
 
@@ -24,14 +27,23 @@ class PageServer:
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             self._socket.bind(("127.0.0.1", port))
+            # A port that is only bound may be bound by another part as well, with SO_REUSEADDR: listen at once.
+            self._socket.listen(BACKLOG)
         except OSError as error:
             self._socket.close()
             what = "in use" if error.errno == errno.EADDRINUSE else (error.strerror or str(error))
             raise ConfigError(f"port {port} of the page: {what}; choose another with --page-port") from error
         self.port: int = self._socket.getsockname()[1]
         config = uvicorn.Config(
-            app, log_level="warning", access_log=False, timeout_graceful_shutdown=grace_s, lifespan="on"
+            app,
+            log_level="warning",
+            log_config=None,
+            access_log=False,
+            timeout_graceful_shutdown=grace_s,
+            lifespan="on",
+            backlog=BACKLOG,
         )
+        _one_line_each("uvicorn.error", "uvicorn.asgi", "asyncio")
         self._server = uvicorn.Server(config)
         self._thread = threading.Thread(target=self._run, name="page", daemon=True)
 
@@ -65,3 +77,11 @@ class PageServer:
     def _run(self) -> None:
         # In a thread uvicorn leaves signals alone: they are the command's.
         self._server.run(sockets=[self._socket])
+
+
+def _one_line_each(*names: str) -> None:
+    """Let none of these loggers print a traceback."""
+    for name in names:
+        logger = logging.getLogger(name)
+        if not any(isinstance(f, OneLine) for f in logger.filters):
+            logger.addFilter(OneLine())
