@@ -4,7 +4,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from pitscribe.ledger.values import LoggerInfo
+from pitscribe.ledger.values import LoggerInfo, Placement
 from pitscribe.watch.freshness import Limits
 
 
@@ -18,6 +18,8 @@ class Around:
     asides : how much was kept aside since the ledger began, by reason
     over : places whose probe was taken out; they are listed, and neither an answer nor a trouble
     limits : how old readings may be
+    heard : when a logger that is away or quiet was last heard of, UTC s; None where that is not known
+    quiet : loggers that used to speak and have stopped
     """
 
     now: float
@@ -26,3 +28,17 @@ class Around:
     asides: Mapping[str, int] = field(default_factory=dict)
     over: Collection[str] = ()
     limits: Limits = field(default_factory=Limits)
+    heard: Mapping[int, float | None] = field(default_factory=dict)
+    quiet: Collection[int] = ()
+
+    def last_heard(self, info: LoggerInfo) -> float | None:
+        """When a logger was last heard of, UTC s."""
+        if info.logger in self.heard:
+            return self.heard[info.logger]
+        return None if info.last_seen_ms is None else info.last_seen_ms / 1000
+
+
+def places_over(placements: Sequence[Placement], now: float) -> set[str]:
+    """Places whose probes have all been taken out by ``now`` (UTC s): they have a past and no present."""
+    ended = [p for p in placements if p.until_ms is not None and p.until_ms <= now * 1000]
+    return {p.place for p in ended} - {p.place for p in placements if p not in ended}

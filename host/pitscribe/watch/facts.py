@@ -80,7 +80,7 @@ def lame_body(
         p.place: asdict(PlaceNow(p.place, p.kind, None, None, None, False, None, None, "none", "", limit(p.place)))
         for p in placements
     }
-    logs = {"loggers": [_logger(info) for info in around.loggers]}
+    logs = {"loggers": [_logger(info, around) for info in around.loggers]}
     places = list((blank | known).values())
     return {**old, **logs, "cook": cook.as_json(), "places": places, "notes": [_note(n) for n in notes]}
 
@@ -133,7 +133,8 @@ def _host(around: Around) -> dict[str, Any]:
         for reason, count in around.asides.items()
         if count
     ]
-    return {"loggers": [_logger(info) for info in around.loggers], "intake": _intake(around.intake), "asides": asides}
+    loggers = [_logger(info, around) for info in around.loggers]
+    return {"loggers": loggers, "intake": _intake(around.intake), "asides": asides}
 
 
 def _place(series: Series, said: Analysed, running: bool, around: Around) -> PlaceNow:
@@ -141,7 +142,7 @@ def _place(series: Series, said: Analysed, running: bool, around: Around) -> Pla
     good = np.flatnonzero(usable)
     limit = around.limits.of_place(series.place)
     if not good.size:
-        words = _remedy(said) or said.why_no_value or "no reading yet"
+        words = _remedy(said) or said.why_no_value or "no reading"
         quality = "fault" if series.t.size else "none"
         return PlaceNow(series.place, series.kind, None, None, None, False, None, None, quality, words, limit)
     last = int(good[-1])
@@ -228,7 +229,7 @@ def _rounded(value: float | None, digits: int) -> float | None:
     return None if value is None else round(value, digits)
 
 
-def _logger(info: LoggerInfo) -> dict[str, Any]:
+def _logger(info: LoggerInfo, around: Around) -> dict[str, Any]:
     state = info.state or {}
     journal = as_mapping(state.get("journal"))
     following, cursor = journal.get("next"), journal.get("cursor")
@@ -237,7 +238,7 @@ def _logger(info: LoggerInfo) -> dict[str, Any]:
         "logger": f"{info.logger:08x}",
         "name": info.name,
         "online": state.get("online"),
-        "last_seen": None if info.last_seen_ms is None else info.last_seen_ms / 1000,
+        "last_seen": around.last_heard(info),
         "frames": info.frames,
         "waiting": waiting,
         "lost": journal.get("lost"),

@@ -21,7 +21,8 @@ from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Cook, LoggerInfo, Placement
 from pitscribe.series import CookRecord, Reader
 from pitscribe.watch import facts, fault, freshness
-from pitscribe.watch.around import Around
+from pitscribe.watch.around import Around, places_over
+from pitscribe.watch.hearing import Hearing
 from pitscribe.watch.snapshot import Snapshot, Trouble
 
 STALE_AFTER_S = freshness.LEAST_S
@@ -54,6 +55,7 @@ class Watch:
         intake_status: IntakeStatus | None = None,
         every_s: float = 1.0,
         stale_after_s: float = STALE_AFTER_S,
+        real: Callable[[], float] = time.monotonic,
     ) -> None:
         """Watch a ledger.
 
@@ -63,6 +65,7 @@ class Watch:
         stale_after_s : age on ``clock`` from which a reading is no longer the present one, at least; a logger whose
             frames are long has longer (see ``freshness``). Where the clock runs n times faster than real time, one
             pass is n seconds of it: add 4 n ``every_s``
+        real : real seconds that never jump; a logger's silence is measured by them
         """
         self._ledger = ledger
         self._clock = clock
@@ -77,6 +80,7 @@ class Watch:
         self._running_id: int | None = None
         # Numbers go on from the real time, so that a page that comes back after a restart is not taken for up to date.
         self._number = int(time.time() * 1000)
+        self._hearing = Hearing(real)
         self._told = ""  # the last fault
         self._poked = threading.Event()
         self._stopping = False
@@ -210,8 +214,15 @@ class Watch:
         loggers = self._ledger.loggers()
         asides = self._ledger.asides()
         intake = _as_mapping(self._intake_status() if self._intake_status else None)
+        self._hearing.take(intake)
+        quiet = {info.logger for info in loggers if self._hearing.quiet(info.logger)}
+        heard = {
+            info.logger: self._last_heard(info)
+            for info in loggers
+            if info.logger in quiet or (info.state or {}).get("online") is False
+        }
         if cook is None:
-            return facts.empty_body(Around(now, loggers, intake, asides))
+            return facts.empty_body(Around(now, loggers, intake, asides, heard=heard))
         placements = self._ledger.placements(cook.id)
         ended = [p for p in placements if p.until_ms is not None and p.until_ms <= now * 1000]
         used = {p.logger for p in placements}
@@ -221,11 +232,19 @@ class Watch:
             mine,
             intake,
             asides,
-            over={p.place for p in ended} - {p.place for p in placements if p not in ended},
+            over=places_over(placements, now),
             limits=self._limits(mine, placements, ended),
+            heard=heard,
+            quiet=quiet,
         )
         record, analysis, readings = self._look_at(cook, placements, around)
         return facts.body(record, analysis, around, readings)
+
+    def _last_heard(self, info: LoggerInfo) -> float | None:
+        """When a logger last said anything itself, or its last frame came: the broker's last will does not count."""
+        said = self._hearing.last(info.logger)
+        boots = [b.last_received_ms / 1000 for b in self._ledger.boots(info.logger) if not b.as_file]
+        return max(boots, default=None) if said is None else said
 
     def _limits(
         self, loggers: Sequence[LoggerInfo], placements: Sequence[Placement], ended: Sequence[Placement]

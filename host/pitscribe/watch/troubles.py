@@ -33,15 +33,21 @@ def is_waiting(record: CookRecord) -> bool:
 
 def _logger(info: LoggerInfo, around: Around) -> Iterator[Trouble]:
     name, state = info.name or f"{info.logger:08x}", info.state or {}
-    seen = None if info.last_seen_ms is None else info.last_seen_ms / 1000
+    seen = around.last_heard(info)
     key = f"logger-{info.logger:08x}"
     if state.get("online") is False:
-        words = f"The logger {name} is away. It goes on recording by itself; look at its power and the network."
+        words = f"The logger {name} is away. If it has power, it goes on recording; look at its power and the network."
         yield Trouble(f"{key}-away", "bad", words, seen)
     elif seen is None:
-        yield Trouble(f"{key}-unheard", "warn", f"The logger {name} has never been heard of.")
-    elif around.now - seen > around.limits.of_logger(info.logger):
-        words = f"Nothing is heard of the logger {name}. What it records is sent when it is back."
+        words = f"The logger {name} has never been heard of."
+        if info.frames:
+            words = (
+                f"Frames of the logger {name} are here, but it has not said how it is: they came as files, or it "
+                "speaks to another broker."
+            )
+        yield Trouble(f"{key}-unheard", "warn", words)
+    elif info.logger in around.quiet or around.now - seen > around.limits.of_logger(info.logger):
+        words = f"Nothing is heard of the logger {name}. If it has power, it goes on recording and sends it later."
         yield Trouble(f"{key}-silent", "bad", words, seen)
     journal = state.get("journal")
     if isinstance(journal, Mapping):
