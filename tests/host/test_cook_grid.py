@@ -11,7 +11,9 @@ from hypothesis import strategies as st
 
 from pitscribe.cook.analysis import analyse
 from pitscribe.cook.grid import CELL_S, GAP_S, Grid, grid_of
+from pitscribe.cook.plain import iso
 from pitscribe.cook.replay import replay
+from pitscribe.cook.text import summary
 from pitscribe.errors import ReadingError
 from pitscribe.metrology.flags import Flag
 from pitscribe.series import Series
@@ -199,3 +201,20 @@ def test_of_a_cook_that_is_over_nothing_is_said_to_come_yet():
     over = replace(rec, cook=replace(rec.cook, ended_ms=int(T0 * 1000) + 1))
     assert any("yet" in c.why for c in analyse(rec).cannot_say)
     assert not any("yet" in c.why for c in analyse(over).cannot_say)
+
+
+def test_the_summary_says_as_of_when_it_speaks_and_that_equal_places_are_all_alike():
+    t = np.arange(0, 3600, 10.0)
+    text = summary(analyse(record([place("flat", t, 60.0), place("tip", t, 60.02), place("grate", t, 120.0, "air")])))
+    assert text.splitlines()[0] == f"kitchen, as of {iso(T0 + 3590)}"
+    assert "): all alike at 140 F" in text
+    assert "leads" not in text
+    apart = summary(analyse(record([place("flat", t, 60.0), place("tip", t, 61.0)])))
+    assert "tip leads at 142 F, flat lags at 140 F" in apart
+
+
+def test_the_summary_says_where_the_pit_goes_or_why_that_is_not_known():
+    t = np.arange(0, 7200, 10.0)
+    noise = np.random.default_rng(1).normal(0, 0.5, t.size)
+    assert ", rising (+1" in summary(analyse(record([place("grate", t, 60 + t / 60 + noise, "air")])))
+    assert "direction not known: it swings too much to tell" in summary(analyse(record([rough_air()])))

@@ -82,6 +82,16 @@ def test_any_word_of_its_own_counts(world):
         assert speaking.pass_by(10) == []
 
 
+def test_a_state_that_the_broker_kept_from_before_we_listened_is_no_word_of_now(world):
+    speaking = Speaking(world)
+    speaking.pass_by(30)
+    said = speaking.heard.now_at
+    speaking.talks = False
+    speaking.heard.state_at, speaking.heard.state_live = world.clock.at + 5, False
+    assert speaking.pass_by(16) == [SILENT]
+    assert speaking.watch.latest().body["loggers"][0]["last_seen"] == said
+
+
 def test_without_contact_with_the_broker_no_logger_is_blamed_nor_just_after(world):
     speaking = Speaking(world)
     speaking.pass_by(30)

@@ -119,6 +119,16 @@ def test_a_cook_without_a_frame_yet_waits_and_nothing_is_wrong_until_a_frame_sho
     world.ledger.close()
 
 
+def test_a_cook_whose_frames_have_no_time_yet_does_not_wait_for_frames(tmp_path):
+    world = make_world(tmp_path, hours=0)
+    world.carry_on(600, anchor=False)
+    world.state()
+    snapshot = Watch(world.ledger, world.clock).now()
+    assert snapshot.body["waiting"] is False
+    assert "unplaced" in keys(snapshot)
+    world.ledger.close()
+
+
 def test_a_place_that_cannot_be_read_is_named_beside_coldest_and_spread(world):
     body = Watch(world.ledger, world.clock).now().body
     for answer in (body["coldest"], body["spread"]):

@@ -49,7 +49,8 @@ class Hearing:
     def _note(self, voice: _Voice, words: Any, real: float) -> None:
         now_at = getattr(words, "now_at", None)
         state = getattr(words, "state", None)
-        own = state is not None and state.online  # else it is the broker that speaks for it
+        # A last will, or a state that was kept from before we listened, is the broker's word and not the logger's.
+        own = state is not None and state.online and getattr(words, "state_live", True)
         word_at = max((t for t in (now_at, words.state_at if own else None) if t is not None), default=None)
         if now_at is not None and now_at != voice.now_at:
             if voice.now_real is not None:

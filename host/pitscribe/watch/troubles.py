@@ -27,8 +27,9 @@ def host_troubles(around: Around) -> list[Trouble]:
 
 
 def is_waiting(record: CookRecord) -> bool:
-    """Whether a running cook has no reading yet, of probes that it has."""
-    return record.cook.ended_ms is None and bool(record.places) and newest_reading(record) is None
+    """Whether a running cook has no frame yet, of probes that it has."""
+    begun = newest_reading(record) is not None or record.unplaced > 0
+    return record.cook.ended_ms is None and bool(record.places) and not begun
 
 
 def _logger(info: LoggerInfo, around: Around) -> Iterator[Trouble]:
