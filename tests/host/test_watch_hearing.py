@@ -5,7 +5,9 @@ from types import SimpleNamespace
 import pytest
 from page_world import LOGGER, START, World, make_world
 
+from pitscribe.intake.status import Status
 from pitscribe.watch.live import Watch
+from pitscribe.wire.messages import Now
 
 
 class Speaking:
@@ -138,3 +140,16 @@ def test_a_logger_whose_frames_came_as_files_is_not_said_to_be_unheard_of(tmp_pa
     assert trouble["key"] == "logger-00c0ffee-unheard"
     assert trouble["words"].startswith("Frames of the logger 00c0ffee are here, but it has not said how it is")
     world.ledger.close()
+
+
+def test_the_intakes_own_status_is_understood(world):
+    real, status = [5000.0], Status(world.clock)
+    status.connected(True)
+    watch = Watch(world.ledger, world.clock, intake_status=lambda: status.read(0), real=lambda: real[0])
+    for second in range(40):
+        real[0] += 1
+        world.clock.at += 1
+        if second < 20:
+            status.saw_now(LOGGER, Now(1, 1000 * second, (), ()))
+        watch.step()
+        assert [t["key"] for t in watch.latest().body["troubles"]] == ([SILENT] if second >= 35 else [])
