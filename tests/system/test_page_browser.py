@@ -1,8 +1,12 @@
 """The page in a real browser, against a real server, ledger and watch: what a person sees and can do."""
 
+import contextlib
 import re
+import threading
+import time
 from urllib.parse import urlsplit
 
+import page_world
 import pytest
 from browser import chromium, new_context, new_page, site
 from page_world import OPEN_BIT, SECOND, START
@@ -99,10 +103,11 @@ def test_free_text_is_shown_as_text_and_can_be_changed(running, page):
     page.get_by_label("In your own words").press("Enter")
     expect(page.locator("#notes .what")).to_have_text(words)
     assert page.locator("#notes img").count() == 0
-    page.get_by_role("button", name=re.compile("Change note")).click()
+    page.get_by_role("button", name=re.compile("change note")).click()
     page.get_by_label("Text", exact=True).fill("bark set")
     page.get_by_role("button", name="Keep").click()
     expect(page.locator("#notes .what")).to_have_text("bark set")
+    expect(page.get_by_role("button", name="change note bark set")).to_be_focused()
     assert [n.text for n in running.world.ledger.notes(1)] == ["bark set"]
 
 
@@ -133,10 +138,66 @@ def test_new_readings_arrive_by_themselves(running, page):
     expect(page.locator("#chart")).not_to_have_attribute("data-drawn", drawn)
 
 
+def test_the_whole_cook_and_the_last_hour_stay_chosen_and_follow_the_data(running, page):
+    """An update once took itself for the person's zoom, and the chart stood still from then on."""
+    range_end = "document.getElementById('chart')._fullLayout.xaxis.range[1]"
+    end = f"Date.parse({range_end}.replace(' ', 'T') + 'Z') / 1000"
+    for span in ("all", "3600"):
+        button = page.locator(f'[data-span="{span}"]')
+        button.click()
+        for _ in range(2):
+            before = page.evaluate(end)
+            running.world.carry_on(600)
+            running.world.state()
+            page.wait_for_function(f"(from) => {end} > from", arg=before + 590)
+            expect(button).to_have_attribute("aria-pressed", "true")
+
+
+def test_the_chart_names_the_day_at_midnight_and_so_do_the_notes(tmp_path, context):
+    with site(tmp_path, hours=11) as running:  # from 15:00 on Saturday in Chicago to 02:00 on Sunday
+        running.world.ledger.add_note(1, round((START + 3600) * 1000), "wrap")
+        page, seen = new_page(context)
+        page.goto(running.url)
+        page.wait_for_selector(CHART)
+        expect(page.locator("#chart .xtick text", has_text="Sun")).to_have_count(1)
+        expect(page.locator("#notes time")).to_have_text("Sat 16:00")
+        expect(page.locator("#chart")).to_have_attribute("aria-label", re.compile("from Sat 15:00 to Sun 0"))
+        page.locator("#chart-table summary").click()
+        expect(page.locator("#chart-table tbody th").last).to_contain_text("Sun 0")
+        page.close()
+        assert seen.complaints == []
+
+
+FALL_BACK = 1_793_502_000.0  # 2026-11-01T03:00Z; in Chicago 02:00 became 01:00 again at 07:00Z (tz database)
+STEPS_BACK = """
+    () => document.getElementById('chart').data
+        .map((d) => d.x.slice(1).filter((x, i) => x < d.x[i] && !(d.name === 'notes')).length)
+        .reduce((a, b) => a + b)"""
+
+
+def test_no_line_runs_back_in_the_night_in_which_the_clocks_change(tmp_path, context, monkeypatch):
+    monkeypatch.setattr(page_world, "START", FALL_BACK)
+    with site(tmp_path, hours=8) as running:
+        running.world.ledger.add_note(1, round((FALL_BACK + 6 * 3600) * 1000), "wrap")
+        page, seen = new_page(context)
+        page.goto(running.url)
+        page.wait_for_selector(CHART)
+        assert page.evaluate("document.getElementById('chart').data.length") > 6
+        assert page.evaluate(STEPS_BACK) == 0
+        # By the clock of the start, 22:00 (UTC-5): the note six hours later stands at 04:00, and the page says so.
+        expect(page.locator("#clock-said")).to_contain_text("clock at its start, UTC\N{MINUS SIGN}5")
+        expect(page.locator("#notes time")).to_have_text("04:00")
+        assert page.evaluate("document.getElementById('chart').data.find((d) => d.name === 'notes').x[0]").endswith(
+            "T04:00:00.000"
+        )
+        page.close()
+        assert seen.complaints == []
+
+
 GREATEST_STEP = """
     (name) => {
         const p = document.getElementById('chart').data.find((d) => d.name === name);
-        return Math.max(...p.x.slice(1).map((x, i) => (x - p.x[i]) / 1000));
+        return Math.max(...p.x.slice(1).map((x, i) => (Date.parse(x) - Date.parse(p.x[i])) / 1000));
     }"""
 
 
@@ -152,8 +213,9 @@ def test_the_chart_that_is_open_gets_what_a_logger_kept_while_it_was_away(tmp_pa
         expect(page.locator("#chart")).to_have_attribute("data-drawn", re.compile(f"^{START + 4 * 3600 - 10:.0f}"))
         world.bring_back(SECOND)
         page.wait_for_function(
-            "(to) => document.getElementById('chart').data.find((d) => d.name === 'point').x.at(-1) / 1000 > to",
-            arg=START + 4 * 3600 - 200,
+            "(to) => document.getElementById('chart').data"
+            ".find((d) => d.name === 'point' && Date.parse(d.x.at(-1) + 'Z') > to)",
+            arg=(START - 5 * 3600 + 4 * 3600 - 200) * 1000,  # the chart's times are Chicago's
         )
         world.carry_on(600)
         world.state()
@@ -208,6 +270,136 @@ def test_an_open_probe_is_named_beside_its_last_value(running, page):
     expect(page.locator("#coldest h2")).not_to_contain_text("second flat")
 
 
+@contextlib.contextmanager
+def going(clock, pace=1.0):
+    """The world's clock goes, `pace` times as fast as ours."""
+    over, began, at = threading.Event(), time.monotonic(), clock.at
+
+    def go():
+        while not over.wait(0.05):
+            clock.at = at + pace * (time.monotonic() - began)
+
+    thread = threading.Thread(target=go)
+    thread.start()
+    try:
+        yield
+    finally:
+        over.set()
+        thread.join()
+
+
+@pytest.mark.parametrize(("pace", "says"), [(1.0, "read 1[01] min ago"), (60.0, "read at [0-9:]{5}$")])
+def test_what_is_old_gets_older_while_the_host_is_gone(running, context, pace, says):
+    page, _ = new_page(context)
+    page.clock.install()
+    with going(running.world.clock, pace):
+        page.goto(running.url)
+        page.wait_for_selector(CHART)
+        page.wait_for_timeout(4500 if pace > 1 else 100)  # so long it takes to learn that the clock is not ours
+        running.server.stop()
+    page.clock.fast_forward(15_000)
+    expect(page.locator("#troubles")).to_contain_text("If it has power, the logger goes on recording")
+    page.clock.fast_forward(600_000)
+    expect(page.locator("#coldest [data-part=line]")).to_have_text(re.compile(f"^not fresh: {says}"))
+    if pace > 1:
+        for told in ("#answers", "#places", "#loggers"):
+            expect(page.locator(told)).not_to_contain_text(" ago")
+    page.close()
+
+
+def test_a_note_that_finds_no_host_is_kept_with_its_time_and_sent_later(running, page):
+    page.route("**/notes", lambda route: route.abort())
+    then = running.world.clock.now()
+    page.locator('[data-kind="lid"]').click()
+    expect(page.locator("#toast")).to_contain_text("Kept here: lid")
+    page.reload()
+    expect(page.locator("#kept")).to_contain_text("Not sent yet: lid")
+    page.unroute("**/notes")
+    running.world.carry_on(1200)
+    page.locator("#toast").get_by_role("button", name="Send").click()
+    expect(page.locator("#notes li")).to_contain_text("lid")
+    expect(page.locator("#kept")).to_be_hidden()
+    (note,) = running.world.ledger.notes(1)
+    assert note.at_ms == pytest.approx(then * 1000, abs=2000)
+    page.seen.complaints.clear()  # the browser itself complains of the lost connection
+
+
+def test_two_taps_in_a_row_are_one_note_and_the_answer_is_in_sight(running, page):
+    button = page.locator('[data-kind="fuel"]')
+    button.scroll_into_view_if_needed()
+    button.dblclick()
+    expect(page.locator("#toast")).to_contain_text("Noted: fuel")
+    expect(button).to_have_class(re.compile("noted"))
+    expect(page.locator("#toast")).to_be_in_viewport(ratio=1)
+    page.mouse.wheel(0, -3000)
+    expect(page.locator("#toast")).to_be_in_viewport(ratio=1)
+    expect(page.locator("#notes li")).to_have_count(1)
+    assert [n.kind for n in running.world.ledger.notes(1)] == ["fuel"]
+
+
+def test_a_note_on_a_past_cook_needs_a_time_of_that_cook(running, page):
+    running.world.ledger.end_cook(1)
+    page.goto(f"{running.url}/cook/1")
+    field = page.get_by_label("When", exact=True)
+    for typed, words in (("", "say when it was"), ("2026-06-20T12:00", "is not in this cook: give a time from")):
+        field.fill(typed)
+        page.locator('[data-kind="wrap"]').click()
+        expect(page.locator("#toast")).to_contain_text(words)
+    field.fill("2026-05-30T16:00")
+    page.locator('[data-kind="wrap"]').click()
+    expect(page.locator("#notes li")).to_contain_text("16:00")
+    (note,) = running.world.ledger.notes(1)
+    assert note.at_ms == (START + 3600) * 1000
+
+
+def test_a_cook_that_was_forgotten_ends_at_its_last_reading(running, page):
+    last = running.watch.now().body["newest"]
+    running.world.clock.at += 8 * 3600
+    running.world.state()
+    expect(page.locator("#coldest")).to_have_class(re.compile("stale"))
+    page.get_by_role("button", name="End this cook").click()
+    expect(page.get_by_label("at the last reading")).to_be_checked()
+    page.get_by_role("button", name="End it").click()
+    expect(page).to_have_url(re.compile("/cook/1$"))
+    assert running.world.ledger.cook(1).ended_ms == pytest.approx(last * 1000, abs=1)
+
+
+def test_a_place_that_died_before_the_end_is_not_shown_as_if_it_were_there(running, page):
+    running.world.faults = {"far end": OPEN_BIT, "firebox end": OPEN_BIT, "tip": OPEN_BIT}
+    running.world.carry_on(3600)
+    running.world.state()
+    for ended in (False, True):
+        if ended:
+            running.world.ledger.end_cook(1)
+        page.goto(f"{running.url}/cook/1")
+        page.wait_for_selector(CHART)
+        expect(page.locator("#pit")).to_contain_text(re.compile("firebox end was [0-9]+ at 22:29"))
+        labels = page.locator("#chart .annotation-text")
+        expect(labels.filter(has_text="tip gone")).to_have_count(1)
+        expect(labels.filter(has_text="gone")).to_have_count(2)
+
+
+def test_the_focus_goes_to_the_heading_where_a_note_is_withdrawn(running, page):
+    running.world.ledger.add_note(1, None, "pan")
+    page.get_by_role("button", name=re.compile("change note pan")).click()
+    page.get_by_label("Kind", exact=True).select_option("text")
+    page.get_by_role("button", name="Keep").click()
+    expect(page.locator("#note-dialog .wrong")).to_contain_text("Write what there is to say")
+    page.get_by_role("button", name="Withdraw").click()
+    expect(page.get_by_role("heading", name="Notes", exact=True)).to_be_focused()
+    expect(page.locator("#no-notes")).to_be_visible()
+
+
+def test_the_chart_keeps_to_a_window_that_gets_narrow(running, page):
+    page.set_viewport_size({"width": 320, "height": 700})
+    page.wait_for_function(
+        "() => document.querySelector('#chart .main-svg').getBoundingClientRect().width"
+        " === document.getElementById('chart').clientWidth"
+    )
+    widths = page.evaluate("document.getElementById('chart').data.slice(-8, -2).map((d) => d.line.width)")
+    assert widths[0] != widths[1]  # the two air places
+
+
 def test_a_host_that_is_gone_is_told_within_seconds(running, page):
     running.server.stop()
     expect(page.locator("#troubles")).to_contain_text("No contact with the host")
@@ -248,6 +440,9 @@ def test_a_cook_is_ended_found_in_the_list_and_reopened(running, page):
     page.get_by_role("link", name=re.compile("Two briskets")).click()
     page.wait_for_selector(CHART)
     page.get_by_role("button", name="Reopen this cook").click()
+    expect(page.locator("#reopen-dialog")).to_contain_text("it has no end")
+    assert running.world.ledger.cook(1).ended_ms is not None  # one tap does not reopen
+    page.get_by_role("button", name="Reopen it").click()
     expect(page.locator("#coldest h2")).to_have_text(re.compile(r"^Coldest meat second flat$"))
     assert running.world.ledger.cook(1).ended_ms is None
 
@@ -258,12 +453,16 @@ def test_with_no_cook_one_is_started_in_a_minute(running, page):
     page.get_by_role("link", name="Live").click()
     expect(page.get_by_role("heading", name="No cook is running")).to_be_visible()
     page.get_by_label("Name of the cook").fill("Pork shoulder")
-    page.get_by_label(re.compile("Meat is done at")).fill("200")
+    page.get_by_label(re.compile("Meat is done at")).fill("5")
     page.get_by_label(re.compile("^Place of .*channel 0")).fill("grate")
-    page.get_by_label(re.compile("^Kind of place of .*channel 0")).select_option("air")
+    expect(page.get_by_label(re.compile("^Kind of place of .*channel 0"))).to_have_value("air")
+    page.get_by_role("button", name="Start the cook").click()
+    expect(page.locator("#start-error")).to_contain_text("5 °F is not from 86 to 212 °F")
+    page.get_by_label(re.compile("Meat is done at")).fill("200")
     page.get_by_label(re.compile("^Place of .*channel 2")).fill("middle")
     page.get_by_role("button", name="Start the cook").click()
     expect(page.locator("#cook-name")).to_have_text("Pork shoulder")
+    expect(page.locator("#cook-name")).to_be_focused()
     cook = running.world.ledger.cooks()[0]
     assert cook.target_c == pytest.approx(93.33, abs=0.01)
     assert [(p.place, p.kind, p.channel) for p in running.world.ledger.placements(cook.id)] == [

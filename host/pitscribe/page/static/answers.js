@@ -67,8 +67,8 @@ function blank(view, card, line, more = "") {
 
 /** Why a card has no rate, in the host's words. */
 const noRate = (what, item, fresh) => (fresh && item.words && item.rate === null ? `No ${what}: ${item.words}.` : "");
-/** A cook that is over has no "yet". */
-const notKnown = (view, what) => `${what} not known${view.past ? "" : " yet"}`;
+/** No "yet" where a reason stands below, nor for a cook that is over. */
+const notKnown = (view, what, item) => `${what} not known${view.past || item.words ? "" : " yet"}`;
 
 function showColdest(view) {
   const card = $("coldest"), c = view.snap.coldest, cook = view.snap.cook;
@@ -84,7 +84,7 @@ function showColdest(view) {
   if (!fresh) line = `not fresh: ${readAt(view, c.t)}`;
   // A stall is over only when heating has been back for a while, so the rate may say otherwise: it is that of now.
   else if (c.stalled_since) line = `stalled for ${span(c.t - c.stalled_since)}${rate && `; ${view.past ? "last" : "now"} ${rate}`}`;
-  else line = rate || notKnown(view, "rate");
+  else line = rate || notKnown(view, "rate", c);
   put(part(card, "line"), line);
   const target = cook.target_c;
   // The difference of what is shown: 185 to 200 are 15, whatever the digits behind say.
@@ -104,7 +104,7 @@ function showPit(view) {
   if (!p) { blank(view, card, "No air place can be read"); return; }
   figure(card, temp(p.celsius), fresh);
   const moves = p.rate !== null && p.direction !== "steady";
-  const way = p.direction ? `${ARROWS[p.direction]}${moves ? ` ${rated(Math.abs(p.rate), p.rate_u, 1 / 6).replace("+", "")} in 10 min` : ""}` : notKnown(view, "direction");
+  const way = p.direction ? `${ARROWS[p.direction]}${moves ? ` ${rated(Math.abs(p.rate), p.rate_u, 1 / 6).replace("+", "")} in 10 min` : ""}` : notKnown(view, "direction", p);
   put(part(card, "line"), fresh ? way : `not fresh: ${readAt(view, p.t)}`);
   const level = p.level_c === null || !fresh ? "" : `; 30 min: mean ${temp(p.level_c)}, swing ${delta(p.swing_k)}`;
   const each = p.places.map((o) => oneAir(view, o)).join(", ");
