@@ -24,7 +24,7 @@ DAY = 86_400.0
 def place(name, t, y, kind="meat"):
     t = T0 + np.asarray(t, float)
     return Series(name, kind, t, np.broadcast_to(np.asarray(y, float), t.shape).copy(), np.full(t.size, 0.8),
-                  np.zeros(t.size, np.uint32))  # fmt: skip
+                  np.zeros(t.size, np.uint32))
 
 
 def cook(gap_s, *, after_h=2.0):
@@ -115,7 +115,7 @@ def _failed(s):
     """The same with one bad sample a minute after its last."""
     t = np.append(s.t, s.t[-1] + np.arange(60.0, 301, 60.0))
     return Series(s.place, s.kind, t, np.append(s.celsius, np.full(5, np.nan)), np.append(s.u, np.full(5, np.nan)),
-                  np.append(s.flags, np.full(5, Flag.OPEN, np.uint32)))  # fmt: skip
+                  np.append(s.flags, np.full(5, Flag.OPEN, np.uint32)))
 
 
 @pytest.mark.parametrize("late_s", [60, 600, 1200, 1900])

@@ -43,7 +43,7 @@ def test_an_ended_cook_is_not_ended_again_by_a_tap_but_its_end_may_be_moved(worl
 @pytest.mark.parametrize(("at", "words"), [
     (START - DAY - 1, "more than a day before the cook began"),
     (START + 6 * 3600 + DAY + 1, "more than a day from now"),
-])  # fmt: skip
+])
 def test_a_note_outside_the_span_of_a_running_cook_is_refused_saying_which(world, client, at, words):
     answer = client.post("/api/cooks/1/notes", json={"kind": "lid", "at": at})
     assert answer.status_code == 400
@@ -89,7 +89,7 @@ def test_a_free_text_that_says_nothing_is_refused_in_plain_words(client):
 @pytest.mark.parametrize(("method", "path"), [
     ("GET", "/cook/{}"), ("GET", "/api/cooks/{}/notes"), ("POST", "/api/cooks/{}/notes"), ("POST", "/api/cooks/{}/end"),
     ("POST", "/api/cooks/{}/reopen"), ("PATCH", "/api/notes/{}"), ("DELETE", "/api/notes/{}"),
-])  # fmt: skip
+])
 def test_a_number_that_no_row_can_have_is_not_found(client, method, path, number):
     body = {"json": {"kind": "lid"} if "notes" in path else {}} if method in ("POST", "PATCH") else {}
     assert client.request(method, path.format(number), **body).status_code == 404
@@ -139,7 +139,7 @@ def test_each_channel_of_a_logger_is_told_with_what_it_reads_now(world, client):
 
 @pytest.mark.parametrize("said", [{}, {"table": [19], "codes": [[1, 2]]}, {"table": [255], "codes": [[1, 2, 3]]},
                                   {"table": "x", "codes": 5}, {"table": [19], "codes": [None]},
-                                  {"table": [19], "codes": [[10**30, 0, 0]]}])  # fmt: skip
+                                  {"table": [19], "codes": [[10**30, 0, 0]]}])
 def test_a_last_tick_that_makes_no_sense_gives_no_reading(world, client, said):
     world.ledger.saw_now(LOGGER, said)
     assert [c["celsius"] for c in client.get("/api/loggers").json()["loggers"][0]["channels"]] == [None] * 6

@@ -83,7 +83,7 @@ def test_a_note_made_while_the_analysis_fails_is_shown(world, monkeypatch):
 
 
 @pytest.mark.parametrize(("kind", "key"), [("broker", "intake-away"), ("store", "store"), ("clock", "clock"),
-                                           ("fault", "fault")])  # fmt: skip
+                                           ("fault", "fault")])
 @pytest.mark.parametrize("running", [True, False])
 def test_trouble_of_the_host_is_told_whether_or_not_a_cook_runs(world, kind, key, running):
     if not running:
@@ -91,7 +91,7 @@ def test_trouble_of_the_host_is_told_whether_or_not_a_cook_runs(world, kind, key
     status = {
         "connected": kind != "broker", "store_ok": kind != "store", "clock_ok": kind != "clock",
         "errors": {kind: Wrong("made to happen", START)},
-    }  # fmt: skip
+    }
     snapshot = Watch(world.ledger, world.clock, intake_status=lambda: status).now()
     assert (snapshot.body["cook"] is not None) == running
     assert keys(snapshot) == [key]
