@@ -4,6 +4,7 @@ import contextlib
 import re
 import threading
 import time
+from dataclasses import replace
 from urllib.parse import urlsplit
 
 import page_world
@@ -145,7 +146,7 @@ def test_the_whole_cook_and_the_last_hour_stay_chosen_and_follow_the_data(runnin
     for span in ("all", "3600"):
         button = page.locator(f'[data-span="{span}"]')
         button.click()
-        for _ in range(2):
+        for _ in range(2 if span == "all" else 1):
             before = page.evaluate(end)
             running.world.carry_on(600)
             running.world.state()
@@ -340,6 +341,7 @@ def test_two_taps_in_a_row_are_one_note_and_the_answer_is_in_sight(running, page
 def test_a_note_on_a_past_cook_needs_a_time_of_that_cook(running, page):
     running.world.ledger.end_cook(1)
     page.goto(f"{running.url}/cook/1")
+    page.wait_for_selector(CHART)
     field = page.get_by_label("When", exact=True)
     for typed, words in (("", "say when it was"), ("2026-06-20T12:00", "is not in this cook: give a time from")):
         field.fill(typed)
@@ -374,9 +376,44 @@ def test_a_place_that_died_before_the_end_is_not_shown_as_if_it_were_there(runni
         page.goto(f"{running.url}/cook/1")
         page.wait_for_selector(CHART)
         expect(page.locator("#pit")).to_contain_text(re.compile("firebox end was [0-9]+ at 22:29"))
+        for card in ("#coldest", "#spread"):
+            expect(page.locator(card)).to_contain_text("3 of 4 meat places; tip cannot be read")
         labels = page.locator("#chart .annotation-text")
         expect(labels.filter(has_text="tip gone")).to_have_count(1)
         expect(labels.filter(has_text="gone")).to_have_count(2)
+
+
+def test_before_the_first_frame_the_page_says_that_it_waits(tmp_path, context):
+    with site(tmp_path, hours=0) as running:
+        page, seen = new_page(context)
+        page.goto(running.url)
+        expect(page.locator("#coldest")).to_contain_text("waiting for the first frame")
+        expect(page.locator("#troubles")).to_be_empty()
+        for minutes in (1, 2):  # a cook of one and of three minutes
+            running.world.carry_on(60 * minutes)
+            running.world.state()
+            page.wait_for_selector(CHART)
+            expect(page.locator("#coldest .value")).to_contain_text("°F")
+            expect(page.locator("#coldest")).to_contain_text("No rate: ")
+            expect(page.locator("#pit")).to_contain_text("No direction: ")
+            ticks = page.locator("#chart .xtick text").all_text_contents()
+            assert len(ticks) == len(set(ticks))
+        page.close()
+        assert seen.complaints == []
+
+
+def test_a_fire_too_low_for_the_target_and_every_uncertainty_are_told(tmp_path, context, monkeypatch):
+    cool = [replace(p, level=60.0) if p.kind == "air" else p for p in page_world.PLACES]
+    monkeypatch.setattr(page_world, "PLACES", tuple(cool))
+    with site(tmp_path, hours=3) as running:
+        page, _ = new_page(context)
+        page.goto(running.url)
+        expect(page.locator("#pit .cannot")).to_contain_text("Cannot say when the target is reached: the pit itself")
+        body = running.watch.now().body
+        pm = 2 * 1.8 * body["coldest"]["rate_u"]
+        expect(page.locator("#coldest [data-part=line]")).to_contain_text(f"± {pm:.1f} °F an hour")
+        expect(page.locator("#spread")).to_contain_text(f"± {2 * 1.8 * body['spread']['u']:.1f}; ")
+        page.close()
 
 
 def test_the_focus_goes_to_the_heading_where_a_note_is_withdrawn(running, page):
@@ -400,11 +437,16 @@ def test_the_chart_keeps_to_a_window_that_gets_narrow(running, page):
     assert widths[0] != widths[1]  # the two air places
 
 
-def test_a_host_that_is_gone_is_told_within_seconds(running, page):
+def test_a_host_that_is_gone_is_told_within_seconds(running, context):
+    page, _ = new_page(context)
+    page.clock.install()
+    page.goto(running.url)
+    page.wait_for_selector(CHART)
     running.server.stop()
+    page.clock.fast_forward(12_000)
     expect(page.locator("#troubles")).to_contain_text("No contact with the host")
     expect(page.locator("#coldest")).to_have_class(re.compile("stale"))
-    page.seen.complaints.clear()  # the browser itself complains of the lost connection
+    page.close()
 
 
 @pytest.mark.parametrize(("width", "height"), [(320, 640), (390, 844), (768, 1024), (1440, 900)])

@@ -38,7 +38,7 @@ const WAITING = "waiting for the first frame (up to 32 s)";
 /** What of a kind cannot be read, where the host says it: "3 of 4 meat places; tip cannot be read". */
 function share(item) {
   const unread = item?.unread ?? [];
-  if (!unread.length || item.total === undefined) return "";
+  if (!unread.length || !item.of) return "";
   return `${item.of} of ${item.total} meat places; ${unread.join(", ")} cannot be read`;
 }
 
@@ -65,16 +65,16 @@ function blank(view, card, line, more = "") {
   put(part(card, "more"), view.snap.waiting ? "" : more);
 }
 
-/** Why a card has no rate, in the host's words. */
-const noRate = (what, item, fresh) => (fresh && item.words && item.rate === null ? `No ${what}: ${item.words}.` : "");
+/** Why a card has no rate or direction, in the host's words; nothing of a value that is not fresh. */
+const noRate = (what, why, fresh) => (fresh && why ? `No ${what}: ${why}.` : "");
 /** No "yet" where a reason stands below, nor for a cook that is over. */
-const notKnown = (view, what, item) => `${what} not known${view.past || item.words ? "" : " yet"}`;
+const notKnown = (view, what, why) => `${what} not known${view.past || why ? "" : " yet"}`;
 
 function showColdest(view) {
   const card = $("coldest"), c = view.snap.coldest, cook = view.snap.cook;
   head(card, view.past ? "Coldest meat at the end" : "Coldest meat", c?.place);
-  const fresh = c && isFresh(view, c);
-  showCannot(view, card, "coldest", ["rate of", "present temperature", "coldest"], c ? noRate("rate", c, fresh) : "");
+  const fresh = c && isFresh(view, c), why = c?.rate === null ? c.words : "";
+  showCannot(view, card, "coldest", ["rate of", "present temperature", "coldest"], noRate("rate", why, fresh));
   const way = part(card, "way");
   way.hidden = !c || cook.target_c === null;
   if (!c) { blank(view, card, "No meat place can be read"); return; }
@@ -84,7 +84,7 @@ function showColdest(view) {
   if (!fresh) line = `not fresh: ${readAt(view, c.t)}`;
   // A stall is over only when heating has been back for a while, so the rate may say otherwise: it is that of now.
   else if (c.stalled_since) line = `stalled for ${span(c.t - c.stalled_since)}${rate && `; ${view.past ? "last" : "now"} ${rate}`}`;
-  else line = rate || notKnown(view, "rate", c);
+  else line = rate || notKnown(view, "rate", why);
   put(part(card, "line"), line);
   const target = cook.target_c;
   // The difference of what is shown: 185 to 200 are 15, whatever the digits behind say.
@@ -99,12 +99,13 @@ const ARROWS = { rising: "↑ rising", falling: "↓ falling", steady: "→ stea
 function showPit(view) {
   const card = $("pit"), p = view.snap.pit;
   head(card, view.past ? "Pit at the end" : "Pit", p?.place);
-  const fresh = p && isFresh(view, p);
-  showCannot(view, card, "pit", ["rate of", "present temperature"], p ? noRate("direction", p, fresh) : "");
+  const fresh = p && isFresh(view, p), why = p && !p.direction ? p.why_no_direction ?? p.words : "";
+  showCannot(view, card, "pit", ["rate of", "present temperature"], noRate("direction", why, fresh));
   if (!p) { blank(view, card, "No air place can be read"); return; }
   figure(card, temp(p.celsius), fresh);
-  const moves = p.rate !== null && p.direction !== "steady";
-  const way = p.direction ? `${ARROWS[p.direction]}${moves ? ` ${rated(Math.abs(p.rate), p.rate_u, 1 / 6).replace("+", "")} in 10 min` : ""}` : notKnown(view, "direction", p);
+  const slope = p.slope ?? p.rate, u = p.slope === undefined ? p.rate_u : p.slope_u;
+  const moves = slope !== null && p.direction !== "steady";
+  const way = p.direction ? `${ARROWS[p.direction]}${moves ? ` ${rated(Math.abs(slope), u, 1 / 6).replace("+", "")} in 10 min` : ""}` : notKnown(view, "direction", why);
   put(part(card, "line"), fresh ? way : `not fresh: ${readAt(view, p.t)}`);
   const level = p.level_c === null || !fresh ? "" : `; 30 min: mean ${temp(p.level_c)}, swing ${delta(p.swing_k)}`;
   const each = p.places.map((o) => oneAir(view, o)).join(", ");
@@ -123,7 +124,7 @@ function showSpread(view) {
   head(card, view.past ? "Spread at the end" : "Spread", "");
   showCannot(view, card, "spread", s ? [] : ["spread"]);
   if (!s) { blank(view, card, "Not known", view.snap.why_no_spread ?? ""); return; }
-  const fresh = isFresh(view, s), alike = delta(s.kelvin, 1) === "0.0";
+  const fresh = isFresh(view, s), alike = s.alike || delta(s.kelvin, 1) === "0.0";
   figure(card, delta(s.kelvin), fresh);
   const leads = alike ? "all alike" : s.since ? `${s.leads} leads since ${when(view, s.since)}` : `${s.leads} leads`;
   put(part(card, "line"), fresh ? leads : `not fresh: ${readAt(view, s.t)}`);
@@ -199,6 +200,7 @@ function showLoggers(view) {
   if (view.snap.asides.length) row("Kept aside", view.snap.asides.map((a) => `${a.words}: ${a.count.toLocaleString()}`).join("; "));
   const { connected, queue } = view.snap.intake ?? {};
   if (connected !== undefined) row("Message broker", connected ? "in contact" : "no contact: nothing comes in by radio");
+  if (view.snap.intake?.store_ok === false) row("Ledger", "cannot be written to");
   if (queue) row("Being stored", `${queue.toLocaleString()} messages wait`);
   row("Host's time", view.aged ? dayClock(view.now) : `${dayClock(view.now)} when last heard`);
   dl.replaceChildren(...rows);

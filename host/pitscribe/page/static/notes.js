@@ -17,7 +17,7 @@ const reference = (view) => (view.past ? view.snap.cook.started : view.now);
 const words = (note) => `${note.kind === "text" ? note.text : note.kind}, ${clock(note.at, reference(context.view()))}`;
 
 /** An answer at the foot of the screen, with what can be done about it: {label: work}. */
-function toast(text, acts = {}, wrong = false) {
+export function toast(text, acts = {}, wrong = false) {
   const box = $("toast");
   clearTimeout(toastTimer);
   box.className = wrong ? "wrong" : "";

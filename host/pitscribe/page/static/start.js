@@ -2,6 +2,7 @@
 
 import { get, send } from "./api.js";
 import { el } from "./answers.js";
+import { toast } from "./notes.js";
 import { degrees, dayClock, onUnit, temp, toCelsius, unitName } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
@@ -81,10 +82,11 @@ export function wireStart(started) {
     wrong.textContent = "";
     try {
       const target = targetOf($("start-target").value.trim().replace(",", "."));
-      await send("POST", "/api/cooks", { name: $("start-name").value.trim(), target_c: target, places: placesOf() });
+      const cook = await send("POST", "/api/cooks", { name: $("start-name").value.trim(), target_c: target, places: placesOf() });
       shown = false; // it is read anew the next time
       await started();
       $("cook-name").focus();
+      if (cook.words) toast(`Started; ${cook.words}.`); // another cook loses channels to it
     } catch (error) { wrong.textContent = error.message; }
   });
   onUnit(showReadings);
