@@ -97,6 +97,11 @@ def test_an_imported_table_is_a_cook_that_can_be_shown_exported_and_replayed(com
     assert status == 0
     said = json.loads("\n".join(out))
     assert {"stalls", "evenness", "flags"} <= said.keys()
+    assert len(said["looks"]) == 10
+    assert [look["coldest"] for look in said["looks"][1:]] == ["point"] * 9
+    status, out, _ = command("replay", "saturday", "--every", "30min", "--unit", "F")
+    assert status == 0
+    assert sum("coldest point" in line for line in out[:10]) >= 9
 
 
 def test_what_was_exported_can_be_imported_and_is_the_same_cook(command, tmp_path):
@@ -175,7 +180,7 @@ def test_a_csv_that_cannot_be_read_is_refused_in_one_line_and_leaves_nothing(
         (["import", "/dev/null"], "/dev/null"),
         (["cook", "end", "7"], "7"),
         (["cook", "start", "S", "--target", "hot"], "hot"),
-        (["cook", "start", "S", "--target", "900C"], "900"),
+        (["cook", "start", "S", "--target", "250F"], "121 degC (250 F)"),
         (["cook", "start", "S", "--at", "soon"], "soon"),
         (["cook", "start", "S", "--at", "2099-01-01T00:00"], "future"),
         (["note", "wrap", "--ago", "99999999h"], "99999999h"),

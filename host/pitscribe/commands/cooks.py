@@ -14,6 +14,7 @@ from pitscribe.errors import ConfigError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Cook
 from pitscribe.series import load
+from pitscribe.watch.around import places_over
 
 
 def run(config: Config, arguments: argparse.Namespace) -> None:
@@ -70,7 +71,7 @@ def _reopen(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> No
 
 def _show(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
     cook = meant_cook(ledger, arguments.cook)
-    analysis = analyse(load(ledger, cook.id))
+    analysis = analyse(load(ledger, cook.id), over=places_over(ledger.placements(cook.id), ledger.now_ms() / 1000))
     if arguments.json:
         print(json.dumps({"cook": cook.as_json(), **analysis.as_json()}, indent=1))
         return

@@ -6,6 +6,7 @@ import sys
 import tempfile
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from pitscribe.clock import SystemClock
 from pitscribe.commands.ledgers import LEDGER_NAME, open_ledger
@@ -13,7 +14,7 @@ from pitscribe.commands.tables import is_file, names
 from pitscribe.commands.when import local, parse_span, parse_temperature
 from pitscribe.config import Config
 from pitscribe.cook.analysis import analyse
-from pitscribe.cook.plain import span
+from pitscribe.cook.plain import degrees, difference, span
 from pitscribe.cook.replay import replay
 from pitscribe.cook.text import summary
 from pitscribe.errors import ConfigError
@@ -32,10 +33,28 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
     if arguments.json:
         print(json.dumps(said, indent=1))
         return
+    for look in said["looks"]:
+        print(_line(look, unit))
+    print()
     print(summary(analyse(record, target_c=target_c), unit=unit, when=local))
     for stall in said["stalls"]:
         first = datetime.fromisoformat(stall["first_said"]).timestamp()
         print(f"looking every {span(every_s)}, the stall at {stall['place']} was first said at {local(first)}")
+
+
+def _line(look: dict[str, Any], unit: str) -> str:
+    """One look as one line."""
+    parts = [local(datetime.fromisoformat(look["at"]).timestamp())]
+    if look["coldest_c"] is not None:
+        rate = "" if look["rate_k_h"] is None else f", {difference(look['rate_k_h'], unit)} an hour"
+        parts.append(f"coldest {look['coldest']} {degrees(look['coldest_c'], unit)}{rate}")
+    if look["pit_c"] is not None:
+        parts.append(f"pit {degrees(look['pit_c'], unit)}")
+    if look["spread_k"] is not None:
+        parts.append(f"spread {difference(look['spread_k'], unit)}")
+    if look["stalled"]:
+        parts.append(f"stalled: {', '.join(look['stalled'])}")
+    return "  ".join(parts)
 
 
 def _record(config: Config, arguments: argparse.Namespace) -> CookRecord:

@@ -5,7 +5,7 @@ from typing import Any
 
 from pitscribe.cook.analysis import Analysis, analyse, check_target, evenness_json, spread_json, stall_json
 from pitscribe.cook.grid import CELL_S, GAP_S, silences
-from pitscribe.cook.plain import iso
+from pitscribe.cook.plain import iso, number
 from pitscribe.errors import ReadingError
 from pitscribe.series import CookRecord
 
@@ -33,9 +33,10 @@ def replay(record: CookRecord, every_s: float = 900.0, *, target_c: float | None
     """Walk through a cook and tell, as plain values, what was said of it.
 
     every_s : how often to look [s], at least 60.
-    Returns ``cook``, ``from``, ``to``, ``every_s``; ``stalls``: each as last known, with ``first_said``, the look at
-    which it was first said (``noticed`` is to the minute); ``evenness``: the spread at each look in ``history``, and
-    the last word on it; ``flags``: samples by place and flag; ``cannot_say``: what was not said, from when to when.
+    Returns ``cook``, ``from``, ``to``, ``every_s``; ``looks``: the answers at each look; ``stalls``: each as last
+    known, with ``first_said``, the look at which it was first said (``noticed`` is to the minute); ``evenness``: the
+    spread at each look in ``history``, and the last word on it; ``flags``: samples by place and flag; ``cannot_say``:
+    what was not said, from when to when.
     Raises ReadingError if ``every_s`` or ``target_c`` make no sense.
     """
     check_target(target_c)
@@ -44,11 +45,13 @@ def replay(record: CookRecord, every_s: float = 900.0, *, target_c: float | None
     times = moments(record, every_s)
     stalls: dict[tuple[str, float], dict[str, Any]] = {}
     history: list[dict[str, Any]] = []
+    looks: list[dict[str, Any]] = []
     unsaid: dict[tuple[str, str], dict[str, Any]] = {}
     last = analyse(record, target_c=target_c)
     for t in times:
         said = last if t == times[-1] else analyse(record.until(t), target_c=target_c)
         _note_stalls(stalls, said, t)
+        looks.append(_look(said, t))
         if (now := spread_json(said.evenness.now)) is not None:
             history.append(now)
         for c in said.cannot_say:
@@ -58,10 +61,25 @@ def replay(record: CookRecord, every_s: float = 900.0, *, target_c: float | None
         "from": iso(times[0] - every_s) if len(times) > 1 else iso(last.at),
         "to": iso(last.at),
         "every_s": every_s,
+        "looks": looks,
         "stalls": sorted(stalls.values(), key=lambda s: (s["begin"], s["place"])),
         "evenness": evenness_json(last.evenness) | {"history": history},
         "flags": {place: dict(counts) for place, counts in last.flag_counts.items()},
         "cannot_say": list(unsaid.values()),
+    }
+
+
+def _look(said: Analysis, t: float) -> dict[str, Any]:
+    """The answers at one look: coldest meat place and its rate, pit, spread, which places stall; null: not known."""
+    coldest, spread, pit = said.coldest, said.evenness.now, said.pit
+    return {
+        "at": iso(t),
+        "coldest": None if coldest is None else coldest.place,
+        "coldest_c": None if coldest is None else number(coldest.celsius),
+        "rate_k_h": None if coldest is None else number(coldest.rate_k_h),
+        "pit_c": None if pit is None else number(pit.level_c),
+        "spread_k": None if spread is None else number(spread.spread_k),
+        "stalled": sorted({stall.place for stall in said.stalls if stall.end is None}),
     }
 
 

@@ -49,7 +49,9 @@ class Cookbook(Store):
         name = _text(name, "the cook's name", 200)
         low, high = TARGET_C
         if target_c is not None and not low <= target_c <= high:
-            raise ConfigError(f"target {target_c:g} degC: give {low:g} to {high:g} degC for the inside of a joint")
+            given = f"{target_c:.0f} degC ({target_c * 1.8 + 32:.0f} F)"
+            both = f"{low:g} to {high:g} degC ({low * 1.8 + 32:.0f} to {high * 1.8 + 32:.0f} F)"
+            raise ConfigError(f"target {given}: give {both} for the inside of a joint")
         started = _time("a cook's start", self.now_ms() if at is None else at)
         with self._write() as db:
             made = db.execute(
