@@ -31,7 +31,7 @@ _KINDS = {str: "a text in quotation marks", int: "a whole number", bool: "true o
 KEYS = (
     "units", "broker.host", "broker.port", "broker.user", "broker.password", "broker.listen", "page.port",
     "host.trust_clock",
-)  # fmt: skip
+)
 
 
 @dataclass(frozen=True, slots=True)

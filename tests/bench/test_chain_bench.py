@@ -19,7 +19,7 @@ from pitscribe.wire.frames import Channel, FrameKey, check_many, decode_ticks, e
 
 HOURS, LOGGER, T0_MS = 18, 0x00C0FFEE, 1_700_000_000_000
 TABLE = [Channel("max31855", "K"), Channel("max31855", "T"), Channel("max31856", "K"), Channel("max31855", "T"),
-         Channel("max31856-gain8", "K"), Channel("max31856-gain32", "T")]  # fmt: skip
+         Channel("max31856-gain8", "K"), Channel("max31856-gain32", "T")]
 PLACES = [("grate", "air"), ("far end", "air"), *((place, "meat") for place in ("flat", "point", "tip", "deckle"))]
 N = HOURS * 3600
 
@@ -76,7 +76,7 @@ def test_an_18_hour_cook_is_decoded_and_corrected_in_150_ms(frames):
     together = best(both)
     samples = run.hot.size
     print(f"\n{samples} samples: decode {1e3 * decode:.1f} ms, chain with uncertainty and flags "
-          f"{1e3 * correcting:.1f} ms, together {1e3 * together:.1f} ms (limit 150)")  # fmt: skip
+          f"{1e3 * correcting:.1f} ms, together {1e3 * together:.1f} ms (limit 150)")
     assert samples > 388_000
     assert together < 0.150
 
@@ -97,7 +97,7 @@ def test_a_cook_is_loaded_from_the_ledger_and_a_live_read_takes_a_few_ms(frames,
             live.append(best(reader.read, 1))
         samples = sum(s.t.size for s in reader.read().places)
     print(f"\n{samples} samples in the ledger: load {1e3 * whole:.1f} ms; live read after one new frame: "
-          f"median {1e3 * np.median(live):.1f} ms, worst of 30 {1e3 * max(live):.1f} ms")  # fmt: skip
+          f"median {1e3 * np.median(live):.1f} ms, worst of 30 {1e3 * max(live):.1f} ms")
     assert whole < 0.300
     assert np.median(live) < 0.020
 
@@ -108,5 +108,5 @@ def test_the_inverse_is_far_quicker_than_a_pure_python_package():
     other, few = thermocouple_its90.get("K"), mv[::65].tolist()
     theirs = best(lambda: [other.temperature(x) for x in few], 3) / len(few)
     print(f"\ninverse, type K: {1e9 * ours:.1f} ns a value; thermocouple-its90 {1e9 * theirs:.0f} ns; "
-          f"{theirs / ours:.0f} times the rate")  # fmt: skip
+          f"{theirs / ours:.0f} times the rate")
     assert theirs > 50 * ours

@@ -61,7 +61,7 @@ def test_decoding_a_cook_with_many_missed_ticks_stays_well_under_100_ms(say):
         frames.append(encode_ticks(
             FrameKey(1, 1, place), 1000 * at, 1000, (wire_columns.Channel("max31855", "K"),) * 6,
             hot[some], cold[some], fault[some], lost.tolist(),
-        ))  # fmt: skip
+        ))
     least, middle = best(lambda: decode_ticks(frames))
     say(f"\nmax31855, a tenth of all ticks missed: decode {1e3 * least:.1f} ms, middle {1e3 * middle:.1f}")
     assert least < 0.1

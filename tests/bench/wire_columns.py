@@ -50,4 +50,4 @@ def frames(chip: str, hours: float, ticks: int = 32, seed: int = 7) -> list[byte
             hot[at : at + ticks], cold[at : at + ticks], fault[at : at + ticks],
         )
         for place, at in enumerate(range(0, len(hot), ticks))
-    ]  # fmt: skip
+    ]

@@ -14,7 +14,7 @@ from cook_kitchen import T0, Spec, Truth, cook_all, record, sense, truth_stalls
 from pitscribe.series import CookRecord
 
 KINDS = ("plain", "plain", "fire-back", "fire-out", "lids", "spritz", "wrap", "wrap-early", "two", "pit-down", "pit-up",
-         "hold", "pull", "dry", "electric", "steam")  # fmt: skip
+         "hold", "pull", "dry", "electric", "steam")
 
 
 @dataclass
@@ -36,7 +36,7 @@ def _specs(kind: str, rng: np.random.Generator) -> tuple[list[Spec], list[tuple[
         "sharp": rng.uniform(2, 6), "swing_k": rng.uniform(2, 12), "swing_min": rng.uniform(25, 70),
         "noise_k": rng.uniform(0.3, 3), "humidity": rng.uniform(0.006, 0.04), "ramp_h": rng.uniform(0.1, 1.0),
         "seed": int(rng.integers(1 << 30)),
-    }  # fmt: skip
+    }
     notes: list[tuple[float, str]] = []
     at = rng.uniform(4, 7)
     if kind == "fire-back":
@@ -103,9 +103,9 @@ def _sensed(kind: str, notes: list[tuple[float, str]], truth: Truth, j: int, rng
         sense(truth.t, truth.meat[:, j + i], place=name, kind="meat", seed=int(rng.integers(1 << 30)),
               lag_s=rng.uniform(20, 60), offset=rng.normal(0, 1.0), **how)
         for i, name in enumerate(names)
-    ]  # fmt: skip
+    ]
     places.append(sense(truth.t, truth.air[:, j], place="grate", kind="air", seed=int(rng.integers(1 << 30)),
-                        lag_s=rng.uniform(4, 90), offset=rng.normal(0, 2.0), **how))  # fmt: skip
+                        lag_s=rng.uniform(4, 90), offset=rng.normal(0, 2.0), **how))
     told = tuple(notes) if rng.uniform() < 0.5 else ()
     sure = {n: truth_stalls(truth, j + i, fraction=0.33, least_min=60) for i, n in enumerate(names)}
     maybe = {n: truth_stalls(truth, j + i, fraction=0.5, least_min=20) for i, n in enumerate(names)}
@@ -145,7 +145,7 @@ def score(variant: Variant, said: dict[str, list], total: Score) -> list[str]:
             # Between the pace at half and at a third of its best, begin is a matter of taste; past that, 45 min.
             early = min([m for m, n in variant.maybe[place] if m <= a < n], default=a)
             hit = [i for i, s in enumerate(calls)
-                   if s.begin < b and (s.end or 1e18) > a and early - 2700 <= s.begin <= a + 2700]  # fmt: skip
+                   if s.begin < b and (s.end or 1e18) > a and early - 2700 <= s.begin <= a + 2700]
             if hit:
                 total.found += 1
                 used.update(hit)

@@ -89,7 +89,7 @@ def ticks() -> list[Json]:
         entry("every chip and type", [[n + 1 for n in range(8)]] * 2, table=tuple(
             Channel(chip, tc) for chip, tc in zip(("max31855", "max31856") * 4, "BEJKNRST", strict=True))),
         entry("greatest key", [[1], [2]], key=FrameKey(2**32 - 1, 2**16 - 1, 2**32 - 1), up=1),
-    ]  # fmt: skip
+    ]
     for k in range(12):
         hot = walk(rng, 12, [1 << k], [1000])
         out.append(entry(f"parameter {k}", hot, table=(GAIN8,), pick=lambda *_, k=k: k))
@@ -186,7 +186,7 @@ def broken() -> list[Json]:
         ("event, nested 300 deep", with_body(b'{"event":' + b"[" * 300, EVENT), "body"),
         ("event, 481 bytes", with_body(b'{"event":"' + b"a" * 469 + b'"}', EVENT), "body"),
         ("event cut off", event[:-7], "short"),
-    ]  # fmt: skip
+    ]
     return [{"name": name, "hex": data.hex(), "reason": reason} for name, data, reason in cases]
 
 

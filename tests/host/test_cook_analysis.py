@@ -23,7 +23,7 @@ NAMES = ("flat", "point", "tip")
 
 def kitchen(names=NAMES, *, every=10.0, hours=14.0, notes=((4.0, "spritz"),)):
     specs = [Spec(hours=hours, half_mm=34 + 4 * i if n != "tip" else 22, juice=0.8, crust_kg=5.0, film=18, seed=3)
-             for i, n in enumerate(names)]  # fmt: skip
+             for i, n in enumerate(names)]
     truth = cook_all(specs)
     kw = {"every_s": every, "quantum": 0.25, "noise": 0.08}
     places = [sense(truth.t, truth.meat[:, i], place=n, kind="meat", seed=i, **kw) for i, n in enumerate(names)]
@@ -87,7 +87,7 @@ def test_a_target_in_fahrenheit_by_mistake_is_recognised():
 def test_with_no_sample_at_all_it_says_so_and_does_not_fail():
     empty = np.empty(0)
     rec = replace(REC, places=tuple(Series(s.place, s.kind, empty, empty, empty, np.empty(0, np.uint32))
-                                    for s in REC.places))  # fmt: skip
+                                    for s in REC.places))
     said = analyse(rec)
     assert said.at is None
     assert said.stalls == ()
@@ -222,7 +222,7 @@ def test_every_reason_is_in_the_summary():
 @given(
     seed=st.integers(0, 9999), keep=st.floats(0, 1), bad=st.floats(0, 1),
     hours=st.floats(0, 14), target=st.one_of(st.none(), st.floats(30, 100)),
-)  # fmt: skip
+)
 def test_no_data_break_it(seed, keep, bad, hours, target):
     rng = np.random.default_rng(seed)
     places = []

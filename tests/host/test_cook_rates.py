@@ -137,7 +137,7 @@ def test_a_rate_never_changes_when_more_data_come(cut, seed, every):
 @given(
     gaps=st.lists(st.tuples(st.floats(0, 3), st.floats(0.01, 2)), max_size=6),
     lost=st.floats(0, 1), every=st.sampled_from([1.0, 5.0, 60.0, 300.0]), seed=st.integers(0, 1000),
-)  # fmt: skip
+)
 def test_gaps_and_lost_samples_never_break_it_and_every_rate_has_an_uncertainty(gaps, lost, every, seed):
     s = ramp(9.0, every=every, seed=seed)
     rng = np.random.default_rng(seed)

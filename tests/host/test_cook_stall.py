@@ -37,7 +37,7 @@ def hours(t):
 def test_the_kitchen_conducts_as_the_textbook_slab_does():
     """Full series for a wall, 2L = 80 mm, h 20, k 0.48, alpha 1.3e-7, 5 to 121.1 degC: SOURCES.md section 5."""
     spec = Spec(hours=4.5, half_mm=40, alpha=1.3e-7, k=0.48, film=20, start_c=5, wet=0, juice=0, pit_c=121.1,
-                swing_k=0, noise_k=0, ramp_h=0.006)  # fmt: skip
+                swing_k=0, noise_k=0, ramp_h=0.006)
     truth = cook_all([spec])
     centre = [truth.meat[int(h * 3600 / STEP_S), 0] for h in (1, 2, 3, 4)]
     # Cells of 4 mm, the middle one's own middle 2 mm off the centre: half a kelvin.
@@ -199,7 +199,7 @@ def test_the_same_cook_on_another_day_gives_the_same_stalls():
 @given(
     seed=st.integers(0, 10_000), lost=st.sampled_from([0.0, 0.3, 0.95, 1.0]),
     gaps=st.lists(st.tuples(st.floats(0, 14), st.floats(0.01, 6)), max_size=5), wild=st.booleans(),
-)  # fmt: skip
+)
 def test_gaps_lost_and_wild_samples_never_break_it(seed, lost, gaps, wild):
     rng = np.random.default_rng(seed)
     torn = []

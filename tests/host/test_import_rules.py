@@ -28,7 +28,7 @@ ALLOWED = {
         "cook", "series", "ledger", "wire", "metrology", "intake", "watch", "page", "simulate", "clock", "config",
     },
     "cli": {"commands", "config"},
-}  # fmt: skip
+}
 
 # Parts that are functions of their arguments alone: nothing that reads, writes, waits or asks the time.
 PURE = {"metrology", "wire", "cook"}
@@ -36,7 +36,7 @@ IMPURE_MODULES = {
     "asyncio", "concurrent", "ctypes", "glob", "http", "io", "logging", "mmap", "multiprocessing",
     "os", "pathlib", "random", "secrets", "select", "shutil", "signal", "socket", "sqlite3", "ssl", "subprocess",
     "tempfile", "threading", "time", "urllib", "uuid", "paho", "amqtt", "starlette", "uvicorn", "plotly",
-}  # fmt: skip
+}
 
 
 def part_of(path: Path) -> str:

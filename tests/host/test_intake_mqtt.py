@@ -153,7 +153,7 @@ def test_rubbish_on_every_topic_never_stops_the_intake(begin, ledger):
         b'{"v":1,"boot":NaN}', state(name="\ud800"), state(extra=float("nan")), state(table=[255]), state(up=-1),
         state(more=10**400), b'{"v":1,"online":false,"boot":1,"x":1e999}', b"\xef\xbb\xbf{}", now(up=1 << 60),
         *(dice.randbytes(dice.randrange(200)) for _ in range(60)),
-    ]  # fmt: skip
+    ]
     logger = begin.logger([ticks(n) for n in range(100)])
     for data in rubbish:
         for word in ("frame", "state", "now"):

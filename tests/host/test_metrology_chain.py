@@ -37,7 +37,7 @@ def test_a_type_t_probe_on_a_chip_made_for_type_k_is_read_as_what_it_is():
 
 
 @pytest.mark.parametrize(("chip", "tc"), [("max31855", "K"), ("max31855", "T"), ("max31856", "K"), ("max31856", "T"),
-                                          ("max31856-gain8", "K"), ("max31856-gain32", "T")])  # fmt: skip
+                                          ("max31856-gain8", "K"), ("max31856-gain32", "T")])
 def test_errors_drawn_within_the_limits_are_covered_by_the_stated_uncertainty(chip, tc):
     # 4000 instruments with errors drawn over the whole of each limit: a probe of class 1, a chip, a cold sensor, a
     # terminal block. Twice the standard uncertainty must cover about 95 % of them, and the spread of the errors must be

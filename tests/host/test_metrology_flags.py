@@ -87,7 +87,7 @@ values = st.one_of(st.just(float("nan")), st.floats(0, 200), st.sampled_from([60
 
 @PATIENT
 @given(st.lists(st.tuples(values, st.sampled_from([0.25, 1.0, 10.0, 300.0])), max_size=60),
-       st.lists(st.integers(0, 60), max_size=5), st.sampled_from(["air", "meat"]))  # fmt: skip
+       st.lists(st.integers(0, 60), max_size=5), st.sampled_from(["air", "meat"]))
 def test_rates_judged_piece_by_piece_are_those_of_the_whole(samples, cuts, kind):
     celsius = np.array([c for c, _ in samples], np.float64)
     t = T0 + np.cumsum([dt for _, dt in samples])
@@ -153,7 +153,7 @@ def test_a_hot_or_frozen_terminal_block_is_flagged_and_makes_less_certain():
 @pytest.mark.parametrize(("fault", "flag", "value"), [
     (0x001, Flag.OPEN, False), (0x002, Flag.SHORT_GROUND, True), (0x004, Flag.SHORT_SUPPLY, True),
     (0x100, Flag.NO_ANSWER, False), (0x200, Flag.BAD_WORD, False),
-])  # fmt: skip
+])
 def test_a_fault_of_the_chip_is_flagged_and_only_what_says_nothing_has_no_value(fault, flag, value):
     hot, cold, none = cook("max31855", "K", np.full(3, 95.0))
     none[1] = fault
@@ -184,7 +184,7 @@ def test_a_series_corrected_in_pieces_is_bit_for_bit_the_whole(data):
     seed = data.draw(st.integers(0, 1000))
     rng = np.random.default_rng(seed)
     setup = Setup(data.draw(st.sampled_from(sorted(chips.CHIPS))), "K", data.draw(st.sampled_from("KT")), "iec-2",
-                  data.draw(st.sampled_from(["air", "meat"])))  # fmt: skip
+                  data.draw(st.sampled_from(["air", "meat"])))
     celsius = rng.uniform(-30, 30) + np.cumsum(rng.normal(0, 1, n))
     hot, cold, fault = cook(setup.chip, "K", celsius, rng.uniform(-30, 60, n))
     spikes = rng.random(n) < 0.1

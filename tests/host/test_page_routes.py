@@ -214,7 +214,7 @@ def test_a_window_of_the_chart_is_finer_than_the_whole(client):
     "query",
     ["", "cook=x", "cook=-1", "cook=1&from=nan", "cook=1&after=1e99", "cook=1&width=0&after=1780171200",
      "cook=1&points=9", "cook=1&from=1780175000&to=1780174000", "cook=1&from=ten", "cook=1%00"],
-)  # fmt: skip
+)
 def test_a_chart_that_makes_no_sense_is_refused_in_words(client, query):
     answer = client.get(f"/api/chart?{query}")
     assert answer.status_code == 400
@@ -268,7 +268,7 @@ BAD_NOTES = [
     {"kind": "lid", "at": 1e15}, {"kind": "lid", "at": True}, {"kind": "lid", "ago_s": -5},
     {"kind": "lid", "at": START, "ago_s": 5}, {"kind": "lid", "colour": "red"}, {"kind": None}, {"kind": ["lid"]},
     {"kind": "lid", "at": 10**400}, {"kind": "lid", "ago_s": -(10**400)},
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize("body", BAD_NOTES, ids=lambda b: json.dumps(b)[:40])
@@ -282,7 +282,7 @@ def test_a_note_that_makes_no_sense_is_refused_in_words_and_not_kept(world, clie
 @pytest.mark.parametrize(
     "content", [b"", b"[1]", b'"x"', b"{", b"\xff\xfe", b'{"kind":"lid","at":NaN}', b"[" * 9000, b" " * 30_000],
     ids=lambda c: repr(c[:12]),
-)  # fmt: skip
+)
 def test_a_body_that_is_no_json_object_is_refused(world, client, content):
     answer = client.post("/api/cooks/1/notes", content=content, headers={"Content-Type": "application/json"})
     assert answer.status_code == 400
@@ -329,7 +329,7 @@ BAD_STARTS = [
     {"name": "X", "places": [ROW | {"channel": 1.5}]}, {"name": "X", "places": [ROW | {"logger": "zz"}]},
     {"name": "X", "places": [ROW | {"kind": "soup"}]}, {"name": "X", "places": [ROW, ROW | {"place": "tip"}]},
     {"name": "X", "places": [ROW, ROW | {"channel": 3}]}, {"name": "X", "places": [ROW | {"place": ""}]},
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize("body", BAD_STARTS, ids=lambda b: json.dumps(b)[:60])

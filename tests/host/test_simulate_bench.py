@@ -51,7 +51,7 @@ def bench(tmp_path):
     process = subprocess.Popen(
         [sys.executable, "-m", "pitscribe.simulate.bench", "--socket", str(path), "--scenario", "small",
          "--seed", "5", "--hours", "0.5", "--out", str(out)]
-    )  # fmt: skip
+    )
     deadline = time.monotonic() + 20
     while not (out / "ready").exists():
         assert process.poll() is None
@@ -130,7 +130,7 @@ def test_a_bench_that_cannot_listen_says_so_in_one_line(tmp_path):
         [sys.executable, "-m", "pitscribe.simulate.bench", "--socket", str(tmp_path / "no" / "where"),
          "--out", str(tmp_path / "out")],
         capture_output=True, text=True, timeout=30, check=False,
-    )  # fmt: skip
+    )
     assert run.returncode == 1
     assert run.stderr.startswith("bench: ")
     assert run.stderr.count("\n") == 1

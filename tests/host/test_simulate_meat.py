@@ -109,7 +109,7 @@ def test_a_wrap_only_moves_heat_about_inside_it():
 @given(
     air=st.floats(5, 180), walls=st.floats(5, 160), relative=st.floats(0.0, 1.0),
     wrap=st.sampled_from([BARE, FOIL, PAPER]), start=st.floats(1, 90), step=st.floats(0.5, 20),
-)  # fmt: skip
+)
 def test_in_any_pit_the_surface_is_finite_and_balanced_and_water_is_kept(air, walls, relative, wrap, start, step):
     ratio = min(0.06, relative_to_ratio(min(air, 90.0), relative))  # fog would condense on anything
     meat = Meat(MeatSpec(start=start))

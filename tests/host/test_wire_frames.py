@@ -97,7 +97,7 @@ def ticks_of(runs):
         for run in runs
         for up, period, hot, cold, fault in zip(
             run.uptime_ms, run.period_ms, run.hot, run.cold, run.fault, strict=True)
-    ]  # fmt: skip
+    ]
 
 
 @st.composite
@@ -170,7 +170,7 @@ def test_a_flipped_bit_or_a_cut_is_always_found(given_frame, data):
 
 def test_no_single_flipped_bit_of_a_frame_goes_unseen():
     frame = wire.encode_ticks(wire.FrameKey(1, 2, 3), 4, 1000, [wire.Channel("max31855", "K")], [[1], [9]], [[2], [2]],
-                              [[0], [0]])  # fmt: skip
+                              [[0], [0]])
     for bit in range(8 * len(frame)):
         flipped = bytearray(frame)
         flipped[bit // 8] ^= 1 << bit % 8
@@ -203,7 +203,7 @@ def test_hostile_frames_cost_bounded_time_and_memory():
 
 def test_hostile_neighbours_do_not_disturb_good_frames():
     good = [wire.encode_ticks(wire.FrameKey(9, 1, place), 1000 * place, 1000, [wire.Channel("max31856", "K")],
-                              [[place], [5]], [[1], [2]], [[0], [0]]) for place in range(60)]  # fmt: skip
+                              [[place], [5]], [[1], [2]], [[0], [0]]) for place in range(60)]
     mixed = [one for pair in zip(good, hostile() * 5, strict=True) for one in pair]
     found = wire.check_many(mixed)
     assert found[::2] == [wire.read_head(frame) for frame in good]
@@ -260,7 +260,7 @@ def test_encoder_refuses_what_the_format_cannot_hold(change, said):
     sound = {
         "key": wire.FrameKey(1, 2, 3), "uptime_ms": 0, "period_ms": 1000, "table": [wire.Channel("max31855", "K")],
         "hot": [[1], [2]], "cold": [[1], [2]], "fault": [[0], [0]],
-    }  # fmt: skip
+    }
     assert wire.check(wire.encode_ticks(**sound))
     with pytest.raises(FrameError, match=said):
         wire.encode_ticks(**(sound | change))

@@ -17,7 +17,7 @@ ANCHOR = {"up": 5000, "utc_ms": 1794052800123, "err_ms": 41, "from": "host"}
 STATE = {
     "v": 1, "online": True, "boot": 7, "up": 81500, "name": "pit", "firmware": "0.1.0", "period_ms": 1000,
     "table": [0x13, 0x23], "missed": 3, "journal": JOURNAL, "anchor": ANCHOR,
-}  # fmt: skip
+}
 
 
 def written(message):
@@ -29,7 +29,7 @@ def test_now_says_the_last_tick():
     assert now == wire.Now(
         7, 81000, (Channel("max31855", "K"), Channel("none", "B"), Channel("max31856", "T")),
         ((430, 400, 0), None, (-5, 1600, 513)),
-    )  # fmt: skip
+    )
 
 
 def test_state_says_how_the_logger_is():
@@ -46,7 +46,7 @@ def test_last_will_says_that_the_logger_is_gone():
 
 
 NOT_OBJECTS = [b"", b"\xff", b"[]", b"null", b"1", b'{"v":1', b"[" * 5000, b'{"v":1,"x":' + b"[" * 4000, b"{}" * 5000,
-               b'{"v":NaN}', b'{"v":1e999}', b'{"v":1,"x":"\\ud800"}', b'{"v":' + b"9" * 5000 + b"}"]  # fmt: skip
+               b'{"v":NaN}', b'{"v":1e999}', b'{"v":1,"x":"\\ud800"}', b'{"v":' + b"9" * 5000 + b"}"]
 
 
 @pytest.mark.parametrize("parse", [wire.parse_now, wire.parse_state, wire.parse_stored, wire.parse_order])
@@ -72,7 +72,7 @@ def test_what_is_no_message_is_refused(parse, payload):
         ({"codes": [[1, 2, 3], None, [1, 2, False]]}, "now.codes[2][2]"),
         ({"codes": "codes"}, "now.codes"),
     ],
-)  # fmt: skip
+)
 def test_now_that_does_not_fit_is_refused_by_the_members_name(change, culprit):
     with pytest.raises(MessageError) as refusal:
         wire.parse_now(written(NOW | change))
@@ -93,7 +93,7 @@ def test_now_that_does_not_fit_is_refused_by_the_members_name(change, culprit):
         ({"anchor": ANCHOR | {"err_ms": -1}}, "state.anchor.err_ms"), ({"anchor": ANCHOR | {"from": 3}},
          "state.anchor.from"),
     ],
-)  # fmt: skip
+)
 def test_state_that_does_not_fit_is_refused_by_the_members_name(change, culprit):
     with pytest.raises(MessageError) as refusal:
         wire.parse_state(written(STATE | change))
@@ -149,7 +149,7 @@ def test_stored_that_makes_no_sense_is_neither_written_nor_read(ranges):
 def test_time_order_is_as_specified():
     payload = wire.time_order(7, 81000, 1794052800123, 3)
     assert json.loads(payload) == {"v": 1, "order": "time", "boot": 7, "re_up": 81000, "utc_ms": 1794052800123,
-                                   "err_ms": 3}  # fmt: skip
+                                   "err_ms": 3}
     assert wire.parse_order(payload) == ("time", {"boot": 7, "re_up": 81000, "utc_ms": 1794052800123, "err_ms": 3})
     assert wire.parse_order(b'{"v":1,"order":"sing"}') == ("sing", {})
     with pytest.raises(MessageError, match=r"order\.err_ms"):
@@ -176,7 +176,7 @@ def test_every_topic_parses_to_what_it_was_made_of(logger, word):
     ["", "pitscribe/1/00c0ffee", "pitscribe/2/00c0ffee/frame", "pitscribe/1/00C0FFEE/frame", "pitscribe/1/c0ffee/frame",
      "pitscribe/1/00c0ffee/frames", "pitscribe/1/00c0ffee/frame/x", "other/1/00c0ffee/frame", "pitscribe/1/+/frame",
      "pitscribe/1/0x00c0ff/frame", "pitscribe/1/ 0c0ffee/frame", "/pitscribe/1/00c0ffee/frame"],
-)  # fmt: skip
+)
 def test_foreign_topic_is_refused(topic):
     with pytest.raises(MessageError, match="topic"):
         wire.parse_topic(topic)

@@ -23,7 +23,7 @@ def some_frames(count):
     for place in range(1, count):
         hot = rng.integers(-4, 5, (20, 1)).cumsum(axis=0)
         out.append(encode_ticks(FrameKey(LOGGER, 1, 5 + place), 20000 * place, 1000, [Channel("max31855", "K")], hot,
-                                hot, 0 * hot))  # fmt: skip
+                                hot, 0 * hot))
     return out
 
 

@@ -59,7 +59,7 @@ def test_encoder_writes_the_very_bytes_of_the_vector(vector):
     frame = wire.encode_ticks(
         wire.FrameKey(says["logger"], says["boot"], says["sequence"]), says["uptime_ms"], says["period_ms"], table,
         says["hot"], says["cold"], says["fault"], says["missed"],
-    )  # fmt: skip
+    )
     assert frame.hex() == vector["hex"]
 
 

@@ -26,16 +26,16 @@ TABLE_4 = [  # hot, degC
     (1600.0, "0110 0100 0000 00"), (1000.0, "0011 1110 1000 00"), (100.75, "0000 0110 0100 11"),
     (25.0, "0000 0001 1001 00"), (0.0, "0000 0000 0000 00"), (-0.25, "1111 1111 1111 11"),
     (-1.0, "1111 1111 1111 00"), (-250.0, "1111 0000 0110 00"),
-]  # fmt: skip
+]
 TABLE_5 = [  # cold, degC
     (127.0, "0111 1111 0000"), (100.5625, "0110 0100 1001"), (25.0, "0001 1001 0000"), (0.0, "0000 0000 0000"),
     (-0.0625, "1111 1111 1111"), (-1.0, "1111 1111 0000"), (-20.0, "1110 1100 0000"), (-55.0, "1100 1001 0000"),
-]  # fmt: skip
+]
 WORDS = [  # hot degC, cold degC, fault, word
     (1600, 127, 0, 0x64007F00), (1000, 100.5625, 0, 0x3E806490), (100.75, 25, 0, 0x064C1900),
     (-0.25, -0.0625, 0, 0xFFFCFFF0), (-250, -55, 0, 0xF060C900), (107.25, 25, 0, 0x06B41900), (93.5, 45, 0, 0x05D82D00),
     (0, 25, 1, 0x00011901), (0, 25, 2, 0x00011902), (0, 25, 4, 0x00011904), (0, 0, 0, 0x00000000),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("celsius", "bits"), TABLE_4)
@@ -125,9 +125,9 @@ def test_a_warming_box_no_longer_moves_type_k_nor_type_t():
 
 HOT_24 = {1600: 0x640000, 1000: 0x3E8000, 100.9375: 0x064F00, 25: 0x019000, 0.0625: 0x000100, -0.0625: 0xFFFF00,
           -0.25: 0xFFFC00, -1: 0xFFF000, -250: 0xF06000, 93.296875: 0x05D4C0, 107.203125: 0x06B340,
-          135: 0x087000}  # fmt: skip
+          135: 0x087000}
 COLD_16 = {127.984375: 0x7FFC, 125: 0x7D00, 25.5: 0x1980, 25: 0x1900, 0.015625: 0x0004, -0.015625: 0xFFFC, -1: 0xFF00,
-           -55: 0xC900}  # fmt: skip
+           -55: 0xC900}
 
 
 def test_max31856_registers_are_those_of_the_data_sheet():
@@ -174,7 +174,7 @@ def test_max31856_linearised_chip_needs_no_correction():
 FAULTS_55 = {1: Flag.OPEN, 2: Flag.SHORT_GROUND, 4: Flag.SHORT_SUPPLY}
 FAULTS_56 = {0x01: Flag.OPEN, 0x02: Flag.CHIP_FAULT, 0x04: Flag.OUT_OF_RANGE, 0x08: Flag.OUT_OF_RANGE,
              0x10: Flag.COLD_JUNCTION, 0x20: Flag.COLD_JUNCTION, 0x40: Flag.OUT_OF_RANGE,
-             0x80: Flag.COLD_JUNCTION}  # fmt: skip
+             0x80: Flag.COLD_JUNCTION}
 
 
 def test_every_fault_bit_of_both_chips_has_its_flag():

@@ -21,7 +21,7 @@ GAS, WALL = 121.1, 60.0
     ("inch", "immersion_mm", "low"),
     [(1 / 16, 25, 23.3), (1 / 16, 50, 4.78), (1 / 16, 75, 0.95), (1 / 16, 100, 0.19), (1 / 16, 150, 0.01),
      (1 / 8, 25, 35.3), (1 / 8, 50, 12.2), (1 / 8, 75, 3.93), (1 / 8, 100, 1.25), (1 / 8, 150, 0.13)],
-)  # fmt: skip
+)
 def test_a_probe_through_the_wall_reads_low_by_the_table(inch, immersion_mm, low):
     share = probes.stem_share(inch * 0.0254, immersion_mm / 1000, h=25.0)
     assert (GAS - WALL) * share == pytest.approx(low, rel=0.01, abs=0.006)
@@ -45,7 +45,7 @@ def test_time_constants_in_air_are_those_of_the_table(speed, bead_30, bead_24, s
     for shape, size, expected in (
         ("bead", 0.00051, bead_30), ("bead", 0.00102, bead_24),
         ("sheath", 0.0254 / 16, sheath_16), ("sheath", 0.0254 / 8, sheath_8),
-    ):  # fmt: skip
+    ):
         tau = probes.time_constant(shape, size, probes.film(shape, size, speed))
         assert tau == pytest.approx(expected, rel=0.06)
 

@@ -111,7 +111,7 @@ def test_cold_junction_rule_reproduces_the_worked_example():
 WRONG = [
     ("K", 93.3, 25, 0.91), ("K", 107.2, 25, 0.85), ("K", 107.2, 45, 1.18), ("K", 135, 25, 0.55), ("K", 148.9, 45, 0.47),
     ("K", 371.1, 45, 1.63), ("T", 93.3, 25, 3.18), ("T", 107.2, 25, 3.68), ("T", 135, 25, 4.55), ("T", 148.9, 45, 7.70),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("kind", "hot", "cold", "error"), WRONG)

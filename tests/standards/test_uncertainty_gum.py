@@ -28,7 +28,7 @@ TOLERANCE = [
     ("K", "astm-special", 135, 1.1), ("K", "astm-special", 400, 1.6), ("K", "astm-standard", 400, 3.0),
     ("T", "astm-special", 135, 0.54), ("T", "astm-standard", 100, 1.0), ("E", "astm-special", 100, 1.0),
     ("E", "astm-standard", 400, 2.0), ("T", "astm-standard", -100, 1.5), ("K", "astm-standard", -150, 3.0),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("tc", "tolerance", "celsius", "kelvin"), TOLERANCE)

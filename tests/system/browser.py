@@ -23,7 +23,7 @@ CHROMIUM = "/usr/bin/chromium"
 FLAGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
-]  # fmt: skip
+]
 
 
 @dataclass

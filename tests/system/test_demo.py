@@ -65,7 +65,7 @@ def test_the_same_seed_gives_the_same_register_codes_and_another_seed_others(tmp
     kept = {}
     for name, seed, speed in (("one", 3, 600), ("again, faster", 3, 2000), ("other", 4, 2000)):
         run = demo("--headless", "--hours", 0.5, "--scenario", "small", "--seed", seed, "--speed", speed,
-                   "--keep", tmp_path / name)  # fmt: skip
+                   "--keep", tmp_path / name)
         assert run.returncode == 0, run.stderr
         kept[name] = codes(tmp_path / name)
     n = min(len(ticks) for ticks in kept.values())
@@ -121,5 +121,5 @@ def test_without_micropython_the_demo_says_how_to_get_it(tmp_path):
         [str(here), "-c", "import sys; from pitscribe.cli import main; sys.exit(main(['demo', '--headless']))"],
         capture_output=True, text=True, timeout=60,
         env={"PATH": "/nowhere", "PYTHONPATH": f"{Path(pitscribe.__file__).parents[1]}:{site}", "HOME": str(tmp_path)},
-    )  # fmt: skip
+    )
     assert "MicroPython" in told_in_one_line(run)

@@ -512,4 +512,4 @@ def test_with_no_cook_one_is_started_in_a_minute(running, page):
     assert cook.target_c == pytest.approx(93.33, abs=0.01)
     assert [(p.place, p.kind, p.channel) for p in running.world.ledger.placements(cook.id)] == [
         ("grate", "air", 0), ("middle", "meat", 2),
-    ]  # fmt: skip
+    ]

@@ -172,7 +172,7 @@ def _place_error(series: Series, true: NDArray[np.float64], t: NDArray[np.float6
     return PlaceError(
         series.place, series.kind, float(error[worst]), float(stated[worst]), float(np.sqrt(np.mean(error**2))),
         float(np.mean(np.abs(error) <= stated)),
-    )  # fmt: skip
+    )
 
 
 def _span(stall: tuple[float, float | None] | None) -> str:

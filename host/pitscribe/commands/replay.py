@@ -71,7 +71,7 @@ def _record(config: Config, arguments: argparse.Namespace) -> CookRecord:
             done = import_table(
                 ledger, Path(arguments.source), unit=arguments.unit, air=names(arguments.air),
                 meat=names(arguments.meat), tz=arguments.tz,
-            )  # fmt: skip
+            )
             for line in done.table.assumed:
                 print(f"pitscribe: {line}", file=sys.stderr)  # not among what another program reads
             return load(ledger, done.cook.id)

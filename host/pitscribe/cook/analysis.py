@@ -50,7 +50,7 @@ class PlaceNow:
             "rate_k_h": number(self.rate_k_h), "rate_u_k_h": number(self.rate_u_k_h),
             "rate_window_s": number(self.rate_window_s), "why_no_value": self.why_no_value,
             "why_no_rate": self.why_no_rate, "to_target_k": number(self.to_target_k),
-        }  # fmt: skip
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +94,7 @@ class Analysis:
             "flags": {place: dict(counts) for place, counts in self.flag_counts.items()},
             "cannot_say": [c.as_json() for c in self.cannot_say],
             "missed": self.missed, "unplaced": self.unplaced,
-        }  # fmt: skip
+        }
 
 
 def spread_json(spread: SpreadAt | None) -> dict[str, Any] | None:
@@ -105,7 +105,7 @@ def spread_json(spread: SpreadAt | None) -> dict[str, Any] | None:
         "at": iso(spread.at), "spread_k": number(spread.spread_k), "u_k": number(spread.u_k),
         "hottest": spread.hottest, "hottest_c": number(spread.hottest_c),
         "coldest": spread.coldest, "coldest_c": number(spread.coldest_c), "places": spread.places,
-    }  # fmt: skip
+    }
 
 
 def evenness_json(even: Evenness) -> dict[str, Any]:
@@ -115,7 +115,7 @@ def evenness_json(even: Evenness) -> dict[str, Any]:
         "degree_hours_above": number(even.degree_hours_above), "hours_above": number(even.hours_above),
         "hours_known": number(even.hours_known), "leads_since": iso(even.leads_since),
         "lags_since": iso(even.lags_since), "why_not": even.why_not,
-    }  # fmt: skip
+    }
 
 
 def stall_json(stall: Stall) -> dict[str, Any]:
@@ -125,7 +125,7 @@ def stall_json(stall: Stall) -> dict[str, Any]:
         "end_noticed": iso(stall.end_noticed), "plateau_c": number(stall.plateau_c), "depth": number(stall.depth),
         "probability": number(stall.probability), "cause": stall.cause,
         "evidence": {name: number(value) for name, value in stall.evidence.items()},
-    }  # fmt: skip
+    }
 
 
 def check_target(target_c: float | None) -> None:
@@ -209,7 +209,7 @@ def _place_now(series: Series, cells: Cells, view: _View) -> PlaceNow:
         float(rates.window_s[-1]) if has_rate else None, why_not,
         None if has_rate else why_not or why_no_rate(cells, meat=meat, yet=view.running),
         target - value if target is not None and value is not None and meat else None,
-    )  # fmt: skip
+    )
 
 
 def _late_only(cells: Cells) -> bool:

@@ -279,14 +279,14 @@ class _Walk:
             "rate_k_h": self.rate[noticed], "rate_u_k_h": self.u[noticed], "drive_k": drive,
             "pace_per_h": self.rate[noticed] / drive, "best_pace_per_h": at.best,
             "share_of_best": self.share[noticed], "pit_c": self.low[noticed],
-        }  # fmt: skip
+        }
         percent = f"{100 * self.share[noticed]:.0f} %"
         cause = f"heats at {percent} of what the pit drove before: evaporation takes up the heat"
         if not seen:
             cause += f" (or the fire is low: no air probe shows it, a pit of {self.low[noticed]:.0f} degC is assumed)"
         likely = _probability(lacks / self.u[noticed], plateau, hours, seen=seen)
         self.stalls[-1] = replace(held, plateau_c=plateau, depth=min(1.0, 1.0 - at.deepest), probability=likely,
-                                  cause=cause, evidence=evidence)  # fmt: skip
+                                  cause=cause, evidence=evidence)
 
 
 def _held(y: FloatArray, minutes: int = 5) -> FloatArray:

@@ -43,7 +43,7 @@ class Corrected(NamedTuple):
 
 def correct(chip: str, tc: str, hot: CodeArray, cold: CodeArray, fault: CodeArray, *, t: FloatArray | None = None,
             kind: str = "meat", tolerance: str = "iec-2", probe_tc: str | None = None,
-            time_u: float | FloatArray = 0.0) -> Corrected:  # fmt: skip
+            time_u: float | FloatArray = 0.0) -> Corrected:
     """Correct one channel's codes: the whole chain at once.
 
     Parameters

@@ -45,7 +45,7 @@ class Chip:
 def _volts(name: str, gain: int, offset_uv: float, noise_uv: float) -> Chip:
     lsb = 1000.0 / (gain * 1.6 * 2**17)
     return Chip(name, "volts", lsb, 2.0**-6, (-(2**17), 2**17), (-(2**13), 2**13 - 1),
-                0.0015, offset_uv / 1000.0, noise_uv / 1000.0, 0.7, 1.0)  # fmt: skip
+                0.0015, offset_uv / 1000.0, noise_uv / 1000.0, 0.7, 1.0)
 
 
 CHIPS = {
@@ -59,7 +59,7 @@ CHIPS = {
         _volts("max31856-gain8", 8, 11.7, 1.3),
         _volts("max31856-gain32", 32, 2.9, 0.4),
     )
-}  # fmt: skip
+}
 
 # MAX31855, gain and offset error by type, half width about its own straight line, up to a temperature [K, degC].
 # K +/-2 from -200 to 700 degC is read from the sheet; the rest is from memory, and that this does not include the cold
@@ -182,7 +182,7 @@ def _signed(value: int, bits: int) -> int:
 # range, so a bit there means the range was left.
 _MAX31855_BITS = (Flag.OPEN, Flag.SHORT_GROUND, Flag.SHORT_SUPPLY)
 _MAX31856_BITS = (Flag.OPEN, Flag.CHIP_FAULT, Flag.OUT_OF_RANGE, Flag.OUT_OF_RANGE,
-                  Flag.COLD_JUNCTION, Flag.COLD_JUNCTION, Flag.OUT_OF_RANGE, Flag.COLD_JUNCTION)  # fmt: skip
+                  Flag.COLD_JUNCTION, Flag.COLD_JUNCTION, Flag.OUT_OF_RANGE, Flag.COLD_JUNCTION)
 
 
 def fault_flags(chip: str, fault: CodeArray) -> FlagArray:

@@ -101,7 +101,7 @@ def dead_line(hot: CodeArray, cold: CodeArray, flags: FlagArray) -> FlagArray:
 
 
 def sample_flags(chip: str, tc: str, hot: CodeArray, hot_ends: tuple[int, int], flags: FlagArray,
-                 celsius: FloatArray, cold_c: FloatArray) -> FlagArray:  # fmt: skip
+                 celsius: FloatArray, cold_c: FloatArray) -> FlagArray:
     """Add the flags that one sample deserves by itself.
 
     chip, tc: names; hot: int (n,), raw codes; hot_ends: where the chip clips them; flags: uint32 (n,), what was known

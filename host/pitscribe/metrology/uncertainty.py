@@ -122,7 +122,7 @@ def _line_limit(tc: str, celsius: FloatArray) -> FloatArray:
     if not (celsius > first).any():
         return np.full(celsius.shape, limit)
     return np.asarray(np.select([celsius <= top for top, _ in ((first, limit), *wider)],
-                                [size for _, size in ((first, limit), *wider)], np.nan), np.float64)  # fmt: skip
+                                [size for _, size in ((first, limit), *wider)], np.nan), np.float64)
 
 
 def _chip_parts(spec: Chip, r: Reading, per_mv: FloatArray, cold_slope: FloatArray) -> list[Component]:
@@ -212,7 +212,7 @@ class BudgetLine:
 
 
 def budget(chip: str, tc: str, celsius: float, *, cold_c: float = 25.0, tolerance: str = "iec-2", kind: str = "meat",
-           probe_tc: str | None = None, slope: float = 0.0, time_u: float = 0.0) -> list[BudgetLine]:  # fmt: skip
+           probe_tc: str | None = None, slope: float = 0.0, time_u: float = 0.0) -> list[BudgetLine]:
     """The components for a probe on a chip at one temperature, the combined uncertainty as the last line.
 
     celsius, cold_c: hot and cold junction [degC]; slope [K/s]; time_u [s]; the rest as in ``Reading``.

@@ -53,7 +53,7 @@ class MeatSpec:
     width: float = 0.27
     thickness: tuple[float, ...] = (
         0.044, 0.053, 0.058, 0.062, 0.065, 0.068, 0.072, 0.076, 0.081, 0.084, 0.083, 0.072,
-    )  # fmt: skip
+    )
     layers: int = 13
     density: float = 1050.0  # kg/m3
     water: float = 0.68  # kg per kg, raw, fat included

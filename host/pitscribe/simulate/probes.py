@@ -70,7 +70,7 @@ def junction_in_air(spec: ProbeSpec, around_c: float = 115.0) -> Junction:
     both = h + radiates
     stem = stem_share(spec.diameter, spec.immersion, both) if spec.shape == "sheath" else 0.0
     return Junction((1 - stem) * h / both, (1 - stem) * radiates / both, stem,
-                    time_constant(spec.shape, spec.diameter, both))  # fmt: skip
+                    time_constant(spec.shape, spec.diameter, both))
 
 
 def junction_in_meat(spec: ProbeSpec, contact: float = 250.0) -> Junction:

@@ -136,4 +136,4 @@ SCENARIOS: dict[str, Scenario] = {
             meat=_SMALL_MEAT, target_c=90.0,
         ),
     )
-}  # fmt: skip
+}

@@ -111,7 +111,7 @@ def as_arrays(world: World, until_s: float) -> dict[str, Any]:
         "heat_j": budget.heat.sum(), "spent_j": budget.spent.sum(),
         "vapour_kg": budget.vapour.sum(), "drip_kg": budget.drip.sum(),
         "scenario": json.dumps({"name": world.scenario.name, "seed": world.seed, "utc0_ms": world.scenario.utc0_ms}),
-    }  # fmt: skip
+    }
 
 
 def write(world: World, until_s: float, path: Path) -> None:

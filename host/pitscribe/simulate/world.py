@@ -98,7 +98,7 @@ class World:
             for _ in range(BLOCK):
                 self.smoker.step(self.weather)
         first = np.array([self._air_at(p.along) if p.kind == "air" else self.meat_seen(p.place)
-                          for p in self.scenario.placements])  # fmt: skip
+                          for p in self.scenario.placements])
         self._tips, self._reads = first, first.copy()
 
     def _air_at(self, along: float) -> float:
@@ -145,7 +145,7 @@ class World:
             self._set_weather(t + i)
             smoker.step(self.weather, load, steam)
             self.smoke[t + i] = (smoker.near, smoker.far, smoker.chamber_steel, smoker.power, smoker.ratio,
-                                 self.weather.air)  # fmt: skip
+                                 self.weather.air)
         meat.step(self._around_meat(t), BLOCK)
         self.heat[t // BLOCK] = meat.heat_now.mean(axis=0)
         self.spent[t // BLOCK] = meat.spent_now.mean(axis=0)

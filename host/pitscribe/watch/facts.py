@@ -158,7 +158,7 @@ def _place(series: Series, said: Analysed, running: bool, around: Around) -> Pla
     quality = "over" if over else "fault" if failed else "old" if aged else "good"
     words = _remedy(said) if failed else "" if said.rate_k_h is not None else said.why_no_rate or ""
     return PlaceNow(series.place, series.kind, round(celsius, 3), round(u, 3), t, quality == "good",
-                    said.rate_k_h, said.rate_u_k_h, quality, words, limit)  # fmt: skip
+                    said.rate_k_h, said.rate_u_k_h, quality, words, limit)
 
 
 def _remedy(said: Analysed) -> str:

@@ -23,7 +23,7 @@ from .values import Channel, Event, FrameKey, Head, TickRun
 __all__ = [
     "EVENT", "TICKS", "Channel", "Event", "FrameKey", "Head", "TickRun", "check", "check_many", "decode_event",
     "decode_ticks", "encode_event", "encode_ticks", "read_head", "seal",
-]  # fmt: skip
+]
 
 TICKS = 1
 EVENT = 2

@@ -90,7 +90,7 @@ def lay_open(data: bytes, offsets: Ints, lengths: Ints) -> Layout:
     return Layout(
         _first_problem(rules, len(offsets)), period, ticks, missed[:, :_MOST_TICKS], ticks - missed.sum(axis=1), table,
         entries, real.sum(axis=1), wide, start, end,
-    )  # fmt: skip
+    )
 
 
 def _first_problem(rules: list[tuple[NDArray[np.bool_], str]], count: int) -> list[str]:
