@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 from pitscribe.clock import Clock, ClockErr, set_well
 from pitscribe.commands.ledgers import LEDGER_NAME
+from pitscribe.commands.memory import give_large_arrays_back
 from pitscribe.config import BrokerConfig
 from pitscribe.intake.broker import Broker, read_credentials
 from pitscribe.intake.mqtt import Intake
@@ -48,6 +49,7 @@ class Host:
         self._stack = contextlib.ExitStack()
 
     def __enter__(self) -> "Host":
+        give_large_arrays_back()
         with contextlib.ExitStack() as stack:
             self.ledger = Ledger(self._folder / LEDGER_NAME, self._clock, check_pages=True)
             stack.callback(self.ledger.close)
