@@ -6,6 +6,7 @@ that heat, stand still for some hours and go on.
 
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -20,6 +21,14 @@ SECOND = 0x00C0FFEF  # a logger of its own for the places that are `apart`
 UP_MS = 10_000  # uptime of both at the cook's start
 START = 1_780_171_200.0  # 2026-05-30T20:00:00Z
 OPEN_BIT = 1  # fault register bit 0 of the MAX31856: thermocouple open (data sheet)
+
+
+BASE = "http://127.0.0.1:8421"  # where the page takes itself to be; nothing listens there
+
+
+def keys(snapshot: Any) -> list[str]:
+    """Which troubles a snapshot tells."""
+    return [trouble["key"] for trouble in snapshot.body["troubles"]]
 
 
 @dataclass(frozen=True)

@@ -2,31 +2,13 @@
 
 import numpy as np
 import pytest
-from page_world import LOGGER, START, curve, make_world
-from starlette.testclient import TestClient
+from page_world import LOGGER, START, curve
 
 from pitscribe.metrology import chips, its90
-from pitscribe.page.app import make_app
-from pitscribe.watch.live import Watch
 from pitscribe.wire.frames import Channel
 from pitscribe.wire.layout import channel_code
 
-BASE = "http://127.0.0.1:8421"
 DAY = 86_400.0
-
-
-@pytest.fixture
-def world(tmp_path):
-    made = make_world(tmp_path, hours=6)
-    yield made
-    made.ledger.close()
-
-
-@pytest.fixture
-def client(world):
-    watch = Watch(world.ledger, world.clock)
-    with TestClient(make_app(world.ledger, watch, world.clock), base_url=BASE) as client:
-        yield client
 
 
 def test_an_ended_cook_is_not_ended_again_by_a_tap_but_its_end_may_be_moved(world, client):

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import httpx2
 import pytest
-from page_world import LOGGER, SECOND, START, make_world
+from page_world import BASE, LOGGER, SECOND, START, make_world
 from servers import wait_until
 from starlette.testclient import TestClient
 
@@ -17,23 +17,6 @@ from pitscribe.errors import ConfigError
 from pitscribe.page.app import make_app
 from pitscribe.page.server import PageServer
 from pitscribe.watch.live import Watch
-
-BASE = "http://127.0.0.1:8421"
-
-
-@pytest.fixture
-def world(tmp_path):
-    made = make_world(tmp_path, hours=6)
-    yield made
-    made.ledger.close()
-
-
-@pytest.fixture
-def client(world):
-    watch = Watch(world.ledger, world.clock)
-    with TestClient(make_app(world.ledger, watch, world.clock), base_url=BASE) as client:
-        yield client
-
 
 # pages and files
 

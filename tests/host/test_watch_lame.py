@@ -1,23 +1,12 @@
 """What the watch still says when something under it does not work, or has only just begun."""
 
 import pytest
-from page_world import OPEN_BIT, START, make_world
+from page_world import OPEN_BIT, START, keys, make_world
 
 from pitscribe.errors import ReadingError
 from pitscribe.intake.status import Wrong
 from pitscribe.watch import live
 from pitscribe.watch.live import Watch
-
-
-@pytest.fixture
-def world(tmp_path):
-    made = make_world(tmp_path, hours=6)
-    yield made
-    made.ledger.close()
-
-
-def keys(snapshot):
-    return [t["key"] for t in snapshot.body["troubles"]]
 
 
 @pytest.mark.parametrize("minutes", [0, 1, 3, 9])

@@ -5,7 +5,7 @@ import threading
 from pathlib import Path
 
 import pytest
-from page_world import LOGGER, OPEN_BIT, SECOND, START, make_world
+from page_world import LOGGER, OPEN_BIT, SECOND, START, keys, make_world
 
 from pitscribe.cook.analysis import flag_words
 from pitscribe.errors import NotFoundError
@@ -13,17 +13,6 @@ from pitscribe.intake.gate import Arrived, sift
 from pitscribe.metrology.flags import Flag
 from pitscribe.watch.facts import ASIDES, REMEDIES
 from pitscribe.watch.live import Watch
-
-
-@pytest.fixture
-def world(tmp_path):
-    made = make_world(tmp_path, hours=6)
-    yield made
-    made.ledger.close()
-
-
-def keys(snapshot):
-    return [t["key"] for t in snapshot.body["troubles"]]
 
 
 def by_place(snapshot):

@@ -1,0 +1,27 @@
+"""Fixtures that several files of the host's tests use."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from page_world import BASE, World, make_world
+from starlette.testclient import TestClient
+
+from pitscribe.page.app import make_app
+from pitscribe.watch.live import Watch
+
+
+@pytest.fixture
+def world(tmp_path: Path) -> Iterator[World]:
+    """Six hours of a cook, as real frames in a real ledger."""
+    made = make_world(tmp_path, hours=6)
+    yield made
+    made.ledger.close()
+
+
+@pytest.fixture
+def client(world: World) -> Iterator[TestClient]:
+    """The page over that cook."""
+    watch = Watch(world.ledger, world.clock)
+    with TestClient(make_app(world.ledger, watch, world.clock), base_url=BASE) as made:
+        yield made
