@@ -25,12 +25,18 @@ function hearTime(now) {
   while (heard.length > 2 && heard.at(-1).mono - heard[1].mono > PACE_OVER_S * 1000) heard.shift();
   view.now = heard.at(-1).now;
   view.aged = true;
+  document.documentElement.dataset.clock = asOurs() ? "as ours" : "other";
+}
+
+// Whether the host's clock goes as fast as ours, by what was heard in the last minute; as long as little was, it does.
+function asOurs() {
+  const [first, last] = [heard[0], heard.at(-1)], real = (last.mono - first.mono) / 1000;
+  return real < PACE_FROM_S || Math.abs((last.now - first.now) / real - 1) < 0.2;
 }
 
 function carryOn() {
-  const [first, last] = [heard[0], heard.at(-1)], real = (last.mono - first.mono) / 1000;
-  view.aged = real < PACE_FROM_S || Math.abs((last.now - first.now) / real - 1) < 0.2;
-  if (view.aged) view.now = last.now + since(last);
+  view.aged = asOurs();
+  if (view.aged) view.now = heard.at(-1).now + since(heard.at(-1));
 }
 
 function show(chart = true) {
