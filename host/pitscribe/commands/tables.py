@@ -30,7 +30,7 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
     with open_ledger(config) as ledger:
         if arguments.action == "export":
             _export(config, ledger, arguments)
-        elif arguments.path.suffix.lower() in (".csv", ".tsv", ".txt"):
+        elif _is_table(arguments.path):
             _import_table(ledger, arguments)
         else:
             _import_folder(ledger, arguments)
@@ -167,4 +167,8 @@ def _column(series: Series, t: Times, unit: str) -> list[tuple[str, str, str]]:
 
 def is_file(source: str) -> bool:
     """Whether what a person named is a file rather than a cook."""
-    return Path(source).suffix.lower() in (".csv", ".tsv", ".txt") or Path(source).is_file()
+    return _is_table(Path(source)) or Path(source).is_file()
+
+
+def _is_table(path: Path) -> bool:
+    return path.suffix.lower() in (".csv", ".tsv", ".txt")
