@@ -8,7 +8,8 @@
     |  |- TableError            a CSV that cannot be read; names the line and the column
     |  `- BrokerError           a broker that refuses or cannot be reached
     |- ReadingError             a number that physics or a table does not allow
-    |  `- OutOfRangeError       a value outside a reference function's range
+    |  |- OutOfRangeError       a value outside a reference function's range
+    |  `- CalibrationError      readings that no calibration can be made of: nonsense, too few, too close, unsteady
     |- StoreError               the ledger: disk full, locked, damaged, of a later version
     |- NotFoundError            a cook, a place or a logger that the ledger does not have
     `- BenchError               the simulated bench or the MicroPython under it
@@ -58,6 +59,10 @@ class ReadingError(PitscribeError):
 
 class OutOfRangeError(ReadingError):
     """A value outside a reference function's range; the message has both."""
+
+
+class CalibrationError(ReadingError):
+    """Readings that no calibration can be made of; the message says which, why and what to do."""
 
 
 class StoreError(PitscribeError):
