@@ -140,7 +140,9 @@ def _newest(table: _Table, cells: Sequence[Cells], last: int) -> int:
     if np.count_nonzero(well) < 2:
         return last
     together = np.flatnonzero(good[well].all(axis=0))
-    at = int(together[-1]) if together.size else -1
+    if not together.size:
+        return last
+    at = int(together[-1])
     return at if n - 1 - at <= int(late[well].max()) else last
 
 
