@@ -7,7 +7,7 @@ from intake_rig import LOGGER
 from pitscribe.clock import SetClock
 from pitscribe.cook.analysis import check_target
 from pitscribe.errors import ConfigError, NotFoundError, ReadingError
-from pitscribe.ledger.cookbook import MEASURED_TC, TC_LETTERS
+from pitscribe.ledger.probebook import MEASURED_TC, TC_LETTERS
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import NOTE_KINDS, TARGET_C, Cook
 from pitscribe.metrology import its90
@@ -123,7 +123,7 @@ def test_a_type_without_a_reference_function_is_refused_by_its_letter(ledger):
     assert set(MEASURED_TC) == set(its90.KINDS) < set(TC_LETTERS)
     cook = ledger.start_cook("x")
     for tc in set(TC_LETTERS) - set(MEASURED_TC):
-        with pytest.raises(ConfigError, match=f"cannot turn type {tc} into degC yet, only E, J, K, N, T"):
+        with pytest.raises(ConfigError, match=f"cannot turn type {tc} into degC yet, only E, J, K, N"):
             ledger.place(cook.id, tc, LOGGER, 0, "flat", "meat")
     assert ledger.probes() == []
 

@@ -1,20 +1,20 @@
-"""Cooks in the ledger, and what belongs to them: probes, placements, notes, anchors, imported tables."""
+"""Cooks in the ledger, and what belongs to them: placements, notes, anchors, imported tables."""
 
 import json
 from collections.abc import Sequence
-from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.errors import ConfigError, NotFoundError
-from pitscribe.ledger.store import Store, plain_text
+from pitscribe.ledger.checks import checked_text, checked_time, time_words
+from pitscribe.ledger.probebook import Probebook
+from pitscribe.ledger.store import plain_text
 from pitscribe.ledger.values import (
     NOTE_KINDS,
     PLACE_KINDS,
     TARGET_C,
-    TIMES_MS,
     Cook,
     Note,
     Placement,
@@ -24,10 +24,6 @@ from pitscribe.ledger.values import (
 )
 
 MOST_ID = 2**63 - 1  # SQLite's whole numbers
-TC_LETTERS = "BEJKNRST"
-MEASURED_TC = "EJKNT"  # those that metrology has a reference function of
-TOLERANCES = ("iec-1", "iec-2", "astm-special", "astm-standard")
-PLAIN_TOLERANCE = "iec-2"  # the widest class of the standard: what one may assume of a probe that nobody described
 
 _COOK = "SELECT id, name, started_ms, ended_ms, target_c, meats FROM cooks "
 _NOTE = "SELECT id, cook_id, at_ms, kind, text FROM notes "
@@ -37,7 +33,7 @@ _PLACEMENT = (
 )
 
 
-class Cookbook(Store):
+class Cookbook(Probebook):
     """The part of the ledger that people write in. Every ``at``, ``since`` and ``until`` is whole ms UTC."""
 
     # cooks
@@ -46,13 +42,13 @@ class Cookbook(Store):
         self, name: str, *, at: int | None = None, target_c: float | None = None, meats: Sequence[str] = ()
     ) -> Cook:
         """Begin a cook, now unless ``at`` is given. It is whole whether or not anybody ever ends it."""
-        name = _text(name, "the cook's name", 200)
+        name = checked_text(name, "the cook's name", 200)
         low, high = TARGET_C
         if target_c is not None and not low <= target_c <= high:
             given = f"{target_c:.0f} degC ({target_c * 1.8 + 32:.0f} F)"
             both = f"{low:g} to {high:g} degC ({low * 1.8 + 32:.0f} to {high * 1.8 + 32:.0f} F)"
             raise ConfigError(f"target {given}: give {both} for the inside of a joint")
-        started = _time("a cook's start", self.now_ms() if at is None else at)
+        started = checked_time("a cook's start", self.now_ms() if at is None else at)
         with self._write() as db:
             made = db.execute(
                 "INSERT INTO cooks (name, started_ms, target_c, meats) VALUES (?, ?, ?, ?)",
@@ -65,11 +61,11 @@ class Cookbook(Store):
 
         ConfigError if it has ended already and ``at`` is not given.
         """
-        ended = _time("a cook's end", self.now_ms() if at is None else at)
+        ended = checked_time("a cook's end", self.now_ms() if at is None else at)
         with self._write() as db:
             cook = self.cook(cook_id)
             if cook.ended_ms is not None and at is None:
-                was = _words(cook.ended_ms)
+                was = time_words(cook.ended_ms)
                 raise ConfigError(f"cook {cook.name!r} has ended already, at {was}; give a time to move its end")
             if ended < cook.started_ms:
                 raise ConfigError(f"cook {cook.name!r} cannot end before it began; give a later time")
@@ -98,24 +94,7 @@ class Cookbook(Store):
             raise NotFoundError(f"there is no cook {id_or_name!r}; see the list of cooks for their names")
         return _cook(rows[0])
 
-    # probes and placements
-
-    def add_probe(self, name: str, tc: str, tolerance: str = PLAIN_TOLERANCE) -> Probe:
-        """Write down a probe; its name must be new."""
-        name = _text(name, "the probe's name", 200)
-        if tc not in TC_LETTERS or len(tc) != 1:
-            raise ConfigError(f"probe {name!r}: type {tc!r} is not one of {', '.join(TC_LETTERS)}")
-        if tolerance not in TOLERANCES:
-            raise ConfigError(f"probe {name!r}: tolerance {tolerance!r} is not one of {', '.join(TOLERANCES)}")
-        with self._write() as db:
-            if db.execute("SELECT 1 FROM probes WHERE name = ?", (name,)).fetchone():
-                raise ConfigError(f"there is a probe {name!r} already; give another name")
-            made = db.execute("INSERT INTO probes (name, tc, tolerance) VALUES (?, ?, ?)", (name, tc, tolerance))
-            return Probe(int(made.lastrowid or 0), name, tc, tolerance)
-
-    def probes(self) -> list[Probe]:
-        """Every probe, in the order in which they were written down."""
-        return [Probe(*row) for row in self._read("SELECT id, name, tc, tolerance FROM probes ORDER BY id")]
+    # placements
 
     def place(
         self,
@@ -134,14 +113,14 @@ class Cookbook(Store):
         ConfigError if another probe is on the same channel at a time that overlaps, or a letter is of a type that
         cannot be turned into degC yet.
         """
-        place = _text(place, "the place", 200)
+        place = checked_text(place, "the place", 200)
         if kind not in PLACE_KINDS:
             raise ConfigError(f"place {place!r}: kind {kind!r} is not one of {', '.join(PLACE_KINDS)}")
         if not 0 <= channel <= 7:
             raise ConfigError(f"place {place!r}: channel {channel} is not one of 0 to 7")
         for name, at in (("begin", since), ("end", until)):
             if at is not None:
-                _time(f"place {place!r}: its {name}", at)
+                checked_time(f"place {place!r}: its {name}", at)
         if since is not None and until is not None and until < since:
             raise ConfigError(f"place {place!r}: ends before it begins")
         with self._write() as db:
@@ -153,7 +132,7 @@ class Cookbook(Store):
                     raise ConfigError(
                         f"channel {channel} of {logger:08x} is at {other.place!r} then; end that placement first"
                     )
-            used = self._channel_probe(probe, logger, channel) if isinstance(probe, str) else probe
+            used = self.channel_probe(probe, logger, channel) if isinstance(probe, str) else probe
             db.execute("INSERT INTO loggers (logger) VALUES (?) ON CONFLICT DO NOTHING", (logger,))
             made = db.execute(
                 "INSERT INTO placements (cook_id, probe_id, logger, channel, place, kind, since_ms, until_ms) "
@@ -162,20 +141,9 @@ class Cookbook(Store):
             )
             return Placement(int(made.lastrowid or 0), cook.id, used, logger, channel, place, kind, since, until)
 
-    def _channel_probe(self, tc: str, logger: int, channel: int) -> Probe:
-        if len(tc) == 1 and tc in TC_LETTERS and tc not in MEASURED_TC:
-            known = ", ".join(MEASURED_TC)
-            raise ConfigError(
-                f"channel {channel} of {logger:08x}: pitscribe cannot turn type {tc} into degC yet, only {known}; "
-                "its readings are kept all the same"
-            )
-        name = f"{tc} on {logger:08x}/{channel}"
-        rows = self._read("SELECT id, name, tc, tolerance FROM probes WHERE name = ?", (name,))
-        return Probe(*rows[0]) if rows else self.add_probe(name, tc)
-
     def end_placement(self, placement_id: int, until: int | None = None) -> Placement:
         """A probe was taken out or moved: its placement ends, now unless ``until`` is given."""
-        ended = _time("a placement's end", self.now_ms() if until is None else until)
+        ended = checked_time("a placement's end", self.now_ms() if until is None else until)
         with self._write() as db:
             rows = self._read(_PLACEMENT + "WHERE l.id = ?", (placement_id,))
             if not rows:
@@ -195,7 +163,7 @@ class Cookbook(Store):
     def add_note(self, cook_id: int, at: int | None, kind: str, text: str = "") -> Note:
         """Write a note into a cook; ``at`` None means now."""
         kind, text = _note(kind, text)
-        when = _time("a note's time", self.now_ms() if at is None else at)
+        when = checked_time("a note's time", self.now_ms() if at is None else at)
         with self._write() as db:
             cook = self.cook(cook_id)
             made = db.execute(
@@ -216,7 +184,7 @@ class Cookbook(Store):
         with self._write() as db:
             old = self._note(note_id)
             new_kind, new_text = _note(old.kind if kind is None else kind, old.text if text is None else text)
-            new_at = old.at_ms if at is None else _time("a note's time", at)
+            new_at = old.at_ms if at is None else checked_time("a note's time", at)
             db.execute(
                 "INSERT INTO note_past (note_id, changed_ms, at_ms, kind, text) VALUES (?, ?, ?, ?, ?)",
                 (old.id, self.now_ms(), old.at_ms, old.kind, old.text),
@@ -267,7 +235,7 @@ class Cookbook(Store):
         digest: str,
     ) -> Sheet:
         """Keep one column of an imported table: t in UTC seconds, ascending, and degC, NaN for an empty cell."""
-        place = _text(place, "the place", 200)
+        place = checked_text(place, "the place", 200)
         if kind not in PLACE_KINDS or t.shape != celsius.shape or t.ndim != 1:
             raise ConfigError(f"place {place!r}: a sheet is one time and one degC a row, and {PLACE_KINDS}")
         if not (np.isfinite(t).all() and (np.diff(t) > 0).all()):
@@ -308,20 +276,6 @@ def _overlap(other: Placement, since: int | None, until: int | None) -> bool:
     return starts_before_end and ends_after_start
 
 
-def _time(what: str, at_ms: int) -> int:
-    """The time, if it can be one."""
-    if not TIMES_MS[0] <= at_ms < TIMES_MS[1]:
-        raise ConfigError(f"{what}, {_words(at_ms)}, is not between the years 2000 and 2100")
-    return at_ms
-
-
-def _words(at_ms: int) -> str:
-    try:
-        return datetime.fromtimestamp(at_ms / 1000, UTC).isoformat(" ", "seconds")
-    except (OverflowError, ValueError, OSError):
-        return f"{str(at_ms)[:24]} ms after 1970"
-
-
 def _note(kind: str, text: str) -> tuple[str, str]:
     if kind not in NOTE_KINDS:
         raise ConfigError(f"note kind {kind!r} is not one of {', '.join(NOTE_KINDS)}")
@@ -333,10 +287,3 @@ def _note(kind: str, text: str) -> tuple[str, str]:
     if kind == "text" and not text:
         raise ConfigError("a note of the kind text needs a text")
     return kind, text
-
-
-def _text(value: str, what: str, most: int) -> str:
-    value = value.strip()
-    if not value or len(value) > most or not value.isprintable():
-        raise ConfigError(f"{what} must have 1 to {most} printable characters, not {value[:60]!r}")
-    return value

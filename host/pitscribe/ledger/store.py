@@ -9,6 +9,7 @@ import sqlite3
 import threading
 import weakref
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -20,12 +21,12 @@ APPLICATION_ID = 0x50495431  # "PIT1" in the file's header: another program's da
 LOCK_WAIT_S = 10.0
 
 
-def _first_schema() -> str:
-    return files("pitscribe.ledger").joinpath("schema.sql").read_text(encoding="utf-8")
+def _script(name: str) -> str:
+    return files("pitscribe.ledger").joinpath(name).read_text(encoding="utf-8")
 
 
 # Script i brings a file of version i to version i + 1. Once released, a script is never changed.
-MIGRATIONS: tuple[Callable[[], str], ...] = (_first_schema,)
+MIGRATIONS: tuple[Callable[[], str], ...] = (partial(_script, "schema.sql"), partial(_script, "schema_2.sql"))
 
 
 class _Connection(sqlite3.Connection):

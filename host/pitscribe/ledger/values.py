@@ -10,6 +10,7 @@ from pitscribe.wire.frames import FrameKey
 
 NOTE_KINDS = ("wrap", "rotate", "spritz", "fuel", "lid", "ice", "boat", "pan", "pull", "hold", "text")
 PLACE_KINDS = ("air", "meat")
+PROBE_RECORD_KINDS = ("calibration", "air", "plunge")
 
 # 2000-01-01 to 2100-01-01: outside of it a time is a typing error, or that of a clock that was never set. [ms UTC]
 TIMES_MS = (946_684_800_000, 4_102_444_800_000)
@@ -49,6 +50,25 @@ class Probe:
     name: str
     tc: str
     tolerance: str  # "iec-1", "iec-2", "astm-special", "astm-standard"
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeRecord:
+    """One measurement of a probe: a calibration, what was learnt of it as an air probe, or a plunge.
+
+    ``body`` is what was measured, as its kind writes it: of a calibration ``metrology.calibration.body_of``. A later
+    record (by ``made_ms``, then by ``id``) supersedes an earlier one of its kind.
+    """
+
+    id: int
+    probe_id: int
+    kind: str  # one of PROBE_RECORD_KINDS
+    made_ms: int  # when it was measured
+    entered_ms: int  # when it was written down
+    logger: int | None  # the channel that it was measured through; None: another instrument
+    channel: int | None
+    remark: str
+    body: dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
