@@ -101,4 +101,5 @@ class Probebook(Store):
 
 
 def _record(row: Any) -> ProbeRecord:
-    return ProbeRecord(*row[:8], body=json.loads(row[8]))
+    *known, body = row
+    return ProbeRecord(*[*known, json.loads(body)])
