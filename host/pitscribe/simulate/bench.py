@@ -21,7 +21,8 @@ from pathlib import Path
 from typing import IO
 
 from pitscribe.errors import BenchError, PitscribeError
-from pitscribe.simulate.scenario import SCENARIOS, Scenario
+from pitscribe.simulate.bath import SCENES, BathScenario, BathWorld
+from pitscribe.simulate.scenario import Scenario
 from pitscribe.simulate.truth import write as write_truth
 from pitscribe.simulate.world import World
 
@@ -32,9 +33,9 @@ _HELLO = struct.Struct("<QQ")
 class Bench:
     """One world and its chips behind a socket; ``answer`` is the protocol, ``serve`` the process."""
 
-    def __init__(self, scenario: Scenario, seed: int, hours: float, out: Path) -> None:
+    def __init__(self, scenario: Scenario | BathScenario, seed: int, hours: float, out: Path) -> None:
         out.mkdir(parents=True, exist_ok=True)
-        self.world = World(scenario, seed)
+        self.world = BathWorld(scenario, seed) if isinstance(scenario, BathScenario) else World(scenario, seed)
         self._out, self._end_ms = out, int(hours * 3_600_000)
         self._asked_ms = 0
         self._told = 0
@@ -73,7 +74,7 @@ class Bench:
             write_truth(self.world, self._end_ms / 1000.0, self._out / "truth.npz")
 
     def _tell(self, world_ms: int) -> None:
-        done = self.world.hand.happenings
+        done = self.world.happenings
         while self._told < len(done) and done[self._told].world_ms <= world_ms:
             self._happenings.write(json.dumps(done[self._told].as_json()) + "\n")
             self._happenings.flush()
@@ -159,13 +160,13 @@ def main(arguments: list[str] | None = None) -> int:
     """Run the bench; returns the exit status."""
     parser = argparse.ArgumentParser(prog="pitscribe.simulate.bench", description="A simulated smoker with its chips.")
     parser.add_argument("--socket", type=Path, required=True)
-    parser.add_argument("--scenario", default="backyard", choices=sorted(SCENARIOS))
+    parser.add_argument("--scenario", default="backyard", choices=sorted(SCENES))
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--hours", type=float, default=None, help="after which the truth is written")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--until-eof", action="store_true", help="end when standard input ends: with who started it")
     given = parser.parse_args(arguments)
-    scenario = SCENARIOS[given.scenario]
+    scenario = SCENES[given.scenario]
     try:
         bench = Bench(scenario, given.seed, scenario.hours if given.hours is None else given.hours, given.out)
         bench.serve(given.socket, sys.stdin.buffer if given.until_eof else None)

@@ -23,7 +23,8 @@ from pathlib import Path
 from typing import IO, Any
 
 from pitscribe.errors import BenchError
-from pitscribe.simulate.scenario import SCENARIOS, Scenario
+from pitscribe.simulate.bath import SCENES, BathScenario, Dip
+from pitscribe.simulate.scenario import Placement, Scenario
 
 _PACKAGE = Path(__file__).parent
 _START_S = 30.0  # a Raspberry Pi needs some seconds to import NumPy
@@ -88,7 +89,7 @@ class Bench:
         except BenchError:
             self.stop()
             raise
-        self.clock = WorldClock(folder, SCENARIOS[scenario].utc0_ms)
+        self.clock = WorldClock(folder, SCENES[scenario].utc0_ms)
         self._told = 0
 
     def _wait_until(self, done: Any, seconds: float) -> None:
@@ -124,14 +125,20 @@ class Bench:
 
 
 def write_settings(
-    flash: Path, scenario: Scenario, speed: int, host: str, port: int, user: str | None, password: str | None
+    flash: Path,
+    scenario: Scenario | BathScenario,
+    speed: int,
+    host: str,
+    port: int,
+    user: str | None,
+    password: str | None,
 ) -> None:
     """Make a board's flash with ``config.json`` in it, as a builder of the scenario's logger would write it.
 
     The board lives ``speed`` times faster than the network: what waits on the network is as patient in real time.
     """
     patience_s = min(_PATIENCE_S * speed, 65535)
-    placements = sorted(scenario.placements, key=lambda p: p.channel)
+    placements: list[Placement | Dip] = sorted(scenario.placements, key=lambda p: p.channel)
     settings = {
         "name": "demo logger",
         "channels": [{"chip": p.chip, "tc": p.tc, "spi": p.spi, "cs": p.cs} for p in placements],

@@ -24,6 +24,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pitscribe.simulate.bath import BathWorld
 from pitscribe.simulate.world import BLOCK, World
 
 Array = NDArray[np.float64]
@@ -114,9 +115,10 @@ def as_arrays(world: World, until_s: float) -> dict[str, Any]:
     }
 
 
-def write(world: World, until_s: float, path: Path) -> None:
+def write(world: World | BathWorld, until_s: float, path: Path) -> None:
     """Write ``truth.npz``, whole or not at all."""
+    arrays = world.as_arrays(until_s) if isinstance(world, BathWorld) else as_arrays(world, until_s)
     part = path.with_suffix(".part")
     with part.open("wb") as out:
-        np.savez(out, **as_arrays(world, until_s))
+        np.savez(out, **arrays)
     part.replace(path)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.simulate.chips import MAX31855, MAX31856, draw_chip_error, make_chip
-from pitscribe.simulate.hand import Hand
+from pitscribe.simulate.hand import Hand, Happening
 from pitscribe.simulate.meat import Meat, Surroundings
 from pitscribe.simulate.probes import draw_wire_error, junction_in_air, junction_in_meat
 from pitscribe.simulate.psychro import relative_to_ratio
@@ -50,6 +50,11 @@ class World:
         self._allocate(int(scenario.hours * 3600) + 4 * CHUNK)
         self._box = self._terminal = self.weather.air
         self._warm_up()
+
+    @property
+    def happenings(self) -> list[Happening]:
+        """What the person has done so far."""
+        return self.hand.happenings
 
     def _outside(self, t: float) -> float:
         spec = self.scenario.weather

@@ -1,0 +1,92 @@
+"""The chain end to end: simulated MAX31855 in a box that warms, firmware on MicroPython, journal, ledger, series.
+
+The hot junctions stand still, so whatever the reading does is the box's doing. Drift is told by means over five minutes
+(300 ticks), because one tick is good for the chip's step of 0.25 degC only: such a mean has 0.01 K of noise left, the
+noise of the chip (0.1 K rms) being enough to make the steps average out. The drift is the greatest of all those means
+less the least: it takes in the noise of thirty means and every place where the steps do not average out.
+"""
+
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import pytest
+from bath_rig import ledger_of
+from numpy.typing import NDArray
+
+from pitscribe.series import load
+from pitscribe.simulate.bath import BATHS, Dip
+from pitscribe.wire.frames import TICKS, decode_ticks
+
+Array = NDArray[np.float64]
+MEAN_S = 300
+SEED = 11
+
+# What the chip's straight line says, degC, at a box of 10, 25 and 45 degC: the MAX31855 data sheet's equation on the
+# emfs of NIST Monograph 175, computed with thermocouple-its90 (SOURCES.md sections 1 and 2).
+LINE_C = {
+    "K at 93.3": (92.903, 93.284, 93.494),
+    "T at 93.3": (78.526, 82.009, 86.089),
+    "K at 60": (59.414, 59.796, 60.005),
+    "T at 60": (49.807, 53.290, 57.370),
+}
+
+
+class Seen(NamedTuple):
+    """Of one channel, mean by mean (30,): box, what the register said, the answer, its stated standard uncertainty."""
+
+    dip: Dip
+    box: Array
+    register: Array
+    answer: Array
+    u: Array
+
+
+def seen(folder: Path, scenario: str) -> dict[str, Seen]:
+    """Play a scenario through everything; what came of each channel."""
+    baths = BATHS[scenario]
+    ledger, logger, cook = ledger_of(folder, scenario, SEED)
+    try:
+        record = load(ledger, cook)
+        (run,) = decode_ticks([f.frame for f in ledger.frames(logger, kind=TICKS)])
+    finally:
+        ledger.close()
+    begins = np.arange(0, round(baths.hours * 3600), MEAN_S)
+    box = np.interp(begins + MEAN_S / 2, *np.array(baths.box).T)
+    found = {}
+    for dip, series in zip(baths.placements, record.places, strict=True):
+        assert not series.flags.any()
+        t = series.t - baths.utc0_ms / 1000
+        register = means(run.uptime_ms / 1000, run.hot[:, dip.channel] * 0.25, begins)
+        found[dip.place] = Seen(dip, box, register, means(t, series.celsius, begins), means(t, series.u, begins))
+    return found
+
+
+def means(t: Array, values: Array, begins: Array) -> Array:
+    return np.array([values[(t >= at) & (t < at + MEAN_S)].mean() for at in begins])
+
+
+@pytest.fixture(scope="module")
+def ideal(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Seen]:
+    """Ideal wires and chips; the chips' noise and steps are there."""
+    return seen(tmp_path_factory.mktemp("ideal"), "warming-box")
+
+
+def test_corrected_readings_drift_by_less_than_a_tenth_of_a_degree_while_the_box_warms_from_10_to_45(ideal):
+    for place, one in ideal.items():
+        raw, corrected = np.ptp(one.register), np.ptp(one.answer)
+        print(f"\n{place}: the register drifts {raw:.2f} K, the answer {corrected:.3f} K", end="")
+        assert corrected < 0.1
+        truth = float(place.split()[-1])
+        assert np.abs(one.answer - truth).max() < 0.1
+    assert len(ideal) == 4
+
+
+def test_uncorrected_readings_drift_as_the_straight_line_of_the_data_sheet_says(ideal):
+    for place, line in LINE_C.items():
+        one = ideal[place]
+        level = one.register[0], np.interp(25.0, one.box, one.register), one.register[-1]
+        np.testing.assert_allclose(level, line, atol=0.05)
+    # From 10 to 45 degC, by the table: 0.59 K for type K and 7.56 for type T; half of a tenth of a kelvin for noise.
+    assert np.ptp(ideal["K at 93.3"].register) == pytest.approx(93.494 - 92.903, abs=0.05)
+    assert np.ptp(ideal["T at 93.3"].register) == pytest.approx(86.089 - 78.526, abs=0.05)
