@@ -1,13 +1,15 @@
 """ITS-90 reference functions of thermocouples: emf, its exact inverse, and the sensitivity.
 
 Source: G. W. Burns et al., NIST Monograph 175 (1993), distributed as the NIST ITS-90 Thermocouple Database (SRD 60).
-The inverse is that of the reference function itself, not NIST's approximate polynomial (which is off by up to
-0.06 degC): a dense table gives a start and an interval's slope, and one or two steps on the forward function close the
-rest. Over each type's whole range it agrees with the forward function to better than 1e-6 degC (tests/standards).
+The coefficients are in its90_coefficients. The inverse is that of the reference function itself, not NIST's approximate
+polynomial (which is off by up to 0.06 degC): a dense table gives a start and an interval's slope, and one or two steps
+on the forward function close the rest. Over each type's whole range it agrees with the forward function to better than
+1e-6 degC (tests/standards).
 
 Reference junction at 0 degC; emf in mV, temperature in degC, sensitivity in uV/K. NaN passes through.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, Literal, overload
@@ -16,72 +18,27 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.errors import OutOfRangeError
+from pitscribe.metrology.its90_coefficients import PIECES, Piece
 
 FloatArray = NDArray[np.float64]
 OutOfRange = Literal["raise", "nan"]
-
-# E = sum c_i t^i; one row below 0 degC (type J: below 760), one above.
-_COEFFICIENTS: dict[str, tuple[tuple[float, float, tuple[float, ...]], ...]] = {
-    "K": (
-        (-270.0, 0.0, (
-            0.0, 3.9450128025e-2, 2.3622373598e-5, -3.2858906784e-7, -4.9904828777e-9, -6.7509059173e-11,
-            -5.7410327428e-13, -3.1088872894e-15, -1.0451609365e-17, -1.9889266878e-20, -1.6322697486e-23)),
-        (0.0, 1372.0, (
-            -1.7600413686e-2, 3.8921204975e-2, 1.8558770032e-5, -9.9457592874e-8, 3.1840945719e-10,
-            -5.6072844889e-13, 5.6075059059e-16, -3.2020720003e-19, 9.7151147152e-23, -1.2104721275e-26)),
-    ),
-    "J": (
-        (-210.0, 760.0, (
-            0.0, 5.0381187815e-2, 3.047583693e-5, -8.568106572e-8, 1.3228195295e-10, -1.7052958337e-13,
-            2.0948090697e-16, -1.2538395336e-19, 1.5631725697e-23)),
-        (760.0, 1200.0, (
-            2.9645625681e2, -1.4976127786e0, 3.1787103924e-3, -3.1847686701e-6, 1.5720819004e-9,
-            -3.0691369056e-13)),
-    ),
-    "T": (
-        (-270.0, 0.0, (
-            0.0, 3.8748106364e-2, 4.4194434347e-5, 1.1844323105e-7, 2.0032973554e-8, 9.0138019559e-10,
-            2.2651156593e-11, 3.6071154205e-13, 3.8493939883e-15, 2.8213521925e-17, 1.4251594779e-19,
-            4.8768662286e-22, 1.079553927e-24, 1.3945027062e-27, 7.9795153927e-31)),
-        (0.0, 400.0, (
-            0.0, 3.8748106364e-2, 3.329222788e-5, 2.0618243404e-7, -2.1882256846e-9, 1.0996880928e-11,
-            -3.0815758772e-14, 4.547913529e-17, -2.7512901673e-20)),
-    ),
-    "N": (
-        (-270.0, 0.0, (
-            0.0, 2.6159105962e-2, 1.0957484228e-5, -9.3841111554e-8, -4.6412039759e-11, -2.6303357716e-12,
-            -2.2653438003e-14, -7.6089300791e-17, -9.3419667835e-20)),
-        (0.0, 1300.0, (
-            0.0, 2.5929394601e-2, 1.571014188e-5, 4.3825627237e-8, -2.5261169794e-10, 6.4311819339e-13,
-            -1.0063471519e-15, 9.9745338992e-19, -6.0863245607e-22, 2.0849229339e-25, -3.0682196151e-29)),
-    ),
-    "E": (
-        (-270.0, 0.0, (
-            0.0, 5.8665508708e-2, 4.5410977124e-5, -7.7998048686e-7, -2.5800160843e-8, -5.9452583057e-10,
-            -9.3214058667e-12, -1.0287605534e-13, -8.0370123621e-16, -4.3979497391e-18, -1.6414776355e-20,
-            -3.9673619516e-23, -5.5827328721e-26, -3.4657842013e-29)),
-        (0.0, 1000.0, (
-            0.0, 5.866550871e-2, 4.5032275582e-5, 2.8908407212e-8, -3.3056896652e-10, 6.502440327e-13,
-            -1.9197495504e-16, -1.2536600497e-18, 2.1489217569e-21, -1.4388041782e-24, 3.5960899481e-28)),
-    ),
-}
-
-# Type K above 0 degC adds a0 exp(a1 (t - a2)^2).
-_K_A0, _K_A1, _K_A2 = 1.185976e-1, -1.183432e-4, 126.9686
 
 # Below this the sensitivity falls towards zero and the table's intervals are too wide for one step.
 _CRYOGENIC_C = -200.0
 _CELLS = 16384
 _SLACK_MV = 1e-9  # rounding at the very ends of the range
 _SLACK_C = 1e-9
+# Every start of the inverse is this much too hot. So the emf of a joint itself starts in the hotter piece, which owns
+# the joint, though rounding may have it just below: type J rises there by 7.5e-8 mV at once, which is 1.2e-6 degC.
+_HOTTER_MV = 1e-10
 
-KINDS = tuple(_COEFFICIENTS)
+KINDS = tuple(PIECES)
 
 
 def limits(kind: str) -> tuple[float, float]:
     """Lowest and highest temperature of a type's reference function. [degC]"""
     pieces = _pieces(kind)
-    return pieces[0][0], pieces[-1][1]
+    return pieces[0].low, pieces[-1].high
 
 
 def emf_limits(kind: str) -> tuple[float, float]:
@@ -97,7 +54,7 @@ def emf(kind: str, celsius: FloatArray, *, out_of_range: OutOfRange = "raise") -
 def emf(kind: str, celsius: Any, *, out_of_range: OutOfRange = "raise") -> Any:
     """Emf of a thermocouple whose reference junction is at 0 degC.
 
-    Parameters: kind "K", "T", "J", "N" or "E"; celsius, scalar or array of any shape [degC]; out_of_range "raise" or
+    Parameters: kind, one of KINDS; celsius, scalar or array of any shape [degC]; out_of_range "raise" or
     "nan". Returns the emf in the same shape [mV], NaN where celsius is NaN.
     Raises OutOfRangeError outside ``limits(kind)`` (or gives NaN there, as told).
     Source: NIST Monograph 175.
@@ -132,9 +89,9 @@ def temperature(kind: str, millivolt: Any, *, out_of_range: OutOfRange = "raise"
     return _like(millivolt, _invert(kind, table, mv))
 
 
-def _pieces(kind: str) -> tuple[tuple[float, float, tuple[float, ...]], ...]:
+def _pieces(kind: str) -> tuple[Piece, ...]:
     try:
-        return _COEFFICIENTS[kind]
+        return PIECES[kind]
     except KeyError:
         known = ", ".join(KINDS)
         raise OutOfRangeError(f"type {kind!r} has no reference function here: use one of {known}") from None
@@ -178,44 +135,46 @@ def _derivative(coefficients: tuple[float, ...]) -> tuple[float, ...]:
     return tuple(i * c for i, c in enumerate(coefficients))[1:]
 
 
-def _emf_high(kind: str, coefficients: tuple[float, ...], t: FloatArray) -> FloatArray:
-    total = _horner(coefficients, t)
-    if kind == "K":
-        total += _K_A0 * np.exp(_K_A1 * np.square(t - _K_A2))
+def _piece_emf(piece: Piece, t: FloatArray) -> FloatArray:
+    total = _horner(piece.coefficients, t)
+    if piece.bump:
+        a0, a1, a2 = piece.bump
+        total += a0 * np.exp(a1 * np.square(t - a2))
     return total
 
 
-def _slope_high(kind: str, coefficients: tuple[float, ...], t: FloatArray) -> FloatArray:
-    total = _horner(_derivative(coefficients), t)
-    if kind == "K":
-        u = t - _K_A2
-        total += (2.0 * _K_A0 * _K_A1) * u * np.exp(_K_A1 * np.square(u))
+def _piece_slope(piece: Piece, t: FloatArray) -> FloatArray:
+    total = _horner(_derivative(piece.coefficients), t)
+    if piece.bump:
+        a0, a1, a2 = piece.bump
+        u = t - a2
+        total += (2.0 * a0 * a1) * u * np.exp(a1 * np.square(u))
     return total
 
 
-def _by_piece(kind: str, t: FloatArray, slope: bool) -> FloatArray:
-    """The reference function or its slope, in mV or mV/K; t within the limits or NaN."""
-    (_, joint, low), (_, _, high) = _pieces(kind)
-    upper = _slope_high if slope else _emf_high
-    below = t < joint
-    if not below.any():
-        return upper(kind, high, t)
-    lower = _derivative(low) if slope else low
+def _by_piece(
+    pieces: tuple[Piece, ...], t: FloatArray, function: Callable[[Piece, FloatArray], FloatArray]
+) -> FloatArray:
+    """A function of piece and temperature, for temperatures in any of the pieces, or NaN; a joint is the hotter's."""
+    *colder, hottest = pieces
+    below = t < hottest.low
+    if not colder or not below.any():
+        return function(hottest, t)
     if below.all():
-        return _horner(lower, t)
+        return _by_piece(tuple(colder), t, function)
     result = np.empty_like(t)
-    result[below] = _horner(lower, t[below])
+    result[below] = _by_piece(tuple(colder), t[below], function)
     above = ~below
-    result[above] = upper(kind, high, t[above])
+    result[above] = function(hottest, t[above])
     return result
 
 
 def _forward(kind: str, t: FloatArray) -> FloatArray:
-    return _by_piece(kind, t, slope=False)
+    return _by_piece(_pieces(kind), t, _piece_emf)
 
 
 def _slope(kind: str, t: FloatArray) -> FloatArray:
-    return _by_piece(kind, t, slope=True)
+    return _by_piece(_pieces(kind), t, _piece_slope)
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,8 +194,9 @@ class _Table:
 def _table(kind: str) -> _Table:
     low, high = limits(kind)
     bottom = max(low, _CRYOGENIC_C)
-    ends = _forward(kind, np.array([low, bottom, high, _pieces(kind)[0][1]]))
-    # The joint of the two polynomials lies on a node: type N has a kink of 0.9 % in its slope there.
+    ends = _forward(kind, np.array([low, bottom, high, _pieces(kind)[0].high]))
+    # The first joint lies on a node: type N has a kink of 0.9 % in its slope there. The second joint of R and S has
+    # none worth a node (1e-10 of the slope).
     below = round(_CELLS * float((ends[3] - ends[1]) / (ends[2] - ends[1])))
     step = float(ends[3] - ends[1]) / below
     nodes_mv = ends[1] + step * np.arange(below + np.ceil((ends[2] - ends[3]) / step) + 1)
@@ -249,7 +209,7 @@ def _table(kind: str) -> _Table:
         low_mv=float(ends[0]),
         high_mv=float(ends[2]),
         cryogenic_mv=float(ends[1]),
-        origin_mv=float(nodes_mv[0]),
+        origin_mv=float(nodes_mv[0]) - _HOTTER_MV,
         per_mv=1.0 / step,
         left_c=nodes_c[:-1],
         per_mv_c=np.diff(nodes_c) / step,
