@@ -1,4 +1,4 @@
-"""Frames + placements -> series: every temperature is computed here, when it is read, and never stored.
+"""Frames + placements + calibrations -> series: every temperature is computed here, when it is read, never stored.
 
 ``load`` reads a cook once; a ``Reader`` is asked again and again while the cook goes on, and corrects what is new only.
 Both are the same code, so what a live page shows is what a replay will say.
@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pitscribe.known import NOW, KnownCalibration, calibration_of
 from pitscribe.ledger.boots import neighbours, numberings
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import TARGET_C as TARGET_C  # for the analysis, which may not know the ledger
@@ -38,6 +39,7 @@ class Series:
     celsius : float64 (n,), degC, NaN where nothing can be said
     u : float64 (n,), standard uncertainty, K
     flags : uint32 (n,), see ``metrology.flags.Flag``
+    k : float64 (n,), by which u is to be multiplied for 95 %; None: 2
 
     The arrays may be read-only views that other records share.
     """
@@ -48,6 +50,11 @@ class Series:
     celsius: NDArray[np.float64]
     u: NDArray[np.float64]
     flags: NDArray[np.uint32]
+    k: NDArray[np.float64] | None = None
+
+    def expanded(self) -> NDArray[np.float64]:
+        """Half width of the interval that holds 95 %, float64 (n,) [K]."""
+        return self.u * (2.0 if self.k is None else self.k)
 
     def good(self) -> NDArray[np.bool_]:
         """Where the value may be used: it is there and has no flag of ``Flag.BAD``; bool (n,)."""
@@ -56,7 +63,12 @@ class Series:
     def until(self, t: float) -> "Series":
         """The series so far: samples at or before ``t`` (UTC seconds)."""
         n = int(np.searchsorted(self.t, t, side="right"))
-        return Series(self.place, self.kind, self.t[:n], self.celsius[:n], self.u[:n], self.flags[:n])
+        return self.rows(slice(0, n))
+
+    def rows(self, rows: slice | NDArray[np.intp]) -> "Series":
+        """Some of the samples."""
+        k = None if self.k is None else self.k[rows]
+        return Series(self.place, self.kind, self.t[rows], self.celsius[rows], self.u[rows], self.flags[rows], k)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,9 +98,13 @@ class CookRecord:
         return replace(self, places=places, notes=tuple(n for n in self.notes if n.at_ms <= 1000 * t))
 
 
-def load(ledger: Ledger, cook_id: int, *, until: float | None = None) -> CookRecord:
-    """Read a cook from the ledger, as far as ``until`` (UTC seconds) if given. NotFoundError if there is none."""
-    record = Reader(ledger, cook_id).read()
+def load(ledger: Ledger, cook_id: int, *, until: float | None = None, known: str = NOW) -> CookRecord:
+    """Read a cook from the ledger, as far as ``until`` (UTC seconds) if given. NotFoundError if there is none.
+
+    known : "now", with what is known of its probes today, or "then", with what had been measured of each before it was
+        put in its place
+    """
+    record = Reader(ledger, cook_id, known=known).read()
     return record if until is None else record.until(until)
 
 
@@ -98,6 +114,7 @@ class _Span(NamedTuple):
     placement: Placement
     first_ms: int
     end_ms: int
+    known: KnownCalibration | None
 
 
 class _Key(NamedTuple):
@@ -112,12 +129,12 @@ class _Key(NamedTuple):
 class Reader:
     """Reads one cook again and again; what was corrected is kept, so that only new frames cost time.
 
-    All is read afresh if a placement, the cook's end or an anchor changes, or a frame comes in that is older than one
-    that was read. The result is always that of ``load``, bit for bit. Not for use by two threads at once.
+    All is read afresh if a placement, a calibration, the cook's end or an anchor changes, or a frame comes in that is
+    older than one that was read. The result is always that of ``load``, bit for bit. Not for use by two threads at once.
     """
 
-    def __init__(self, ledger: Ledger, cook_id: int) -> None:
-        self._ledger, self._cook_id = ledger, cook_id
+    def __init__(self, ledger: Ledger, cook_id: int, *, known: str = NOW) -> None:
+        self._ledger, self._cook_id, self._known = ledger, cook_id, known
         self._key: _Key | None = None
         self._loggers: dict[int, _LoggerSeries] = {}
         self._sheets: dict[int, Series] = {}
@@ -125,7 +142,7 @@ class Reader:
     def read(self) -> CookRecord:
         """The cook as the ledger has it now. NotFoundError if it has no such cook."""
         ledger, cook = self._ledger, self._ledger.cook(self._cook_id)
-        key = _key(ledger, cook)
+        key = _key(ledger, cook, self._known)
         known, self._key = key == self._key, None  # an error on the way must not leave half of it for the next call
         if not known or not all(logger.advance(ledger) for logger in self._loggers.values()):
             numbers = dict.fromkeys(span.placement.logger for span in key.spans)
@@ -148,8 +165,8 @@ class Reader:
         for span in key.spans:
             name = span.placement.place, span.placement.kind
             for strand in self._loggers[span.placement.logger].strands(span.placement.id):
-                t, celsius, u, flags = strand.views()
-                parts[name].append(Series(*name, t, celsius, u, flags))
+                t, celsius, u, flags, k = strand.views()
+                parts[name].append(Series(*name, t, celsius, u, flags, k))
         return tuple(_joined(place, kind, some) for (place, kind), some in parts.items())
 
     def _sheet(self, sheet: Sheet) -> Series:
@@ -158,7 +175,7 @@ class Reader:
         return self._sheets[sheet.id]
 
 
-def _key(ledger: Ledger, cook: Cook) -> _Key:
+def _key(ledger: Ledger, cook: Cook, known: str) -> _Key:
     placements = ledger.placements(cook.id)
     end = _FOREVER_MS if cook.ended_ms is None else cook.ended_ms + 1  # the last instant belongs to the cook
     taken = _taken_over(ledger, cook) if cook.ended_ms is None else {}
@@ -166,7 +183,8 @@ def _key(ledger: Ledger, cook: Cook) -> _Key:
     for one in placements:
         first = cook.started_ms if one.since_ms is None else max(cook.started_ms, one.since_ms)
         last = min(end, taken.get((one.logger, one.channel), end))
-        spans.append(_Span(one, first, last if one.until_ms is None else min(last, one.until_ms)))
+        last = last if one.until_ms is None else min(last, one.until_ms)
+        spans.append(_Span(one, first, last, calibration_of(ledger, one, first, known)))
     loggers = sorted({one.logger for one in placements})
     told = [(number, boot, anchor) for number in loggers for boot, anchor in _told_anchors(ledger, number)]
     return _Key(cook.started_ms, max((s.end_ms for s in spans), default=end), tuple(spans), tuple(told))
@@ -197,11 +215,12 @@ def _joined(place: str, kind: str, parts: Sequence[Series]) -> Series:
         some = [s for s in parts if s.t.size]  # a stable sort below keeps the later placement behind the earlier one
     t, celsius, u = (np.concatenate(c) for c in ([s.t for s in some], [s.celsius for s in some], [s.u for s in some]))
     flags = np.concatenate([s.flags for s in some])
+    k = np.concatenate([np.full(s.t.shape, 2.0) if s.k is None else s.k for s in some])
+    whole = Series(place, kind, t, celsius, u, flags, k)
     if (np.diff(t) <= 0).any():
         order = np.argsort(t, kind="stable")
-        order = order[np.append(np.diff(t[order]) > 0, True)]
-        t, celsius, u, flags = t[order], celsius[order], u[order], flags[order]
-    return Series(place, kind, t, celsius, u, flags)
+        return whole.rows(order[np.append(np.diff(t[order]) > 0, True)])
+    return whole
 
 
 def _sheet_series(sheet: Sheet) -> Series:
@@ -296,7 +315,8 @@ class _LoggerSeries:
             if here.start == here.stop:
                 continue
             chip, tc = run.table[one.channel]
-            setup = Setup(chip, tc, one.probe.tc, one.probe.tolerance, one.kind)
+            calibrated = None if span.known is None else span.known.calibrated
+            setup = Setup(chip, tc, one.probe.tc, one.probe.tolerance, one.kind, calibrated)
             strand = self._strands[one.id].setdefault((run.boot, run.table), Strand(setup))
             codes = (column[rows, one.channel][here] for column in (run.hot, run.cold, run.fault))
             strand.extend(t[here], u[here], *codes)

@@ -18,14 +18,16 @@ ALLOWED = {
     "metrology": set(),
     "wire": set(),
     "ledger": {"wire", "clock"},
-    "series": {"ledger", "wire", "metrology"},
+    "known": {"ledger", "metrology"},
+    "series": {"known", "ledger", "wire", "metrology"},
     "cook": {"series", "metrology"},
     "intake": {"wire", "ledger", "clock"},
     "watch": {"cook", "series", "ledger", "clock"},
     "page": {"watch", "cook", "series", "ledger", "wire", "metrology", "clock"},
     "simulate": {"metrology", "wire"},
     "commands": {
-        "cook", "series", "ledger", "wire", "metrology", "intake", "watch", "page", "simulate", "clock", "config",
+        "cook", "series", "known", "ledger", "wire", "metrology", "intake", "watch", "page", "simulate", "clock",
+        "config",
     },
     "cli": {"commands", "config"},
 }

@@ -6,11 +6,14 @@ time constant of a bead, section 5; data-sheet limits, section 2.
 
 import numpy as np
 import pytest
+from scipy import stats
 from scipy.optimize import bisect
 
 from pitscribe.errors import ConfigError
 from pitscribe.metrology import its90
-from pitscribe.metrology.uncertainty import AIR_TAU_S, budget, radiation_limit, tolerance_limit
+from pitscribe.metrology.coverage import Component, combine, shape_factor, student_95
+from pitscribe.metrology.tolerance import tolerance_limit
+from pitscribe.metrology.uncertainty import AIR_TAU_S, Setup, budget, radiation_limit
 
 
 def limit(tc, tolerance, celsius):
@@ -41,8 +44,8 @@ def test_an_unknown_class_is_refused_by_name():
         limit("K", "gold", 100)
 
 
-def lines(*arguments, **named):
-    return {line.name: line.u for line in budget(*arguments, **named)}
+def lines(chip, tc, celsius, *, tolerance="iec-2", kind="meat", **named):
+    return {line.name: line.u for line in budget(Setup(chip, tc, tc, tolerance, kind), celsius, **named).lines}
 
 
 def test_worked_channel_of_the_references_is_reproduced():
@@ -76,9 +79,11 @@ def test_limits_of_a_data_sheet_are_rectangular():
 
 def test_components_add_in_squares():
     # GUM 5.1.2 (eq. 10), nothing correlated.
-    got = lines("max31855", "T", 121.1, kind="air", tolerance="iec-2", slope=0.05, time_u=0.5)
-    combined = got.pop("combined")
-    assert combined == pytest.approx(sum(u**2 for u in got.values()) ** 0.5, rel=1e-12)
+    whole = budget(Setup("max31855", "T", "T", "iec-2", "air"), 121.1, slope=0.05, cold_slope=0.002, time_u=0.5)
+    assert whole.u == pytest.approx(sum(line.u**2 for line in whole.lines) ** 0.5, rel=1e-12)
+    assert all(line.u > 0 for line in whole.lines)
+    assert whole.expanded == pytest.approx(whole.k * whole.u)
+    assert np.isinf(whole.dof)
 
 
 def test_lag_and_time_are_slope_times_seconds():
@@ -119,3 +124,50 @@ def test_a_chips_term_grows_as_its_sheet_says():
     warm = lines("max31856", "K", 100.0, cold_c=-10.0)["cold junction sensor"]
     ratio = its90.sensitivity("K", -30.0) / its90.sensitivity("K", -10.0)
     assert cold / warm == pytest.approx(1.0 / 0.7 * ratio, rel=1e-3)
+
+
+def test_student_s_factors_are_those_of_the_distribution():
+    # GUM G.6.4, k from t for 95 %; scipy's t distribution. Table G.2 of the GUM (from memory): 12.71 at 1, 2.23 at 10.
+    dof = np.arange(1.0, 201.0)
+    assert student_95(dof) == pytest.approx(stats.t.ppf(0.975, dof), rel=1e-5)
+    assert student_95(np.array([1.0, 10.0])) == pytest.approx([12.71, 2.23], abs=0.005)
+    # G.4.1: degrees of freedom that are no whole number are rounded down.
+    assert student_95(np.array([9.99]))[0] == student_95(np.array([9.0]))[0]
+    assert student_95(np.array([np.inf]))[0] == pytest.approx(1.96, abs=1e-4)
+    assert np.isnan(student_95(np.array([0.5]))[0])
+
+
+def test_degrees_of_freedom_are_those_of_welch_and_satterthwaite():
+    # G.4.1 (eq. G.2b); SOURCES.md section 9, own check: u 0.10 (nu 9), 0.05 (inf), 0.03 (nu 4): 0.115758, 15.87.
+    parts = [Component("a", "", np.array([0.10]), "normal", 9), Component("b", "", np.array([0.05]), "normal"),
+             Component("c", "", np.array([0.03]), "normal", 4)]
+    total = combine(parts)
+    assert total.u[0] == pytest.approx(0.115758, abs=5e-7)
+    assert total.dof[0] == pytest.approx(15.87, abs=0.005)
+    assert total.k[0] == pytest.approx(stats.t.ppf(0.975, 15), rel=1e-5)
+
+
+def test_a_dominant_rectangle_has_its_own_factor():
+    # 95 % of a rectangle is within 0.95 sqrt 3 standard deviations; of two equal ones (a triangle) within
+    # (1 - sqrt 0.05) sqrt 6; the factor of a sum of many is the normal distribution's.
+    assert shape_factor(np.array([-1.2, 0.0])) == pytest.approx([0.95 * 3**0.5, 1.959964], abs=1e-3)
+    two = combine([Component(name, "", np.array([1.0])) for name in "ab"])
+    assert two.k[0] == pytest.approx((1 - 0.05**0.5) * 6**0.5, rel=0.01)
+    many = combine([Component(str(i), "", np.array([1.0])) for i in range(40)])
+    assert many.k[0] == pytest.approx(1.96, abs=0.005)
+
+
+@pytest.mark.parametrize("widths", [(1,), (1, 0.2), (1, 0.5), (1, 1), (1, 0.8, 0.6, 0.1), (1, 1, 1)])
+def test_the_factor_covers_95_percent_of_a_sum_of_limits(widths):
+    # Against a Monte Carlo of a million (JCGM 101:2008 propagates distributions so).
+    rng = np.random.default_rng(3)
+    total = combine([Component("limit", "", np.array([a / 3**0.5])) for a in widths])
+    error = sum(a * rng.uniform(-1, 1, 1_000_000) for a in widths)
+    assert (np.abs(error) < total.k * total.u).mean() == pytest.approx(0.95, abs=0.005)
+
+
+def test_nothing_known_of_a_sample_is_no_interval():
+    total = combine([Component("a", "", np.array([1.0, np.nan])), Component("b", "", np.array([0.0, 1.0]), "normal")])
+    assert np.isnan(total.u[1])
+    assert np.isnan(total.k[1])
+    assert np.isfinite(total.k[0])

@@ -1,4 +1,4 @@
-"""How fast a temperature changes, from the series itself: short, robust, and looking back only."""
+"""How fast a temperature changes, from the series itself: robust, and looking back only."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,3 +31,27 @@ def _median_of_five(x: FloatArray) -> FloatArray:
     g = np.minimum(np.maximum(a, b), np.maximum(c, d))
     median: FloatArray = np.maximum(np.minimum(f, g), np.minimum(e, np.maximum(f, g)))
     return median
+
+
+# The cold junction moves by kelvins an hour: two minutes turn a flicker of one step (2^-4 degC) into 0.0005 K/s.
+SLOW_S = 120.0
+
+
+def slow_slope(t: FloatArray, celsius: FloatArray) -> FloatArray:
+    """Slope at each sample against the last sample that is at least two minutes older.
+
+    t: float64 (n,), UTC s, ascending; celsius: float64 (n,), finite [degC].
+    Returns float64 (n,) [K/s]; NaN where there is no such sample.
+    """
+    slope = np.full(t.shape, np.nan)
+    before = slow_start(t, t)
+    known = np.flatnonzero(before >= 0)
+    older = before[known]
+    slope[known] = (celsius[known] - celsius[older]) / (t[known] - t[older])
+    return slope
+
+
+def slow_start(t: FloatArray, at: FloatArray) -> NDArray[np.intp]:
+    """The last sample that is at least two minutes older than ``at``: row in t, -1 if there is none."""
+    rows: NDArray[np.intp] = np.searchsorted(t, at - SLOW_S, side="right") - 1
+    return rows

@@ -46,16 +46,16 @@ class Strand:
     def __init__(self, setup: Setup) -> None:
         self.setup = setup
         self._context = Context()
-        self._columns = (Column(np.float64), Column(np.float64), Column(np.float64), Column(np.uint32))
+        self._columns = (*(Column(np.float64) for _ in range(4)), Column(np.uint32))
 
     def extend(self, t: FloatArray, time_u: FloatArray, hot: CodeArray, cold: CodeArray, fault: CodeArray) -> None:
         """Correct the next samples and add them: float64 (n,) [UTC s, s] and int32 (n,) codes; t goes on ascending."""
         done, self._context = correct_piece(self.setup, hot, cold, fault, t, time_u, self._context)
-        values: tuple[NDArray[Any], ...] = (t, done.celsius, done.u, done.flags)
+        values: tuple[NDArray[Any], ...] = (t, done.celsius, done.u, done.k, done.flags)
         for column, some in zip(self._columns, values, strict=True):
             column.append(some)
 
-    def views(self) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.uint32]]:
-        """t [UTC s], celsius [degC], u [K], flags; (n,) each."""
-        t, celsius, u, flags = (column.view() for column in self._columns)
-        return t, celsius, u, flags
+    def views(self) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.uint32], FloatArray]:
+        """t [UTC s], celsius [degC], u [K], flags, k for 95 %; (n,) each."""
+        t, celsius, u, k, flags = (column.view() for column in self._columns)
+        return t, celsius, u, flags, k

@@ -1,10 +1,13 @@
-"""How far a temperature may be off: named components, each a standard uncertainty in kelvin (GUM, JCGM 100:2008).
+"""What makes a temperature uncertain: named components, each a standard uncertainty in kelvin (GUM, JCGM 100:2008).
 
 Limits of a data sheet or a standard are half widths of a rectangular distribution, a/sqrt 3 (4.3.7); a step d is 0.29 d
-(F.2.2.1); uncorrelated components add in squares (5.1.2). Two neighbouring register words of a MAX31855 carry
-correlated noise and rounding; that is left out, because it matters for averages only, and none is taken here.
+(F.2.2.1); ``coverage`` combines them. Two neighbouring register words of a MAX31855 carry correlated noise and
+rounding; that is left out, because it matters for averages only, and none is taken here.
 
-Components of one chip or probe are the same error in every sample of it: they do not average out over time.
+Components of one chip or probe are the same error in every sample of it: they do not average out over time. Therefore a
+calibration takes them away on the channel that it was made through: there the class of the wire, the chip's constant
+errors, its cold sensor's and the terminal block's are in the points already, and what is left is how sure the points
+are and what has changed since. On another channel the chip of the calibration and the present one both count.
 """
 
 from dataclasses import dataclass
@@ -12,32 +15,32 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pitscribe.errors import ConfigError
 from pitscribe.metrology import its90
+from pitscribe.metrology.calibration import Calibrated
 from pitscribe.metrology.chips import LINE_LIMIT_K, SLOPE_UV, TABLE_LIMIT_K, Chip, chip_of
+from pitscribe.metrology.coverage import Component, Total, combine
 from pitscribe.metrology.flags import COLD_GOOD_C
+from pitscribe.metrology.tolerance import BEND_PART as BEND_PART
+from pitscribe.metrology.tolerance import GAIN_PART as GAIN_PART
+from pitscribe.metrology.tolerance import TOLERANCES as TOLERANCES
+from pitscribe.metrology.tolerance import bend_limit
+from pitscribe.metrology.tolerance import tolerance_limit as tolerance_limit
 
 FloatArray = NDArray[np.float64]
 
 _ROOT3 = 3.0**0.5
 _STEP = 1.0 / 12.0**0.5  # GUM F.2.2.1: 0.29 of a step
 
-# Tolerance of new wire: the larger of the two terms, kelvin and part of the temperature in degC. IEC 60584-1:2013 (its
-# class 3 below -40 degC), ASTM E230/E230M-12 (its lower range below 0), SOURCES.md section 1. Where a standard gives
-# nothing for low temperatures (types J, and N of ASTM) the figure above is carried on: our judgement.
-_IEC_LOW = {"K": (2.5, 0.015), "N": (2.5, 0.015), "E": (2.5, 0.015), "T": (1.0, 0.015)}
-_ASTM_LOW = {"K": (2.2, 0.02), "E": (1.7, 0.01), "T": (1.0, 0.015)}
-TOLERANCES: dict[str, tuple[float, dict[str, tuple[float, float]], dict[str, tuple[float, float]]]] = {
-    "iec-1": (-40.0, dict.fromkeys("KNJE", (1.5, 0.004)) | {"T": (0.5, 0.004)}, _IEC_LOW),
-    "iec-2": (-40.0, dict.fromkeys("KNJE", (2.5, 0.0075)) | {"T": (1.0, 0.0075)}, _IEC_LOW),
-    "astm-special": (0.0, dict.fromkeys("KNJ", (1.1, 0.004)) | {"T": (0.5, 0.004), "E": (1.0, 0.004)}, _ASTM_LOW),
-    "astm-standard": (0.0, dict.fromkeys("KNJ", (2.2, 0.0075)) | {"T": (1.0, 0.0075), "E": (1.7, 0.005)}, _ASTM_LOW),
-}
-
-# How far the terminal block may be from the chip that stands for it, half width: plugs follow a board that warms by
-# 10 K an hour with some minutes' delay, which makes half a kelvin. Our own allowance, no source; a data sheet speaks of
-# the chip alone.
+# All of these are our own allowances; data sheets and standards speak of the chip and of new wire alone.
+# How far the terminal block may be from the chip that stands for it, at rest, half width ...
 TERMINAL_LIMIT_K = 0.5
+# ... and by how much it is late when the box warms: copper and plugs follow a board within a minute or two.
+TERMINAL_TAU_S = 100.0
+# Within half of the range for which it is specified, a chip moves by no more than this part of its limits.
+DRIFT_PART, DRIFT_SPAN_K = 0.3, 52.5
+# Base-metal wire that sees no more than 250 degC, half width in a year: far from where type K ages quickly.
+WIRE_DRIFT_K_PER_YEAR = 0.2
+_YEAR_S = 365.25 * 86400.0
 
 # Nobody says yet how an air probe is built; it is taken for a thin one, somewhere between a bare bead of 24 AWG wire
 # (1 mm, time constant 4 s) and a sheath of 1/16 in, in 0.3 to 1 m/s of air, and the sheath, the worse, counts: 17 s at
@@ -51,60 +54,53 @@ _STEFAN_BOLTZMANN = 5.670374e-8
 
 
 @dataclass(frozen=True, slots=True)
-class Component:
-    """One contribution: its name, where its figure is from, and its standard uncertainty, float64 (n,) [K]."""
-
-    name: str
-    source: str
-    u: FloatArray
-
-
-@dataclass(frozen=True, slots=True)
 class Setup:
-    """What hangs on a channel: chip, the type it is made or set for, the wire's type, its tolerance class, the kind."""
+    """What hangs on a channel.
+
+    chip, tc : the amplifier and the type that it is made or set for;  probe_tc, tolerance : type and class of the wire
+    kind : "air" or "meat";  calibrated : what the probe's history says of it here, if anything
+    air_learned : its lag and what it radiates are corrected elsewhere, by figures of its own (``airprobe``)
+    """
 
     chip: str
     tc: str
     probe_tc: str
     tolerance: str
-    kind: str  # "air" or "meat"
+    kind: str
+    calibrated: Calibrated | None = None
+    air_learned: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
     """What the components are computed from.
 
-    celsius, loop_mv, cold_c: float64 (n,) [degC, mV, degC]; slope: float64 (n,) [K/s], NaN where unknown (then it
-    counts as 0); time_u: float64 (n,) or (), standard uncertainty of the time [s].
+    raw_c : the hot junction before the calibration, float64 (n,) [degC];  celsius : after it
+    loop_mv, cold_c : float64 (n,) [mV, degC];  slope, cold_slope : of celsius and of cold_c, float64 (n,) [K/s], NaN
+    where unknown (then it counts as 0);  time_u : float64 (n,) or (), standard uncertainty of the time [s].
     """
 
     setup: Setup
+    raw_c: FloatArray
     celsius: FloatArray
     loop_mv: FloatArray
     cold_c: FloatArray
     slope: FloatArray
+    cold_slope: FloatArray
     time_u: FloatArray
 
 
-def tolerance_limit(probe_tc: str, tolerance: str, celsius: FloatArray) -> FloatArray:
-    """Half width of a tolerance class at a temperature: float64 (n,) [degC] -> float64 (n,) [K], NaN through.
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    """What a millivolt at the hot junction, and a kelvin at the cold one, make of the result; float64 (n,)."""
 
-    Raises ConfigError for a class or a type that the table does not have.
-    """
-    try:
-        joint, ordinary, low = TOLERANCES[tolerance]
-        base, part = ordinary[probe_tc]
-    except KeyError:
-        known = ", ".join(TOLERANCES)
-        raise ConfigError(f"no tolerance class {tolerance!r} for type {probe_tc}; use one of {known}") from None
-    size = np.abs(celsius)
-    limit: FloatArray = np.maximum(base, part * size)
-    if probe_tc in low:
-        below = celsius < joint
-        if below.any():
-            base, part = low[probe_tc]
-            limit = np.where(below, np.maximum(base, part * size), limit)
-    return limit
+    per_mv: FloatArray  # K/mV
+    cold: FloatArray  # K/K
+
+    @classmethod
+    def of(cls, probe_tc: str, celsius: FloatArray, cold_c: FloatArray) -> "_Scale":
+        per_mv = 1000.0 / its90.sensitivity(probe_tc, celsius, out_of_range="nan")
+        return cls(per_mv, 1e-3 * its90.sensitivity(probe_tc, cold_c, out_of_range="nan") * per_mv)
 
 
 def radiation_limit(celsius: FloatArray, cold_c: FloatArray) -> FloatArray:
@@ -125,102 +121,159 @@ def _line_limit(tc: str, celsius: FloatArray) -> FloatArray:
                                 [size for _, size in ((first, limit), *wider)], np.nan), np.float64)
 
 
-def _chip_parts(spec: Chip, r: Reading, per_mv: FloatArray, cold_slope: FloatArray) -> list[Component]:
-    """Gain and offset, table, quantisation, noise. per_mv: K/mV at the hot junction; cold_slope: mV/K at the cold."""
-    zero = np.zeros(r.celsius.shape)
-    if spec.mode == "line":
-        slope = 1e-3 * SLOPE_UV[r.setup.tc]
-        gain = _line_limit(r.setup.tc, r.celsius) * (slope / _ROOT3) * per_mv
-        hot_step, cold_step = spec.hot_lsb * slope, spec.cold_lsb * np.abs(cold_slope - slope)
-        source = "MAX31855 data sheet, K below 700 degC; other types from memory"
-        noise = Component("chip noise", "not stated by the data sheet; the step is far larger", zero)
-    else:
-        limit = np.square(spec.gain_limit * r.loop_mv) + (spec.offset_limit_mv or 0.0) ** 2
-        gain = np.sqrt(limit) * per_mv / _ROOT3
-        source = "MAX31856 data sheet, -20 to 85 degC"
-        noise = Component("chip noise", source, spec.noise_mv * per_mv)
-        hot_step, cold_step = spec.hot_lsb, spec.cold_lsb * cold_slope
+def _amplifier(spec: Chip, tc: str, at: FloatArray, loop_mv: FloatArray, scale: _Scale) -> list[Component]:
+    """The chip's constant errors, in kelvin of the result: gain and offset, its table."""
+    if spec.offset_limit_mv is None:
+        limit = _line_limit(tc, at) * (1e-3 * SLOPE_UV[tc]) * scale.per_mv
+        return [Component("chip gain and offset", "MAX31855 data sheet, K below 700 degC; other types from memory",
+                          limit / _ROOT3)]
+    limit = np.sqrt(np.square(spec.gain_limit * loop_mv) + spec.offset_limit_mv**2)
+    parts = [Component("chip gain and offset", "MAX31856 data sheet, -20 to 85 degC", limit * scale.per_mv / _ROOT3)]
     if spec.mode == "table":
-        step = zero + _STEP * spec.hot_lsb  # the cold code cancels
-    else:
-        step = _STEP * per_mv * np.sqrt(hot_step**2 + np.square(cold_step))
-    parts = [Component("chip gain and offset", source, gain), Component("quantisation", "GUM F.2.2.1", step), noise]
-    if spec.mode == "table":
-        parts.append(Component("chip table", "our allowance; no source", zero + TABLE_LIMIT_K / _ROOT3))
+        parts.append(Component("chip table", "our allowance; no source", np.full(at.shape, TABLE_LIMIT_K / _ROOT3)))
     return parts
 
 
-def _cold_part(spec: Chip, r: Reading, per_mv: FloatArray, cold_slope: FloatArray) -> Component:
+def _cold_limit(spec: Chip, cold_c: FloatArray) -> float | FloatArray:
     low, high = COLD_GOOD_C
-    limit: float | FloatArray = spec.cold_limit_k
-    if r.cold_c.size and (r.cold_c.min() < low or r.cold_c.max() > high):
-        outside = (r.cold_c < low) | (r.cold_c > high)
-        limit = np.where(outside, spec.cold_limit_wide_k, spec.cold_limit_k)
+    if cold_c.size and (cold_c.min() < low or cold_c.max() > high):
+        outside = (cold_c < low) | (cold_c > high)
+        return np.where(outside, spec.cold_limit_wide_k, spec.cold_limit_k)
+    return spec.cold_limit_k
+
+
+def _instrument(chip: str, tc: str, at: FloatArray, loop_mv: FloatArray, cold_c: FloatArray, scale: _Scale,
+                whose: str = "") -> list[Component]:
+    """All constant errors of one channel: amplifier, cold sensor, terminal block."""
+    spec = chip_of(chip)
     source = "MAX31855 data sheet, from memory" if spec.mode == "line" else "MAX31856 data sheet"
-    return Component("cold junction sensor", source, limit * cold_slope * per_mv / _ROOT3)
+    parts = [
+        *_amplifier(spec, tc, at, loop_mv, scale),
+        Component("cold junction sensor", source, _cold_limit(spec, cold_c) * scale.cold / _ROOT3),
+        Component("terminal block", "our allowance; no source", TERMINAL_LIMIT_K * scale.cold / _ROOT3),
+    ]
+    return [Component(p.name + whose, p.source, p.u, p.shape) for p in parts] if whose else parts
 
 
-def _terminal_part(r: Reading, per_mv: FloatArray, cold_slope: FloatArray) -> Component:
-    """The chip measures itself, and takes the terminal block to be as warm."""
-    return Component("terminal block", "our allowance; no source", TERMINAL_LIMIT_K * cold_slope * per_mv / _ROOT3)
+def _as_calibrated(r: Reading, known: Calibrated, scale: _Scale) -> list[Component]:
+    """What a calibrated probe is still uncertain by."""
+    setup, fit = r.setup, known.fit
+    bend = bend_limit(setup.probe_tc, setup.tolerance, r.raw_c, fit.low, fit.high) / _ROOT3
+    aged = np.full(r.celsius.shape, WIRE_DRIFT_K_PER_YEAR * max(known.age_s, 0.0) / _YEAR_S / _ROOT3)
+    parts = [
+        Component("calibration", "points and fit of the probe's calibration", fit.u(r.raw_c), "normal", fit.dof),
+        Component("wire between the points", "our allowance; no source", bend),
+        Component("wire since then", "our allowance, 0.2 K in a year; no source", aged),
+    ]
+    if known.here:
+        moved = np.minimum(np.abs(r.cold_c - known.cold_c) / DRIFT_SPAN_K, 1.0)
+        limits = np.square(_cold_limit(chip_of(setup.chip), r.cold_c) * scale.cold)
+        for part in _amplifier(chip_of(setup.chip), setup.tc, r.celsius, r.loop_mv, scale):
+            limits = limits + np.square(part.u * _ROOT3)
+        drift = DRIFT_PART * moved * np.sqrt(limits) / _ROOT3
+        return [*parts, Component("chip in a warmer or colder box", "our allowance; no source", drift)]
+    parts += _instrument(setup.chip, setup.tc, r.celsius, r.loop_mv, r.cold_c, scale)
+    if known.chip is not None and known.tc is not None:
+        then = np.full(r.celsius.shape, known.cold_c)
+        parts += _instrument(known.chip, known.tc, r.celsius, r.loop_mv, then, scale, " of the calibration")
+    return parts
+
+
+def _each_time(spec: Chip, r: Reading, scale: _Scale) -> list[Component]:
+    """What differs from sample to sample: quantisation and noise."""
+    zero = np.zeros(r.celsius.shape)
+    if spec.mode == "table":
+        step = zero + _STEP * spec.hot_lsb  # the cold code cancels
+    elif spec.mode == "line":
+        slope = 1e-3 * SLOPE_UV[r.setup.tc]
+        cold_step = spec.cold_lsb * np.abs(scale.cold - slope * scale.per_mv)
+        step = _STEP * np.sqrt(np.square(spec.hot_lsb * slope * scale.per_mv) + np.square(cold_step))
+    else:
+        step = _STEP * np.sqrt(np.square(spec.hot_lsb * scale.per_mv) + np.square(spec.cold_lsb * scale.cold))
+    source = "from memory; the data sheet has no figure" if spec.mode == "line" else "MAX31856 data sheet"
+    return [
+        Component("quantisation", "GUM F.2.2.1", step),
+        Component("chip noise", source, spec.noise_mv * scale.per_mv, "normal"),
+    ]
 
 
 def components(r: Reading) -> list[Component]:
     """The named components of each sample, float64 (n,) each [K]; NaN where celsius is NaN.
 
-    The lag is the whole tau |dT/dt| (an error of known size that is not corrected is not divided by root 3). Radiation
+    A lag is the whole tau |dT/dt| (an error of known size that is not corrected is not divided by root 3). Radiation
     makes the probe read low by something between nothing and its limit a: left uncorrected, that has the root mean
     square a/sqrt 3 about the reading.
     """
-    spec = chip_of(r.setup.chip)
-    per_mv = 1000.0 / its90.sensitivity(r.setup.probe_tc, r.celsius, out_of_range="nan")
-    cold_slope = 1e-3 * its90.sensitivity(r.setup.probe_tc, r.cold_c, out_of_range="nan")
-    slope = np.abs(np.nan_to_num(r.slope))
-    wire = tolerance_limit(r.setup.probe_tc, r.setup.tolerance, r.celsius) / _ROOT3
-    parts = [
-        Component("probe tolerance", f"{r.setup.tolerance}, IEC 60584-1 or ASTM E230", wire),
-        *_chip_parts(spec, r, per_mv, cold_slope),
-        _cold_part(spec, r, per_mv, cold_slope),
-        _terminal_part(r, per_mv, cold_slope),
-        Component("time", "anchors of the boot", r.time_u * slope),
+    setup = r.setup
+    scale = _Scale.of(setup.probe_tc, r.celsius, r.cold_c)
+    slope, cold_slope = (np.abs(np.nan_to_num(x)) for x in (r.slope, r.cold_slope))
+    if setup.calibrated is None:
+        wire = tolerance_limit(setup.probe_tc, setup.tolerance, r.celsius) / _ROOT3
+        parts = [Component("probe tolerance", f"{setup.tolerance}, IEC 60584-1 or ASTM E230", wire)]
+        parts += _instrument(setup.chip, setup.tc, r.celsius, r.loop_mv, r.cold_c, scale)
+    else:
+        parts = _as_calibrated(r, setup.calibrated, scale)
+    parts += _each_time(chip_of(setup.chip), r, scale)
+    parts += [
+        Component("terminal block's lag", "our allowance, 100 s; no source", TERMINAL_TAU_S * cold_slope * scale.cold,
+                  "normal"),
+        Component("time", "anchors of the boot", r.time_u * slope, "normal"),
     ]
-    if r.setup.kind == "air":
+    if setup.kind == "air" and not setup.air_learned:
         radiation = radiation_limit(r.celsius, r.cold_c) / _ROOT3
         parts += [
-            Component("lag", "time constant 20 s, SOURCES.md section 5", AIR_TAU_S * slope),
+            Component("lag", "time constant 20 s, SOURCES.md section 5", AIR_TAU_S * slope, "normal"),
             Component("radiation", "sheath of 1/16 in, SOURCES.md section 5", radiation),
         ]
     return parts
 
 
-def standard_uncertainty(r: Reading) -> FloatArray:
-    """Combined standard uncertainty of each sample, float64 (n,) [K]; NaN where celsius is NaN."""
-    total = np.zeros(r.celsius.shape)
-    for part in components(r):
-        total += np.square(part.u)
-    u: FloatArray = np.sqrt(total, out=total)
-    return u
+def combined(r: Reading) -> Total:
+    """Combined standard uncertainty, effective degrees of freedom and k of each sample; NaN where celsius is NaN."""
+    return combine(components(r))
 
 
 @dataclass(frozen=True, slots=True)
 class BudgetLine:
-    """One line of a budget at one temperature: name, source, standard uncertainty in K."""
+    """One line of a budget at one temperature: name, source, standard uncertainty in K, shape, degrees of freedom."""
 
     name: str
     source: str
     u: float
+    shape: str
+    dof: float
 
 
-def budget(chip: str, tc: str, celsius: float, *, cold_c: float = 25.0, tolerance: str = "iec-2", kind: str = "meat",
-           probe_tc: str | None = None, slope: float = 0.0, time_u: float = 0.0) -> list[BudgetLine]:
-    """The components for a probe on a chip at one temperature, the combined uncertainty as the last line.
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """Lines, combined standard uncertainty [K], effective degrees of freedom, and k for 95 %."""
 
-    celsius, cold_c: hot and cold junction [degC]; slope [K/s]; time_u [s]; the rest as in ``Reading``.
+    lines: tuple[BudgetLine, ...]
+    u: float
+    dof: float
+    k: float
+
+    @property
+    def expanded(self) -> float:
+        """Half width of the interval that holds 95 % [K]."""
+        return self.k * self.u
+
+    @classmethod
+    def of(cls, reading: Reading) -> "Budget":
+        """The budget of one sample: a Reading of arrays (1,)."""
+        parts = components(reading)
+        total = combine(parts)
+        lines = tuple(BudgetLine(p.name, p.source, float(p.u[0]), p.shape, p.dof) for p in parts)
+        return cls(lines, float(total.u[0]), float(total.dof[0]), float(total.k[0]))
+
+
+def budget(setup: Setup, celsius: float, *, cold_c: float = 25.0, slope: float = 0.0, cold_slope: float = 0.0,
+           time_u: float = 0.0) -> Budget:
+    """The budget for a setup at one temperature.
+
+    celsius, cold_c : hot and cold junction [degC];  slope, cold_slope [K/s];  time_u [s].
     Raises OutOfRangeError outside the type's reference function, ConfigError for an unknown chip or tolerance.
     """
-    wire = probe_tc or tc
-    loop = its90.emf(wire, celsius) - its90.emf(wire, cold_c)
-    one = [np.array([x]) for x in (celsius, loop, cold_c, slope, time_u)]
-    parts = components(Reading(Setup(chip, tc, wire, tolerance, kind), *one))
-    lines = [BudgetLine(p.name, p.source, float(p.u[0])) for p in parts]
-    return [*lines, BudgetLine("combined", "GUM 5.1.2", float(np.sqrt(sum(x.u**2 for x in lines))))]
+    loop = its90.emf(setup.probe_tc, celsius) - its90.emf(setup.probe_tc, cold_c)
+    one = [np.array([x]) for x in (celsius, celsius, loop, cold_c, slope, cold_slope, time_u)]
+    return Budget.of(Reading(setup, *one))

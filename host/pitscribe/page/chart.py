@@ -131,7 +131,7 @@ def chart(
 
 def _window(s: Series, begin: float, end: float) -> Series:
     i, j = int(np.searchsorted(s.t, begin)), int(np.searchsorted(s.t, end, side="right"))
-    return Series(s.place, s.kind, s.t[i:j], s.celsius[i:j], s.u[i:j], s.flags[i:j])
+    return s.rows(slice(i, j))
 
 
 def _rounded(t: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
