@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.errors import BenchError
-from pitscribe.metrology.chips import CHIPS, code_from_emf, max31855_word
+from pitscribe.metrology.chips import CHIPS, LINE_LIMIT_K, SLOPE_UV, chip_of, code_from_emf, max31855_word
 from pitscribe.metrology.its90 import emf
+from pitscribe.metrology.uncertainty import DRIFT_PART, DRIFT_SPAN_K, TERMINAL_LIMIT_K
 
 Array = NDArray[np.float64]
 FaultKind = Literal["open", "short-ground", "short-supply", "dead-00", "dead-ff"]
@@ -47,26 +48,41 @@ class Fault:
 
 @dataclass(frozen=True)
 class ChipError:
-    """What one chip is out by: its cold sensor in K, its amplifier in mV and as a share."""
+    """What one chip is out by.
+
+    cold : its cold sensor, K at a die of 25 degC; cold_drift : K more for each kelvin above that
+    offset_mv, gain : its amplifier, mV and as a share
+    terminal : how much warmer the terminal block is than the die at rest, K
+    """
 
     cold: float
     offset_mv: float
     gain: float
+    cold_drift: float = 0.0
+    terminal: float = 0.0
 
 
 def draw_chip_error(rng: np.random.Generator, chip: str, tc: str) -> ChipError:
-    """Draw a chip's own errors within its data sheet's limits, triangular: parts at a limit are rare."""
+    """Draw a chip's own errors, uniform within its data sheet's limits, which say no more than that.
+
+    The sensor's drift and the terminal block's warmth are within the allowances that ``metrology.uncertainty`` makes
+    for them: no source.
+    """
     spec = CHIPS[chip]
-    draw = rng.triangular(-1, 0, 1, size=3)
-    if spec.offset_limit_mv is None:  # the sheet gives kelvin about the straight line: 2 K, half of it for offset
-        per_kelvin = emf(tc, 100.0) / 100.0
-        return ChipError(draw[0] * spec.cold_limit_k, draw[1] * 1.0 * per_kelvin, draw[2] * 1.0 / 150.0)
-    return ChipError(draw[0] * spec.cold_limit_k, draw[1] * spec.offset_limit_mv, draw[2] * spec.gain_limit)
+    cold, offset, gain, drift, terminal = rng.uniform(-1, 1, size=5).tolist()
+    cold, drift = cold * spec.cold_limit_k, drift * DRIFT_PART * spec.cold_limit_k / DRIFT_SPAN_K
+    terminal *= TERMINAL_LIMIT_K
+    if spec.offset_limit_mv is None:  # the sheet gives kelvin about the straight line: nine tenths of them for offset
+        limit_k = LINE_LIMIT_K[tc][0][1]
+        per_kelvin = SLOPE_UV[tc] / 1000.0
+        return ChipError(cold, offset * 0.9 * limit_k * per_kelvin, gain * 0.1 * limit_k / 150.0, drift, terminal)
+    return ChipError(cold, offset * spec.offset_limit_mv, gain * spec.gain_limit, drift, terminal)
 
 
 class _Chip:
     """What the two chips share: loop, errors, faults and the blocks of finished conversions."""
 
+    name = ""  # of the chip, in metrology.chips
     noise_mv = 0.004  # rms; MAX31855: from memory, the sheet has no figure
     cold_noise = 0.015  # K rms, of the cold sensor: from memory
 
@@ -100,15 +116,19 @@ class _Chip:
         instants: Array = (numbers + 0.5) * (period_ms / 1000.0)
         hot, terminal, die = self.loop(self.channel, instants)
         noise = np.random.default_rng((self.seed, 3, self.channel, block)).standard_normal((2, BLOCK))
-        mv = (emf(self.tc, hot) - emf(self.tc, terminal)) * (1 + self.error.gain) + self.error.offset_mv
+        error = self.error
+        mv = (emf(self.tc, hot) - emf(self.tc, terminal + error.terminal)) * (1 + error.gain) + error.offset_mv
         mv += noise[0] * self.noise_mv * quiet
-        cold_c: Array = die + self.error.cold + self.cold_noise * noise[1]
+        limit = chip_of(self.name).cold_limit_k
+        off = np.clip(error.cold + error.cold_drift * (die - 25.0), -limit, limit)
+        cold_c: Array = die + off + self.cold_noise * noise[1]
         return instants, mv, cold_c
 
 
 class MAX31855(_Chip):
     """Read only: 32 bits, most significant first, again and again as long as the clock runs."""
 
+    name = "max31855"
     period_ms = 100
 
     def transfer(self, written: bytes, n_read: int, world_ms: int) -> bytes:
@@ -140,6 +160,7 @@ class MAX31855(_Chip):
 class MAX31856(_Chip):
     """Sixteen registers; read at an address, written at the address with bit 7 set, either counting on."""
 
+    name = "max31856"
     noise_mv = 0.0013
     POWER_ON = bytes((0x00, 0x03, 0xFF, 0x7F, 0xC0, 0x7F, 0xFF, 0x80, 0x00, 0x00, 0, 0, 0, 0, 0, 0))
 

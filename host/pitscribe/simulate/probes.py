@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from pitscribe.metrology.uncertainty import TOLERANCES
+from pitscribe.metrology.tolerance import BEND_PART, GAIN_PART, TOLERANCES
 
 STEFAN_BOLTZMANN = 5.670374e-8
 KELVIN = 273.15
@@ -86,25 +86,33 @@ def step_response(tau: float, seconds: float) -> float:
 
 @dataclass(frozen=True)
 class WireError:
-    """What one probe's wire is out by: offset K plus gain K per K, of the junction's temperature above 0 degC."""
+    """What one probe's wire is out by, against the junction's temperature in deg C.
+
+    offset K, plus gain K per K above 0 degC, plus a bend: K at 50 degC of a parabola that is nothing at 0 and 100.
+    """
 
     offset: float
     gain: float
+    bend: float = 0.0
 
     def of(self, celsius: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the error at the junction's temperatures, K, same shape."""
-        return self.offset + self.gain * celsius
+        part = np.minimum(celsius, 200.0) / 100.0  # no parabola goes on for ever
+        return self.offset + self.gain * celsius + 4.0 * self.bend * part * (1.0 - part)
 
 
 def draw_wire_error(rng: np.random.Generator, tc: str, grade: str) -> WireError:
-    """Draw a fixed offset and gain that keep the wire within its class from 0 to 370 degC.
+    """Draw a fixed error that keeps the wire within its class from 0 to 370 degC.
 
-    The error at 0 and at 100 degC are each uniform over the class's width there, but their slope is held to the
-    class's share of temperature, as wire of one spool errs alike over a kitchen's range.
+    The offset is uniform over the class's kelvin figure, the gain over half of its share of temperature (wire of one
+    spool errs alike over a kitchen's range), the bend over a twentieth of the kelvin figure: our own picture of a
+    spool, no source. Draws that leave the class somewhere are thrown away.
     """
     fixed, share = TOLERANCES[grade][1][tc]
-    at_zero = rng.uniform(-1, 1) * fixed
-    gain = rng.uniform(-1, 1) * share * 0.5
-    worst = max(abs(at_zero + gain * t) / max(fixed, share * t) for t in (0.0, fixed / share, 370.0))
-    shrink = 1.0 if worst <= 1 else 1 / worst
-    return WireError(at_zero * shrink, gain * shrink)
+    at = np.linspace(0.0, 370.0, 75)
+    most = np.maximum(fixed, share * at)
+    while True:
+        offset, gain, bend = rng.uniform(-1, 1, 3) * (fixed, GAIN_PART * share, BEND_PART * fixed)
+        error = WireError(float(offset), float(gain), float(bend))
+        if (np.abs(error.of(at)) <= most).all():
+            return error
