@@ -1,0 +1,232 @@
+"""A probe's fit: no richer than its points, honest about how sure it is, and not made of nonsense.
+
+Source: JCGM 100:2008 (GUM), example H.3 (SOURCES.md section 9). Coverage is against errors that are drawn here.
+"""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pitscribe.errors import CalibrationError, ConfigError
+from pitscribe.metrology.calibration import (
+    GAIN_SPAN_K,
+    Calibration,
+    Point,
+    Through,
+    body_of,
+    fit,
+    fit_of,
+    points_of,
+    residuals,
+    through_of,
+)
+from pitscribe.metrology.line import weighted_line, weighted_mean
+from pitscribe.metrology.tolerance import gain_limit
+
+ICE = Point("ice", 0.8, 0.03, 40.0, 0.0, 0.02)
+BOIL = Point("boil", 95.1, 0.03, 40.0, 94.6, 0.05)
+
+# GUM H.3: readings [degC] and corrections [K] of a thermometer; t0 = 20 degC.
+H3_T = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
+H3_B = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
+
+
+def at(calibration, celsius):
+    """(correction, its standard uncertainty) at one reading."""
+    x = np.array([float(celsius)])
+    return float(calibration.correction(x)[0]), float(calibration.u(x)[0])
+
+
+def test_the_thermometer_of_gum_h3_is_reproduced():
+    # H.3.3 to H.3.5: s = 0.0035, y1 = -0.1712 (0.0029), y2 = 0.00218 (0.00067), r = -0.930; b(30) = -0.1494 (0.0041).
+    s = 0.0034976
+    line = weighted_line(np.array(H3_T), np.array(H3_B), np.eye(11) * s**2)
+    away = 20.0 - line.pivot
+    assert line.offset + line.gain * away == pytest.approx(-0.171204, abs=1e-6)
+    assert line.gain == pytest.approx(0.0021827, abs=1e-7)
+    var, both, slope = line.covariance
+    u1 = np.sqrt(var + 2 * both * away + slope * away**2)
+    assert u1 == pytest.approx(0.002878, abs=2e-6)
+    assert line.u_gain == pytest.approx(0.0006679, abs=2e-7)
+    assert (both + slope * away) / (u1 * line.u_gain) == pytest.approx(-0.93043, abs=1e-4)
+    assert line.offset + line.gain * (30 - line.pivot) == pytest.approx(-0.149377, abs=1e-6)
+    whole = Calibration(line.offset, line.gain, line.pivot, line.covariance, 9, 21.5, 26.5)
+    assert at(whole, 30.0) == (pytest.approx(-0.149377, abs=1e-6), pytest.approx(0.0041386, abs=3e-6))
+
+
+def test_the_same_thermometer_as_points_has_too_short_a_span_for_a_gain():
+    points = [Point("told", t, 0.0035, 9.0, t + b, 0.0) for t, b in zip(H3_T, H3_B, strict=True)]
+    found = fit(points, "K", "iec-1")
+    assert found.gain == 0.0
+    assert found.offset == pytest.approx(np.mean(H3_B), abs=1e-9)  # equal weights
+    assert np.sqrt(found.covariance[0]) == pytest.approx(0.0035 / 11**0.5)
+    with pytest.raises(CalibrationError, match=r"at least 40 K .72 F. apart, and these are 5.0 K"):
+        fit(points, "K", "iec-1", gain=True)
+
+
+def test_one_point_gives_an_offset_and_what_the_class_allows_for_the_gain():
+    found = fit([ICE], "K", "iec-1")
+    assert (found.offset, found.gain, found.low, found.high) == (-0.8, 0.0, 0.8, 0.8)
+    assert found.covariance[2] == pytest.approx(gain_limit("K", "iec-1") ** 2 / 3)
+    assert at(found, 0.8)[1] == pytest.approx(np.hypot(0.03, 0.02))
+    # half of 0.4 % of 100 K, rectangular: 0.115 K more at boiling water
+    assert at(found, 100.8)[1] == pytest.approx(np.hypot(np.hypot(0.03, 0.02), 0.2 / 3**0.5), rel=1e-6)
+
+
+def test_ice_and_boiling_water_give_the_line_through_both():
+    found = fit([ICE, BOIL], "K", "iec-1")
+    assert at(found, 0.8)[0] == pytest.approx(-0.8)
+    assert at(found, 95.1)[0] == pytest.approx(-0.5)
+    assert residuals([ICE, BOIL], found) == pytest.approx([0.0, 0.0], abs=1e-12)
+    # at either point the line is exactly as sure as that point
+    assert at(found, 0.8)[1] == pytest.approx(np.hypot(0.03, 0.02))
+    assert at(found, 95.1)[1] == pytest.approx(np.hypot(0.03, 0.05))
+
+
+def test_a_vague_boil_is_no_reason_for_a_gain():
+    vague = replace(BOIL, reference=94.5, u_reference=0.16)  # altitude alone: weather moves it by that
+    found = fit([ICE, vague], "K", "iec-1")
+    assert found.gain == 0.0
+    assert at(found, 0.8)[0] == pytest.approx(-0.8, abs=0.05)  # the surer point counts most
+    assert fit([ICE, vague], "K", "iec-1", gain=True).gain != 0.0
+
+
+def test_a_gain_that_the_points_show_beyond_doubt_is_taken_however_vague_they_are():
+    found = fit([ICE, replace(BOIL, reference=94.1, reading=96.2, u_reference=0.3)], "K", "iec-1")
+    assert found.gain == pytest.approx((-2.1 + 0.8) / 95.4)
+
+
+def test_what_all_comparison_points_share_does_not_average_out():
+    beside = [Point("beside", t, 0.03, 50.0, t - 1.0, 0.02, u_shared=0.3) for t in (40.0, 50.0, 60.0, 70.0)]
+    sure = [replace(p, u_shared=0.0) for p in beside]
+    found, without = fit(beside, "K", "iec-1"), fit(sure, "K", "iec-1")
+    assert found.covariance[0] == pytest.approx(without.covariance[0] + 0.3**2, rel=1e-6)
+    assert np.sqrt(without.covariance[0]) == pytest.approx(np.hypot(0.03, 0.02) / 2, rel=1e-6)
+
+
+def test_effective_degrees_of_freedom_are_those_of_welch_and_satterthwaite():
+    one = fit([Point("ice", 0.5, 0.10, 9.0, 0.0, 0.05)], "K", "iec-2")
+    assert one.dof == pytest.approx((0.1**2 + 0.05**2) ** 2 / (0.1**4 / 9))
+    assert fit([Point("told", 0.5, 0.1, np.inf, 0.0, 0.05)], "K", "iec-2").dof == np.inf
+    # two equal points of an offset: each counts half, (2 (u/2)^2)^2 / (2 (u/2)^4 / nu) = 2 nu
+    two = fit([Point("told", 0.5, 0.1, 7.0, 0.0, 0.0), Point("told", 10.5, 0.1, 7.0, 10.0, 0.0)], "K", "iec-2")
+    assert two.dof == pytest.approx(14.0)
+
+
+NONSENSE = [
+    ([Point("ice", 40.0, 0.1, 9.0, 0.0, 0.02)], None, r"ice bath, 0.0 C \(32.0 F\).*reads 40.0 C.*no ice bath"),
+    ([Point("ice", 48.0, 0.1, 9.0, 0.0, 0.02)], Through("max31855", "K", 24.0), "reversed leads"),
+    ([Point("boil", 60.0, 0.1, 9.0, 94.0, 0.1)], None, "not boiling"),
+    ([Point("beside", 60.0, 0.1, 9.0, 94.0, 0.1)], None, "one bath"),
+    ([ICE, replace(ICE, reading=1.5)], None, "contradicts the other points"),
+    # type T taken for K: right at ice, 4.4 K high in boiling water (its emf from 25 to 100 degC is 3.287 mV)
+    ([ICE, Point("boil", 104.9, 0.03, 40.0, 99.97, 0.05)], None, "of another type"),
+    ([replace(ICE, reading=float("nan"))], None, "no number"),
+    ([replace(ICE, u_reading=0.0, u_reference=0.0)], None, "no uncertainty"),
+    ([replace(ICE, dof=0.0)], None, "no number, or below 0"),
+    ([], None, "at least one point"),
+]
+
+
+@pytest.mark.parametrize(("points", "through", "words"), NONSENSE)
+def test_nonsense_is_refused_with_its_reason(points, through, words):
+    with pytest.raises(CalibrationError, match=words):
+        fit(points, "K", "iec-1", through=through)
+
+
+def test_of_three_points_the_one_that_contradicts_is_named():
+    middle = Point("beside", 51.0, 0.03, 40.0, 49.0, 0.05)
+    with pytest.raises(CalibrationError, match=r"beside the other probe, 49.0 C .*-0.99 K"):
+        fit([ICE, middle, BOIL], "K", "iec-1")
+
+
+def test_an_unknown_class_is_a_setting_not_a_calibration():
+    with pytest.raises(ConfigError, match="gold"):
+        fit([ICE], "K", "gold")
+
+
+figures = st.floats(-5.0, 5.0)
+sizes = st.floats(0.001, 0.5)
+points_strategy = st.lists(
+    st.builds(
+        lambda kind, at, off, u, dof, ref, shared: Point(kind, at + off, u, dof, at, ref, shared, 7, 1, 2),
+        st.sampled_from(["ice", "boil", "beside", "told"]), st.floats(-20, 250), st.floats(-3, 3), sizes,
+        st.one_of(st.floats(1, 500), st.just(float("inf"))), sizes, sizes,
+    ),
+    min_size=1, max_size=6,
+)
+
+
+@settings(max_examples=100, deadline=None)
+@given(points_strategy, st.sampled_from([None, True, False]), st.booleans())
+def test_what_is_kept_of_a_calibration_is_all_that_the_fit_needs(points, gain, channel):
+    through = Through("max31856", "K", 23.5) if channel else None
+    body = json.loads(json.dumps(body_of(points, through, {"pressure_pa": 83400.0}, gain), allow_nan=False))
+    assert points_of(body) == tuple(points)
+    assert through_of(body) == through
+
+    def outcome(make):
+        try:
+            return make()
+        except CalibrationError as error:
+            return str(error)
+
+    expected = outcome(lambda: fit(points, "K", "iec-2", gain=gain, through=through))
+    assert outcome(lambda: fit_of(body, "K", "iec-2")) == expected
+
+
+@settings(max_examples=150, deadline=None)
+@given(points_strategy)
+def test_a_fit_is_finite_and_no_richer_than_its_points(points):
+    try:
+        found = fit(points, "K", "iec-2")
+    except CalibrationError:
+        return
+    x = np.array([p.reading for p in points])
+    grid = np.linspace(-20, 300, 50)
+    assert np.isfinite(found.correction(grid)).all()
+    assert (found.u(grid) > 0).all()
+    assert found.dof >= 1
+    if np.ptp(x) < GAIN_SPAN_K:
+        assert found.gain == 0.0
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(2, 6), st.integers(0, 10**6))
+def test_more_points_never_make_the_offset_less_sure(n, seed):
+    rng = np.random.default_rng(seed)
+    x, u = rng.uniform(0, 30, n), rng.uniform(0.02, 0.3, n)
+    shared = np.outer(*[rng.uniform(0, 0.3, n)] * 2)
+    variance = [weighted_mean(x[:k], x[:k], (np.diag(u**2) + shared)[:k, :k], 0.0).covariance[0] for k in (n - 1, n)]
+    assert variance[1] <= variance[0] * (1 + 1e-9)
+
+
+def test_a_kept_body_that_lacks_something_is_refused():
+    for body in ({}, {"points": [{"kind": "ice"}]}, {"points": [1]}, {"points": [{"dof": None, "colour": 1}]}):
+        with pytest.raises(CalibrationError, match="cannot be read"):
+            points_of(body)
+
+
+@pytest.mark.parametrize("many", [False, True], ids=["ice alone", "ice and boil"])
+def test_stated_uncertainty_covers_drawn_errors(many):
+    """2000 probes of class 1 with drawn errors; a correction's error at 0 to 120 degC against 1.96 u."""
+    rng, inside, total = np.random.default_rng(3), 0, 0
+    gain_u = gain_limit("K", "iec-1") / 3**0.5
+    for _ in range(2000):
+        offset, gain = rng.uniform(-1.0, 1.0), rng.normal(0, gain_u)  # the error of the wire: offset + gain t
+        points = []
+        for kind, true, u_ref in [("ice", 0.0, 0.02), ("boil", 98.0, 0.05)][: 1 + many]:
+            stated = true + rng.normal(0, u_ref)
+            points.append(Point(kind, true + offset + gain * true + rng.normal(0, 0.03), 0.03, np.inf, stated, u_ref))
+        found = fit(points, "K", "iec-1")
+        true = np.linspace(0.0, 120.0, 7)
+        reading = true + offset + gain * true
+        error = reading + found.correction(reading) - true
+        inside += int((np.abs(error) < 1.96 * found.u(reading)).sum())
+        total += true.size
+    print(f"inside 1.96 u: {inside / total:.3f}")
+    assert 0.93 < inside / total < 0.97
