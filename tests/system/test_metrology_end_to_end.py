@@ -11,11 +11,12 @@ from typing import NamedTuple
 
 import numpy as np
 import pytest
+import thermocouple_its90
 from bath_rig import ledger_of
 from numpy.typing import NDArray
 
 from pitscribe.series import load
-from pitscribe.simulate.bath import BATHS, Dip
+from pitscribe.simulate.bath import BATHS, BathWorld, Dip
 from pitscribe.wire.frames import TICKS, decode_ticks
 
 Array = NDArray[np.float64]
@@ -33,13 +34,13 @@ LINE_C = {
 
 
 class Seen(NamedTuple):
-    """Of one channel, mean by mean (30,): box, what the register said, the answer, its stated standard uncertainty."""
+    """Of one channel, mean by mean (30,): box, what the register said, the answer, the half width that it states for 95 %."""
 
     dip: Dip
     box: Array
     register: Array
     answer: Array
-    u: Array
+    half_width: Array
 
 
 def seen(folder: Path, scenario: str) -> dict[str, Seen]:
@@ -58,7 +59,7 @@ def seen(folder: Path, scenario: str) -> dict[str, Seen]:
         assert not series.flags.any()
         t = series.t - baths.utc0_ms / 1000
         register = means(run.uptime_ms / 1000, run.hot[:, dip.channel] * 0.25, begins)
-        found[dip.place] = Seen(dip, box, register, means(t, series.celsius, begins), means(t, series.u, begins))
+        found[dip.place] = Seen(dip, box, register, means(t, series.celsius, begins), means(t, series.expanded(), begins))
     return found
 
 
@@ -90,3 +91,26 @@ def test_uncorrected_readings_drift_as_the_straight_line_of_the_data_sheet_says(
     # From 10 to 45 degC, by the table: 0.59 K for type K and 7.56 for type T; half of a tenth of a kelvin for noise.
     assert np.ptp(ideal["K at 93.3"].register) == pytest.approx(93.494 - 92.903, abs=0.05)
     assert np.ptp(ideal["T at 93.3"].register) == pytest.approx(86.089 - 78.526, abs=0.05)
+
+
+def expected(dip: Dip, world: BathWorld, row: int, box: Array) -> Array:
+    """What a perfect correction must come to with the errors that were drawn: by a package that is none of ours."""
+    reference = thermocouple_its90.get(dip.tc)
+    wire, chip = world.wire_errors[row], world.chip_errors[row]
+    hot = world.true[0, row]
+    sensor = box + chip.cold + chip.cold_drift * (box - 25.0)
+    mv = np.array([reference.emf(float(hot + wire.of(np.array(hot)))) - reference.emf(float(b + chip.terminal))
+                   for b in box])
+    mv = mv * (1 + chip.gain) + chip.offset_mv
+    return np.array([reference.temperature(e + reference.emf(float(b))) for e, b in zip(mv, sensor, strict=True)])
+
+
+def test_with_drawn_errors_of_wires_and_chips_the_answer_is_off_by_those_alone_and_within_its_uncertainty(tmp_path):
+    world = BathWorld(BATHS["warming-box-drawn"], SEED)
+    for row, (place, one) in enumerate(seen(tmp_path, "warming-box-drawn").items()):
+        wanted = expected(one.dip, world, row, one.box)
+        drift, own = np.ptp(one.answer), np.ptp(wanted)
+        print(f"\n{place}: the register drifts {np.ptp(one.register):.2f} K, the answer {drift:.3f} K, of which "
+              f"{own:.3f} K are the drawn errors'", end="")
+        np.testing.assert_allclose(one.answer, wanted, atol=0.05)
+        assert (np.abs(one.answer - world.true[0, row]) < one.half_width).all()
