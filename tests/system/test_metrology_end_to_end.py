@@ -34,7 +34,7 @@ LINE_C = {
 
 
 class Seen(NamedTuple):
-    """Of one channel, mean by mean (30,): box, what the register said, the answer, the half width that it states for 95 %."""
+    """Of one channel, mean by mean (30,): box, what the register said, the answer, its half width for 95 %."""
 
     dip: Dip
     box: Array
@@ -59,7 +59,8 @@ def seen(folder: Path, scenario: str) -> dict[str, Seen]:
         assert not series.flags.any()
         t = series.t - baths.utc0_ms / 1000
         register = means(run.uptime_ms / 1000, run.hot[:, dip.channel] * 0.25, begins)
-        found[dip.place] = Seen(dip, box, register, means(t, series.celsius, begins), means(t, series.expanded(), begins))
+        answer, half_width = means(t, series.celsius, begins), means(t, series.expanded(), begins)
+        found[dip.place] = Seen(dip, box, register, answer, half_width)
     return found
 
 
