@@ -83,10 +83,24 @@ def correct_piece(
     context: Context,
 ) -> tuple[Corrected, Context]:
     """Correct the next piece of a series: as ``correct``, with the context in which the piece before it ended."""
-    known = chips.fault_flags(setup.chip, fault)
     if not _has_reference(setup):
-        return _nothing(known), context
-    known = flags.dead_line(hot, cold, known)
+        return _nothing(chips.fault_flags(setup.chip, fault)), context
+    reading, marks, context = read_piece(setup, hot, cold, fault, t, time_u, context)
+    sure = combined(reading)
+    return Corrected(reading.celsius, sure.u, marks, sure.k), context
+
+
+def read_piece(
+    setup: Setup,
+    hot: CodeArray,
+    cold: CodeArray,
+    fault: CodeArray,
+    t: FloatArray | None,
+    time_u: float | FloatArray,
+    context: Context,
+) -> tuple[Reading, FlagArray, Context]:
+    """All that the chain knows of a piece before its uncertainty, for types that have a reference function."""
+    known = flags.dead_line(hot, cold, chips.fault_flags(setup.chip, fault))
     loop_mv, cold_c = chips.loop_emf(setup.chip, setup.tc, hot, cold)
     raw_c = hot_junction(setup.probe_tc, loop_mv, cold_c)
     raw_c[~flags.has_value(known)] = np.nan
@@ -99,8 +113,8 @@ def correct_piece(
         good = np.flatnonzero(flags.usable(marks) & np.isfinite(celsius))
         slope, context = _slopes(t, celsius, good, replace(context, last_good=last))
         cold_slope, context = _cold_slopes(t, cold_c, good, context)
-    sure = combined(Reading(setup, raw_c, celsius, loop_mv, cold_c, slope, cold_slope, np.asarray(time_u, np.float64)))
-    return Corrected(celsius, sure.u, marks, sure.k), context
+    reading = Reading(setup, raw_c, celsius, loop_mv, cold_c, slope, cold_slope, np.asarray(time_u, np.float64))
+    return reading, marks, context
 
 
 def _slopes(
