@@ -1,7 +1,8 @@
 """Chip words, codes and the undoing of their straight line.
 
-Sources: MAX31855 data sheet 19-5793 Rev 5, Tables 1, 4 and 5; MAX31856 data sheet, registers and voltage mode; both as
-printed in SOURCES.md section 2, which says which figures were computed there. Traps: section 13.
+Sources: MAX31855 data sheet 19-5793 Rev 5, Tables 1, 4 and 5; MAX31856 data sheet, registers and voltage mode;
+MCP9600/9601 data sheet DS20005426, registers 00h to 04h; all as in SOURCES.md section 2, which says which figures were
+computed there. Traps: section 13.
 """
 
 import numpy as np
@@ -163,22 +164,100 @@ def test_max31856_voltage_steps_and_full_scale():
         assert over[0] == chip.hot_codes[1]
 
 
-def test_max31856_linearised_chip_needs_no_correction():
+def made(chip, tc, hot, cold):
+    """Codes of an ideal chip for a junction at ``hot``."""
+    return chips.code_from_emf(chip, tc, its90.emf(tc, hot) - its90.emf(tc, cold), cold)
+
+
+@pytest.mark.parametrize("tc", its90.KINDS)
+def test_max31856_linearised_chip_needs_no_correction(tc):
     hot, cold = np.linspace(-40, 390, 500), np.linspace(5, 50, 500)
-    for tc in "KT":
-        code = chips.code_from_emf("max31856", tc, its90.emf(tc, hot) - its90.emf(tc, cold), cold)
-        done = correct("max31856", tc, *code, np.zeros(500, np.int32))
-        assert np.abs(done.celsius - hot).max() < 2**-8 + 1e-6
+    code = made("max31856", tc, hot, cold)
+    assert np.abs(code[0] / 128 - hot).max() < 2**-8 + 1e-6
+    assert np.abs(hot_junction(tc, *chips.loop_emf("max31856", tc, *code)) - hot).max() < 2**-8 + 1e-6
+
+
+@pytest.mark.parametrize("tc", its90.KINDS)
+def test_max31855_of_every_type_is_undone_to_its_own_step(tc):
+    hot, cold = np.linspace(20, 390, 500), np.round(np.linspace(5, 50, 500) * 16) / 16
+    code = made("max31855", tc, hot, cold)
+    back = hot_junction(tc, *chips.loop_emf("max31855", tc, *code))
+    step = 0.25 * chips.SLOPE_UV[tc] / its90.sensitivity(tc, hot)  # of the straight line, in kelvin of the wire
+    assert (np.abs(back - hot) < 0.52 * step).all()
+
+
+# SOURCES.md section 2, MCP9600: degC, register 00h (and 02h).
+TH_16 = {-25: 0xFE70, -0.0625: 0xFFFF, 25: 0x0190, 93.3125: 0x05D5, 107.1875: 0x06B3, 135: 0x0870, 371.125: 0x1732}
+
+
+def test_mcp9600_temperature_registers_are_those_of_the_data_sheet():
+    for celsius, code in TH_16.items():
+        upper, lower = code >> 8, code & 0xFF
+        # The sheet's own rule: upper x 16 + lower / 16, less 4096 if negative.
+        assert upper * 16 + lower / 16 - (4096 if upper & 0x80 else 0) == celsius
+        hot, cold, fault = chips.split_mcp9600("mcp9600", code.to_bytes(2, "big"), (0x0190).to_bytes(2, "big"))
+        assert (hot * chips.chip_of("mcp9600").hot_lsb, cold * 2.0**-4, fault) == (celsius, 25.0, 0)
+        assert chips.mcp9600_registers("mcp9600", int(celsius * 16), 400) == (code.to_bytes(2, "big"), b"\x01\x90")
+
+
+def test_mcp9600_raw_adc_has_24_bits_of_2_uv():
+    # SOURCES.md section 2: 1 mV is 0001F4, -1 mV is FFFE0C.
+    for mv, register in ((1.0, 0x0001F4), (-1.0, 0xFFFE0C)):
+        hot, cold = chips.code_from_emf("mcp9600-adc", "K", np.array([mv]), np.array([25.0]))
+        raw = chips.mcp9600_registers("mcp9600-adc", int(hot[0]), int(cold[0]))
+        assert raw == (register.to_bytes(3, "big"), b"\x01\x90")
+        assert chips.split_mcp9600("mcp9600-adc", *raw) == (round(mv * 500), 400, 0)
+        assert chips.loop_emf("mcp9600-adc", "K", hot, cold)[0][0] == pytest.approx(mv)
+
+
+@pytest.mark.parametrize("tc", its90.KINDS)
+@pytest.mark.parametrize("chip", ["mcp9600", "mcp9600-sum", "mcp9600-adc"])
+def test_mcp9600_is_undone_in_each_of_its_ways(chip, tc):
+    hot, cold = np.linspace(60, 390, 500), np.round(np.linspace(5, 50, 500) * 16) / 16
+    back = hot_junction(tc, *chips.loop_emf(chip, tc, *made(chip, tc, hot, cold)))
+    # Half a step, in kelvin of the wire; "sum" looks its table up below the hot junction, where a kelvin is fewer uV.
+    step = 2.0 / its90.sensitivity(tc, hot) if chip == "mcp9600-adc" else np.full(hot.shape, 0.0625)
+    assert (np.abs(back - hot) < 0.52 * step).all()
+
+
+# SOURCES.md section 13, trap 3, and section 1: how high T_H reads if the chip adds temperatures, as its sheet says.
+SUMMED = [("K", 107.2, 25.0, 0.85), ("K", 107.2, 45.0, 1.18), ("T", 107.2, 25.0, 3.68), ("T", 107.2, 45.0, 5.2)]
+
+
+@pytest.mark.parametrize(("tc", "hot", "cold", "high"), SUMMED)
+def test_mcp9600_that_adds_temperatures_reads_high_and_taken_for_one_that_adds_emfs_stays_so(tc, hot, cold, high):
+    at = np.array([hot]), np.array([cold])
+    summed, added = made("mcp9600-sum", tc, *at), made("mcp9600", tc, *at)
+    assert summed[0][0] / 16 - hot == pytest.approx(high, abs=0.0625 / 2 + 0.06)
+    assert added[0][0] / 16 == pytest.approx(hot, abs=0.0625 / 2)
+
+    def read(chip, codes):
+        return hot_junction(tc, *chips.loop_emf(chip, tc, *codes))[0] - hot
+
+    assert read("mcp9600-sum", summed) == pytest.approx(0, abs=0.04)
+    assert read("mcp9600", added) == pytest.approx(0, abs=0.04)
+    # The wrong one of the two believed: as much too high, or too low by the slope's share of it.
+    assert read("mcp9600", summed) == pytest.approx(high, abs=0.1)
+    assert read("mcp9600-sum", added) == pytest.approx(-high, rel=0.15)
+
+
+def test_the_sheets_own_promise_rules_out_that_type_t_is_summed():
+    # The reason for taking "mcp9600" to add emfs: T_H is promised within 1.5 degC (SOURCES.md section 2).
+    summed = made("mcp9600-sum", "T", np.array([107.2]), np.array([25.0]))
+    assert summed[0][0] / 16 - 107.2 > 2 * 1.5
+    assert chips.chip_of("mcp9600").mode == "table"
 
 
 FAULTS_55 = {1: Flag.OPEN, 2: Flag.SHORT_GROUND, 4: Flag.SHORT_SUPPLY}
+FAULTS_96 = {0x01: Flag.OPEN, 0x10: Flag.OUT_OF_RANGE, 0x20: Flag.SHORT_GROUND | Flag.SHORT_SUPPLY}
 FAULTS_56 = {0x01: Flag.OPEN, 0x02: Flag.CHIP_FAULT, 0x04: Flag.OUT_OF_RANGE, 0x08: Flag.OUT_OF_RANGE,
              0x10: Flag.COLD_JUNCTION, 0x20: Flag.COLD_JUNCTION, 0x40: Flag.OUT_OF_RANGE,
              0x80: Flag.COLD_JUNCTION}
 
 
-def test_every_fault_bit_of_both_chips_has_its_flag():
-    for chip, known in (("max31855", FAULTS_55), ("max31856", FAULTS_56), ("max31856-gain8", FAULTS_56)):
+def test_every_fault_bit_of_every_chip_has_its_flag():
+    for chip, known in (("max31855", FAULTS_55), ("max31856", FAULTS_56), ("max31856-gain8", FAULTS_56),
+                        ("mcp9600", FAULTS_96), ("mcp9600-adc", FAULTS_96)):
         for value in range(8 if chip == "max31855" else 256):
             wanted = 0
             for bit, flag in known.items():

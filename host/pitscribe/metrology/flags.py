@@ -1,6 +1,8 @@
-"""Quality flags: what is wrong with a sample, by rules that stand here with their thresholds and reasons.
+"""Quality flags: what is wrong with a sample, and the rules that need no more than the sample and its last neighbour.
 
-Bad data is flagged, never deleted: a flagged sample keeps its value where one can be computed.
+Bad data is flagged, never deleted: a flagged sample keeps its value where one can be computed. ``rules.RULES`` lists
+every flag's rule with its threshold and its reason; those that look back for minutes or at other places are in ``lone``
+and ``together``.
 """
 
 from dataclasses import dataclass
@@ -27,9 +29,16 @@ class Flag(IntFlag):
     RATE = 128  # changed faster than anything at such a place can
     COLD_JUNCTION = 256  # terminal block out of its sensor's good range: less certain, but of use
     NO_FUNCTION = 512  # of this type of wire there is no reference function here: nothing is wrong with the probe
+    REVERSED = 1024  # its two leads are changed over: it falls when the place warms
+    STUCK = 2048  # the very same code for longer than noise leaves one alone, while other places moved
+    SWAPPED = 4096  # it and another probe seem to have each other's place: a true value of somewhere else
+    COLD_FAST = 8192  # box warms or cools so fast that the terminal block is left behind: less certain
+    NOISY = 16384  # flickers more than chip and place explain: less certain
+    NO_CONTACT = 32768  # a meat probe that follows the pit's air: it is not in the meat
 
     # A value under one of these must not be used.
-    BAD = OPEN | SHORT_GROUND | SHORT_SUPPLY | CHIP_FAULT | NO_ANSWER | BAD_WORD | OUT_OF_RANGE | RATE | NO_FUNCTION
+    BAD = (OPEN | SHORT_GROUND | SHORT_SUPPLY | CHIP_FAULT | NO_ANSWER | BAD_WORD | OUT_OF_RANGE | RATE | NO_FUNCTION
+           | REVERSED | STUCK | NO_CONTACT)
     # Under these there is no value: nothing can be said.
     NO_VALUE = OPEN | NO_ANSWER | BAD_WORD | NO_FUNCTION
 
@@ -49,10 +58,10 @@ class RateRule:
 # back as soon as the allowance, which grows with time, has caught up with it (within a minute).
 RATE_RULES = {"air": RateRule(2.0, 30.0), "meat": RateRule(2.0, 2.0)}
 
-# COLD_JUNCTION: outside -20 to 85 degC both chips promise less of their cold-junction sensor (data sheets, SOURCES.md
+# COLD_JUNCTION: outside -20 to 85 degC the chips promise less of their cold-junction sensor (data sheets, SOURCES.md
 # section 2). With OUT_OF_RANGE besides: outside what the chip is made for.
 COLD_GOOD_C = (-20.0, 85.0)
-COLD_USABLE_C = {"max31855": (-40.0, 125.0), "max31856": (-55.0, 125.0)}
+COLD_USABLE_C = {"max31855": (-40.0, 125.0), "max31856": (-55.0, 125.0), "mcp9600": (-40.0, 125.0)}
 
 # OUT_OF_RANGE, by type of wire: where IEC 60584-1 classes 1 and 2 promise a tolerance (the class 1 end, the lower one);
 # a tolerance of ASTM E230 ends at a higher temperature, but cable and joints of a kitchen probe do not.
