@@ -4,7 +4,7 @@
 Both are the same code, so what a live page shows is what a replay will say.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import NamedTuple
@@ -117,6 +117,15 @@ class _Span(NamedTuple):
     known: KnownCalibration | None
 
 
+class Stretch(NamedTuple):
+    """A run of samples of one placement: what was known of its probe, the logger's boot, and the samples."""
+
+    placement: Placement
+    known: KnownCalibration | None
+    boot: int
+    strand: Strand
+
+
 class _Key(NamedTuple):
     """What everything read so far hangs on; if it changes, all is read again."""
 
@@ -133,8 +142,10 @@ class Reader:
     older than one that was read. The result is always that of ``load``, bit for bit. Not for use by two threads at once.
     """
 
-    def __init__(self, ledger: Ledger, cook_id: int, *, known: str = NOW) -> None:
-        self._ledger, self._cook_id, self._known = ledger, cook_id, known
+    def __init__(
+        self, ledger: Ledger, cook_id: int, *, known: str = NOW, strand: Callable[[Setup], Strand] = Strand
+    ) -> None:
+        self._ledger, self._cook_id, self._known, self._strand = ledger, cook_id, known, strand
         self._key: _Key | None = None
         self._loggers: dict[int, _LoggerSeries] = {}
         self._sheets: dict[int, Series] = {}
@@ -146,7 +157,7 @@ class Reader:
         known, self._key = key == self._key, None  # an error on the way must not leave half of it for the next call
         if not known or not all(logger.advance(ledger) for logger in self._loggers.values()):
             numbers = dict.fromkeys(span.placement.logger for span in key.spans)
-            self._loggers = {number: _LoggerSeries(ledger, number, key) for number in numbers}
+            self._loggers = {number: _LoggerSeries(ledger, number, key, self._strand) for number in numbers}
         self._key = key
         sheets = [self._sheet(sheet) for sheet in ledger.sheets(cook.id)]
         missed = sum(logger.missed(key) for logger in self._loggers.values())
@@ -164,10 +175,19 @@ class Reader:
             parts.setdefault((sheet.place, sheet.kind), []).append(sheet)
         for span in key.spans:
             name = span.placement.place, span.placement.kind
-            for strand in self._loggers[span.placement.logger].strands(span.placement.id):
+            for _, strand in self._loggers[span.placement.logger].strands(span.placement.id):
                 t, celsius, u, flags, k = strand.views()
                 parts[name].append(Series(*name, t, celsius, u, flags, k))
         return tuple(_joined(place, kind, some) for (place, kind), some in parts.items())
+
+    def stretches(self) -> list[Stretch]:
+        """What the last ``read`` made the series of, in the order in which the later one counts."""
+        spans = () if self._key is None else self._key.spans
+        return [
+            Stretch(span.placement, span.known, boot, strand)
+            for span in spans
+            for boot, strand in self._loggers[span.placement.logger].strands(span.placement.id)
+        ]
 
     def _sheet(self, sheet: Sheet) -> Series:
         if sheet.id not in self._sheets:
@@ -234,8 +254,8 @@ def _sheet_series(sheet: Sheet) -> Series:
 class _LoggerSeries:
     """The strands of one logger's placements in a cook, as far as its frames have been read."""
 
-    def __init__(self, ledger: Ledger, number: int, key: _Key) -> None:
-        self._number, self._key = number, key
+    def __init__(self, ledger: Ledger, number: int, key: _Key, strand: Callable[[Setup], Strand]) -> None:
+        self._number, self._key, self._strand = number, key, strand
         self._spans = [span for span in key.spans if span.placement.logger == number]
         self._strands: dict[int, dict[_Run, Strand]] = {s.placement.id: {} for s in self._spans}
         self._last_ms: dict[_Run, int] = {}
@@ -258,9 +278,9 @@ class _LoggerSeries:
     def _count_unplaced(self, ledger: Ledger) -> None:
         self.unplaced = _unplaced(ledger, self._number, self._bases, self._key)
 
-    def strands(self, placement_id: int) -> list[Strand]:
-        """The stretches of a placement, by boot and channel table."""
-        return [strand for _, strand in sorted(self._strands[placement_id].items())]
+    def strands(self, placement_id: int) -> list[tuple[int, Strand]]:
+        """(boot, strand) of each stretch of a placement, by boot and channel table."""
+        return [(boot, strand) for (boot, _), strand in sorted(self._strands[placement_id].items())]
 
     def missed(self, key: _Key) -> int:
         """How many ticks of the cook the logger says it missed."""
@@ -317,7 +337,7 @@ class _LoggerSeries:
             chip, tc = run.table[one.channel]
             calibrated = None if span.known is None else span.known.calibrated
             setup = Setup(chip, tc, one.probe.tc, one.probe.tolerance, one.kind, calibrated)
-            strand = self._strands[one.id].setdefault((run.boot, run.table), Strand(setup))
+            strand = self._strands[one.id].setdefault((run.boot, run.table), self._strand(setup))
             codes = (column[rows, one.channel][here] for column in (run.hot, run.cold, run.fault))
             strand.extend(t[here], u[here], *codes)
 

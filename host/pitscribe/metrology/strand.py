@@ -4,13 +4,13 @@ Its columns lie in buffers that are only ever written behind what was handed out
 as it was while the strand goes on.
 """
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
-from pitscribe.metrology.chain import Context, correct_piece
-from pitscribe.metrology.uncertainty import Setup
+from pitscribe.metrology.chain import Context, correct_piece, read_piece
+from pitscribe.metrology.uncertainty import Reading, Setup
 
 FloatArray = NDArray[np.float64]
 CodeArray = NDArray[np.int32]
@@ -59,3 +59,44 @@ class Strand:
         """t [UTC s], celsius [degC], u [K], flags, k for 95 %; (n,) each."""
         t, celsius, u, k, flags = (column.view() for column in self._columns)
         return t, celsius, u, flags, k
+
+
+class Codes(NamedTuple):
+    """What a chip said at one tick: the columns of the frame."""
+
+    hot: int
+    cold: int
+    fault: int
+
+
+class TracedStrand(Strand):
+    """A strand that keeps what it was made of, so that one of its samples can be derived step by step."""
+
+    def __init__(self, setup: Setup) -> None:
+        super().__init__(setup)
+        self._made_of = (Column(np.float64), *(Column(np.int32) for _ in range(3)))
+
+    def extend(self, t: FloatArray, time_u: FloatArray, hot: CodeArray, cold: CodeArray, fault: CodeArray) -> None:
+        """As ``Strand.extend``."""
+        super().extend(t, time_u, hot, cold, fault)
+        for column, some in zip(self._made_of, (time_u, hot, cold, fault), strict=True):
+            column.append(some)
+
+    def codes(self, row: int) -> Codes:
+        """What the chip said for a sample."""
+        _, *codes = (column.view() for column in self._made_of)
+        return Codes(*(int(column[row]) for column in codes))
+
+    def time_u(self, row: int) -> float:
+        """Standard uncertainty of a sample's time. [s]"""
+        return float(self._made_of[0].view()[row])
+
+    def reading(self, row: int) -> Reading:
+        """All that the chain knows of a sample, arrays (1,): of all samples up to it, of which the last is taken.
+
+        Only for a setup whose types have a reference function.
+        """
+        time_u, hot, cold, fault = (column.view()[: row + 1] for column in self._made_of)
+        whole, _, _ = read_piece(self.setup, hot, cold, fault, self.views()[0][: row + 1], time_u, Context())
+        names = ("raw_c", "celsius", "loop_mv", "cold_c", "slope", "cold_slope", "time_u")
+        return Reading(self.setup, **{name: getattr(whole, name)[-1:] for name in names})
