@@ -123,7 +123,7 @@ def test_a_type_without_a_reference_function_is_refused_by_its_letter(ledger):
     assert set(MEASURED_TC) == set(its90.KINDS) < set(TC_LETTERS)
     cook = ledger.start_cook("x")
     for tc in set(TC_LETTERS) - set(MEASURED_TC):
-        with pytest.raises(ConfigError, match=f"cannot turn type {tc} into degC yet, only E, J, K, N"):
+        with pytest.raises(ConfigError, match=f"cannot turn type {tc} into degC yet, only E, J, K, N, R, S, T"):
             ledger.place(cook.id, tc, LOGGER, 0, "flat", "meat")
     assert ledger.probes() == []
 

@@ -10,7 +10,7 @@ from pitscribe.ledger.store import Store, plain_text
 from pitscribe.ledger.values import PROBE_RECORD_KINDS, Probe, ProbeRecord
 
 TC_LETTERS = "BEJKNRST"
-MEASURED_TC = "EJKNT"  # those that metrology has a reference function of
+MEASURED_TC = "EJKNRST"  # those that metrology has a reference function of
 TOLERANCES = ("iec-1", "iec-2", "astm-special", "astm-standard")
 PLAIN_TOLERANCE = "iec-2"  # the widest class of the standard: what one may assume of a probe that nobody described
 
