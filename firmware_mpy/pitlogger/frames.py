@@ -20,6 +20,7 @@ _TOP_K = const(11)
 _ALL_ZERO = const(15)
 _EVENT_TEXT = const(480)
 _WIDE, _NARROW = const(24), const(16)
+_WIDE_CHIPS = const(0b1011100)  # bit n: the hot codes of chip nibble n are 24 bits wide
 
 # The longest a channel and tick can get, in bits: hot 12 + 24, cold and fault 12 + 16 each.
 WORST_BITS = const(92)
@@ -115,7 +116,7 @@ class Encoder:
     def _run(self, block, channel, column, first):
         """Write the block of differences of ticks ``first`` to ``first + 31`` (as many as there are)."""
         codes, z = block.codes, self._z
-        width = _WIDE if column == 0 and self._table[channel] >> 4 > 1 else _NARROW
+        width = _WIDE if column == 0 and _WIDE_CHIPS >> (self._table[channel] >> 4) & 1 else _NARROW
         n = min(_RUN, block.present - first)
         stride = 3 * len(self._table)
         at = first * stride + channel * 3 + column

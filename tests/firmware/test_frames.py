@@ -83,7 +83,7 @@ def walk(step: st.SearchStrategy[int], start: st.SearchStrategy[int], n: int, lo
 
 @st.composite
 def tick_cases(draw) -> dict:
-    table = draw(st.lists(st.sampled_from([0x00, 0x13, 0x17, 0x23, 0x33, 0x47]), min_size=1, max_size=8))
+    table = draw(st.lists(st.sampled_from([0x00, 0x13, 0x17, 0x23, 0x33, 0x47, 0x53, 0x65]), min_size=1, max_size=8))
     n = draw(st.integers(1, min(100, 340 // len(table))))
     missed = []
     if draw(st.booleans()) and n > 1:
@@ -94,7 +94,7 @@ def tick_cases(draw) -> dict:
     for column in ("hot", "cold", "fault"):
         values = []
         for entry in table:
-            wide = column == "hot" and entry >> 4 > 1
+            wide = column == "hot" and entry >> 4 in (2, 3, 4, 6)  # WIRE.md 2
             low, high = (-(2**23), 2**23 - 1) if wide else (-(2**15), 2**15 - 1)
             if not entry >> 4:
                 values.append([0] * n)

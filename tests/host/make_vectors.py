@@ -20,6 +20,7 @@ BY_HAND = "c1012400785634120100000000008813 00000000 e803030113 6d84d20f1941bc 3
 LOGGER = 0xC0FFEE01
 K55, T55 = Channel("max31855", "K"), Channel("max31855", "T")
 LIN, GAIN8, GAIN32 = Channel("max31856", "K"), Channel("max31856-gain8", "T"), Channel("max31856-gain32", "K")
+T96, ADC96 = Channel("mcp9600", "K"), Channel("mcp9600-adc", "T")
 NONE = Channel("none", "B")
 Json = dict[str, Any]
 
@@ -95,6 +96,13 @@ def ticks() -> list[Json]:
         out.append(entry(f"parameter {k}", hot, table=(GAIN8,), pick=lambda *_, k=k: k))
     out.append(entry("fully written zeros", [[0]] * 5, pick=lambda numbers, width: 0))
     out.append(entry("no channel has a chip", [[0]] * 2, table=(NONE,)))
+    both = walk(rng, 40, [2, 5], [1715, 1700]), walk(rng, 40, [1, 1], [400, 401])
+    fault = np.zeros((40, 2), int)
+    fault[12, 0], fault[20:23, 1] = 0x20, 0x11
+    out.append(entry("MCP9600, temperature and raw ADC", *both, fault, table=(T96, ADC96)))
+    # A temperature's code goes round at 16 bits; the ADC's reaches both its ends without.
+    wild = [[32767, 131071], [-32768, -131072], [32767, 131071]]
+    out.append(entry("MCP9600 at its ends", wild, table=(T96, ADC96)))
     return out
 
 
@@ -163,7 +171,7 @@ def broken() -> list[Json]:
         ("no entries", resealed(good, 23, 0), "body"),
         ("nine entries", resealed(good, 23, 9), "body"),
         ("reserved bit of shape", resealed(good, 23, 0x11), "body"),
-        ("chip 5", resealed(good, 24, 0x52), "body"),
+        ("chip 7", resealed(good, 24, 0x72), "body"),
         ("thermocouple 8", resealed(good, 24, 0x18), "body"),
         ("no chip, but thermocouple 15", resealed(good, 24, 0x0F), "body"),
         ("tick 0 missed", resealed(missed, 25, 0x80), "body"),  # as many as before: the columns fit

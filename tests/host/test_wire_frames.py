@@ -28,7 +28,7 @@ def codes(random, ticks, table, kind):
     """Return a column set, (ticks, C): walks, constants or wild ones, within the width of each chip."""
     out = np.zeros((ticks, len(table)), np.int64)
     for place, entry in enumerate(table):
-        bits = 24 if kind == 0 and entry.chip.startswith("max31856") else 16
+        bits = 24 if kind == 0 and entry.chip.startswith(("max31856", "mcp9600-adc")) else 16
         half = 1 << (bits - 1)
         if entry.chip != "none":
             step = random.choice([0, 0, 1, 3, 40, 2000, half])
@@ -104,7 +104,7 @@ def ticks_of(runs):
 def nonsense_bodies(draw):
     """Return bodies that hold but mean nothing, and such with some bit of them turned over, or ones put in."""
     random = np.random.default_rng(draw(st.integers(0, 2**32)))
-    table = bytes(draw(st.lists(st.sampled_from([0x12, 0x17, 0x22, 0x02, 0x45]), min_size=1, max_size=8)))
+    table = bytes(draw(st.lists(st.sampled_from([0x12, 0x17, 0x22, 0x02, 0x45, 0x53, 0x65]), min_size=1, max_size=8)))
     ticks, mapped = draw(st.sampled_from([1, 2, 3, 30, 33, 34, 70])), draw(st.booleans())
     missed = random.random(ticks) < 0.2 * mapped
     missed[0] = False

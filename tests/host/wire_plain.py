@@ -1,5 +1,7 @@
 """WIRE.md section 2 read bit by bit, as plainly as it is written: the decoder that the fast one is compared with."""
 
+WIDE = (2, 3, 4, 6)  # chip nibbles whose hot codes have W = 24
+
 
 class RefusedError(Exception):
     """The body is not what section 2 says."""
@@ -48,7 +50,7 @@ def read_body(body):
     bitmap = "".join(f"{byte:08b}" for byte in body[4 + entries : 4 + entries + size])
     if not (250 <= period <= 60000 and ticks and not shape & 0x70 and 1 <= entries <= 8 and len(table) == entries):
         raise RefusedError("header")
-    if any(code >> 4 > 4 or code & 15 > 7 for code in table) or len(bitmap) < 8 * size:
+    if any(code >> 4 > 6 or code & 15 > 7 for code in table) or len(bitmap) < 8 * size:
         raise RefusedError("header")
     missed = [place for place, bit in enumerate(bitmap) if bit == "1"]
     if missed and (missed[0] == 0 or missed[-1] >= ticks):
@@ -65,7 +67,7 @@ def read_body(body):
 def any_columns(random, table, present):
     """Return the bytes of columns that hold, their parameters and numbers drawn from a NumPy generator: also such as no
     good writer would write, as an escape for a number that needs none."""
-    wide = [code >> 4 >= 2 for code in table if code >> 4]
+    wide = [code >> 4 in WIDE for code in table if code >> 4]
     sizes = [min(32, present - at) for at in range(1, present, 32)]
     blocks = [(len(wide), 24), (len(wide), 16), (len(wide), 16)]
     blocks += [(size, width) for one in wide for width in (24 if one else 16, 16, 16) for size in sizes]
@@ -90,7 +92,7 @@ def _columns(stream, table, present):
             value = signed(value + step, width)
             columns[kind][place] = [value]
     for place in real:
-        for kind, width in enumerate((24 if table[place] >> 4 >= 2 else 16, 16, 16)):
+        for kind, width in enumerate((24 if table[place] >> 4 in WIDE else 16, 16, 16)):
             column = columns[kind][place]
             while len(column) < present:
                 for step in stream.block(min(32, present - len(column)), width):

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..errors import FrameError
-from .layout import MOST_CHANNELS, PERIODS, channel_code
+from .layout import MOST_CHANNELS, PERIODS, channel_code, hot_bits
 from .rice import ALL_ZERO, BLOCK, ESCAPE, LARGEST_K
 from .values import Channel
 
@@ -77,7 +77,7 @@ def _columns(columns: list[list[list[int]]], codes: list[int], pick: Picker) -> 
     for column, width in zip(columns, (24, 16, 16), strict=True):
         bits.append(_block(_numbers([0] + [column[0][place] for place in channels], width), width, pick))
     for place in channels:
-        widths = (24 if codes[place] >> 4 >= 2 else 16, 16, 16)
+        widths = (hot_bits(codes[place]), 16, 16)
         for column, width in zip(columns, widths, strict=True):
             values = [tick[place] for tick in column]
             if not all(-1 << (width - 1) <= value < 1 << (width - 1) for value in values):

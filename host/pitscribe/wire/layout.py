@@ -9,7 +9,12 @@ from numpy.typing import NDArray
 from .rice import BLOCK, Ints, Plan, unpack, walk, windows
 from .values import Channel
 
-CHIPS = ("none", "max31855", "max31856", "max31856-gain8", "max31856-gain32")
+# The chips in the order of their nibbles, and how many bits a hot code of theirs takes (WIRE.md 2, W).
+HOT_BITS = {
+    "none": 0, "max31855": 16, "max31856": 24, "max31856-gain8": 24, "max31856-gain32": 24, "mcp9600": 16,
+    "mcp9600-adc": 24,
+}
+CHIPS = tuple(HOT_BITS)
 TYPES = "BEJKNRST"
 MARK = 0xC1
 SHORTEST, LONGEST = 24, 4096  # bytes in a frame
@@ -18,6 +23,7 @@ CRC_SIZE = 4
 MOST_CHANNELS = 8
 PERIODS = (250, 60000)  # ms
 _MOST_TICKS = 255
+_WIDE = np.array([*(bits == 24 for bits in HOT_BITS.values()), *[False] * (16 - len(HOT_BITS))])  # by nibble
 _LANES_PAY = 30  # frames of one size from which lanes are cheaper than walks: measured
 
 
@@ -33,6 +39,11 @@ def channel_code(entry: Channel) -> int:
     if entry.chip not in CHIPS or len(entry.tc) != 1 or entry.tc not in TYPES:
         raise ValueError(f"no code for chip {entry.chip!r} with type {entry.tc!r}")
     return CHIPS.index(entry.chip) << 4 | TYPES.index(entry.tc)
+
+
+def hot_bits(code: int) -> int:
+    """Return how many bits a hot code takes in the runs of a channel with this byte in the table."""
+    return HOT_BITS[channel(code).chip]
 
 
 @dataclass(frozen=True)
@@ -86,7 +97,7 @@ def lay_open(data: bytes, offsets: Ints, lengths: Ints) -> Layout:
     wide = np.zeros((len(offsets), MOST_CHANNELS), bool)
     real = chips > 0
     rows, places = np.nonzero(real)
-    wide[rows, real.cumsum(axis=1)[rows, places] - 1] = chips[rows, places] >= 2
+    wide[rows, real.cumsum(axis=1)[rows, places] - 1] = _WIDE[chips[rows, places]]
     return Layout(
         _first_problem(rules, len(offsets)), period, ticks, missed[:, :_MOST_TICKS], ticks - missed.sum(axis=1), table,
         entries, real.sum(axis=1), wide, start, end,
