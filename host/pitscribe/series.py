@@ -367,9 +367,14 @@ def _timebases(anchors: Sequence[tuple[int, Anchor]]) -> dict[int, Timebase]:
     return {boot: Timebase.fit(some) for boot, some in by_boot.items()}
 
 
+def timebases(ledger: Ledger, number: int) -> dict[int, Timebase]:
+    """Of each boot of a logger that an anchor places in time."""
+    return _timebases([*_anchors(ledger.frames(number, kind=EVENT)), *_told_anchors(ledger, number)])
+
+
 def heard_span(ledger: Ledger, number: int) -> tuple[float, float] | None:
     """From when to when a logger's frames reach, UTC s; None while no anchor places any of them in time."""
-    bases = _timebases([*_anchors(ledger.frames(number, kind=EVENT)), *_told_anchors(ledger, number)])
+    bases = timebases(ledger, number)
     spans = [b for b in ledger.boots(number) if b.boot in bases]
     ends = [float(bases[b.boot].utc(at)) for b in spans for at in (b.first_uptime_ms, b.last_uptime_ms)]
     return (min(ends), max(ends)) if ends else None

@@ -83,7 +83,7 @@ def correct_piece(
     context: Context,
 ) -> tuple[Corrected, Context]:
     """Correct the next piece of a series: as ``correct``, with the context in which the piece before it ended."""
-    if not _has_reference(setup):
+    if not has_reference(setup):
         return _nothing(chips.fault_flags(setup.chip, fault)), context
     reading, marks, context = read_piece(setup, hot, cold, fault, t, time_u, context)
     sure = combined(reading)
@@ -140,7 +140,8 @@ def _cold_slopes(
     return slope, replace(context, cold_t=at[first:].copy(), cold_c=value[first:].copy())
 
 
-def _has_reference(setup: Setup) -> bool:
+def has_reference(setup: Setup) -> bool:
+    """Whether the types of wire and chip have a reference function here."""
     return setup.probe_tc in its90.KINDS and setup.tc in its90.KINDS
 
 

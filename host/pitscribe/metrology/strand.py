@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
-from pitscribe.metrology.chain import Context, correct_piece, read_piece
+from pitscribe.metrology.chain import Context, correct_piece, has_reference, read_piece
 from pitscribe.metrology.uncertainty import Reading, Setup
 
 FloatArray = NDArray[np.float64]
@@ -79,7 +79,8 @@ class TracedStrand(Strand):
     def extend(self, t: FloatArray, time_u: FloatArray, hot: CodeArray, cold: CodeArray, fault: CodeArray) -> None:
         """As ``Strand.extend``."""
         super().extend(t, time_u, hot, cold, fault)
-        for column, some in zip(self._made_of, (time_u, hot, cold, fault), strict=True):
+        values: tuple[NDArray[Any], ...] = (time_u, hot, cold, fault)
+        for column, some in zip(self._made_of, values, strict=True):
             column.append(some)
 
     def codes(self, row: int) -> Codes:
@@ -91,11 +92,13 @@ class TracedStrand(Strand):
         """Standard uncertainty of a sample's time. [s]"""
         return float(self._made_of[0].view()[row])
 
-    def reading(self, row: int) -> Reading:
+    def reading(self, row: int) -> Reading | None:
         """All that the chain knows of a sample, arrays (1,): of all samples up to it, of which the last is taken.
 
-        Only for a setup whose types have a reference function.
+        None for a type that has no reference function.
         """
+        if not has_reference(self.setup):
+            return None
         time_u, hot, cold, fault = (column.view()[: row + 1] for column in self._made_of)
         whole, _, _ = read_piece(self.setup, hot, cold, fault, self.views()[0][: row + 1], time_u, Context())
         names = ("raw_c", "celsius", "loop_mv", "cold_c", "slope", "cold_slope", "time_u")
