@@ -1,0 +1,204 @@
+"""Rules that need several places, and the one function that judges a cook by all rules of minutes: ``judge``.
+
+Each rule says of each minute, at its end, whether it is met; the flag is set on the samples of the next minute.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pitscribe.metrology import its90, lone
+from pitscribe.metrology.chips import chip_of
+from pitscribe.metrology.flags import Flag, FlagArray
+from pitscribe.metrology.minutes import Grid, Minutes, Summary, last, step_k
+from pitscribe.metrology.swapped import Told, swapped
+from pitscribe.metrology.uncertainty import Setup
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+# STUCK: so long the very same hot code, of so many samples at least (slower loggers are not judged), while another
+# place moved by so much. A channel can be judged if its code never rests: because the chip's noise is larger than its
+# step by its data sheet, or because three codes in ten so far differed from the one before. Then the noise is 0.27 of a
+# step or more, and 300 samples in the middle of a step all stay there with a chance of 1e-8 (normal noise, computed).
+# A quieter channel may rightly rest (ice, a stall): it is judged only in air, while another air place moved by much ...
+STUCK_MIN = 10
+STUCK_SAMPLES = 300
+STUCK_OTHERS_K = 1.0
+STUCK_LIVELY = 0.3
+STUCK_HISTORY_MIN = 10  # so long before the rest a channel must have been heard for that
+STUCK_AIR_K = 6.0
+# ... or if its cold code rests too while another chip of the same box saw the box move by four steps of the coarsest.
+STUCK_BOX_K = 0.25
+
+# NO_CONTACT. The air of a pit is restless; meat is not. Measured is the roughness: the median over ten minutes of the
+# second difference of minute means. In meat it is below 0.17 K on every cook of the bench (a tip of 45 mm, lid opened),
+# in a sheath in the air 0.4 K or more; a quarter of what the air probe has keeps a day of gusts and lids from counting.
+# And the reading is near an air place: two ends of a pit differ by less than so much.
+ROUGH_MIN = 10
+ROUGH_K = 0.3
+ROUGH_OF_AIR = 0.25
+NEAR_AIR_K = 30.0
+# Sooner, when it is pulled out before our eyes: a rise of a minute that no joint can make, which ends near the air and
+# above where it was before (a probe that is put back after wrapping ends where it was).
+PULLED_K_PER_MIN = 8.0
+PULLED_NEAR_K = 20.0
+
+# REVERSED, in meat that is not hot yet: for half an hour it has sunk without a step, beside a pit that is hot, and is
+# now colder than a refrigerator. Ice makes a step, a freezer no pit.
+SINKING_MIN = 30
+SINKING_K = 5.0
+SINKING_STEP_K = 2.0
+SINKING_BELOW_C = -5.0
+SINKING_PIT_K = 40.0  # above the box
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """One probe on one channel of a logger for a while: where it is, its flags so far (n,), its minutes."""
+
+    place: str
+    logger: int
+    setup: Setup
+    flags: FlagArray
+    summary: Summary
+
+
+def judge(traces: Sequence[Trace], notes: Sequence[Told] = ()) -> list[FlagArray]:
+    """Flag the samples of a cook's traces by the rules that look back over minutes or at several places.
+
+    Returns for each trace its flags with those added: uint32 (n,), the very array that came in where there is nothing
+    to add. No flag depends on samples, or notes, of its own minute or later.
+    """
+    told = [trace.summary.minutes() for trace in traces]
+    grid = Grid([numbers for numbers, _ in told])
+    minutes = [grid.spread(*one) for one in told]
+    out = []
+    for trace, (numbers, table), marks in zip(traces, told, _marks(traces, minutes, grid, notes), strict=True):
+        # What is found at the end of a minute is set on the samples of the next one.
+        here = np.concatenate((np.zeros(1, np.uint32), marks[:-1]))[grid.rows(numbers)]
+        lengths = Minutes(*table).samples.astype(np.int64)
+        out.append(trace.flags | np.repeat(here, lengths) if here.any() else trace.flags)
+    return out
+
+
+def _marks(traces: Sequence[Trace], minutes: Sequence[Minutes], grid: Grid, notes: Sequence[Told]) -> list[FlagArray]:
+    """What is found of each trace at the end of each minute: uint32 (m,) each."""
+    rough = [roughness(one.mean) for one in minutes]
+    crossed = swapped([(t.place, t.setup.kind) for t in traces], [one.mean for one in minutes], rough, grid, notes)
+    out = []
+    for i, (trace, own) in enumerate(zip(traces, minutes, strict=True)):
+        others = [j for j, other in enumerate(traces) if other.place != trace.place]
+        air = [j for j in others if traces[j].setup.kind == "air"]
+        noisy = lone.noisy(own)
+        met = {
+            Flag.REVERSED: lone.far_below(own) | sinking(own, [minutes[j] for j in air]),
+            Flag.STUCK: _stuck(trace, own, [(traces[j], minutes[j]) for j in others]),
+            Flag.SWAPPED: crossed[i],
+            Flag.COLD_FAST: lone.box_too_fast(own),
+            Flag.NOISY: noisy,
+        }
+        if trace.setup.kind == "meat":
+            near = [(minutes[j].mean, rough[j]) for j in air]
+            met[Flag.NO_CONTACT] = no_contact(own.mean, rough[i], near) & ~noisy
+        marks = np.zeros(own.mean.shape, np.uint32)
+        for flag, where in met.items():
+            marks[where] |= np.uint32(flag)
+        out.append(marks)
+    return out
+
+
+def roughness(mean: FloatArray) -> FloatArray:
+    """Median over ten minutes of the size of the second difference of minute means: (m,) [degC] -> (m,) [K].
+
+    NaN where one of the ten is missing.
+    """
+    window = last(mean, ROUGH_MIN)
+    second = np.abs(window[:, 2:] - 2 * window[:, 1:-1] + window[:, :-2])
+    order = np.sort(second, axis=1)
+    middle = order.shape[1] // 2
+    rough: FloatArray = 0.5 * (order[:, middle - 1] + order[:, middle])
+    rough[np.isnan(order[:, -1])] = np.nan
+    return rough
+
+
+def no_contact(mean: FloatArray, rough: FloatArray, air: Sequence[tuple[FloatArray, FloatArray]]) -> BoolArray:
+    """NO_CONTACT of a meat probe: means and roughness (m,), and those of each air place -> bool (m,)."""
+    met = np.zeros(mean.shape, bool)
+    before = np.concatenate((np.full(10, np.nan), mean[:-10])) if mean.size > 10 else np.full(mean.shape, np.nan)
+    highest = np.fmax.reduce(last(before, 10), axis=1)
+    steps = np.concatenate(([np.nan], np.diff(mean)))
+    jumped = np.fmax.reduce(last(steps, 10), axis=1) >= PULLED_K_PER_MIN
+    jumped &= mean - highest >= PULLED_K_PER_MIN
+    for level, restless in air:
+        away = np.abs(mean - level)
+        met |= (rough >= ROUGH_K) & (rough >= ROUGH_OF_AIR * restless) & (away <= NEAR_AIR_K)
+        met |= jumped & (away <= PULLED_NEAR_K)
+    return met
+
+
+def sinking(own: Minutes, air: Sequence[Minutes]) -> BoolArray:
+    """REVERSED by the movement: sinks for half an hour below a refrigerator's cold, beside a hot pit."""
+    window = last(own.mean, SINKING_MIN)
+    steady = (np.abs(np.diff(window, axis=1)) <= SINKING_STEP_K).all(axis=1)
+    sunk = steady & (window[:, 0] - window[:, -1] >= SINKING_K) & (own.mean < SINKING_BELOW_C)
+    hot = np.zeros(sunk.shape, bool)
+    for other in air:
+        hot |= (last(other.mean, SINKING_MIN) >= last(own.cold, SINKING_MIN) + SINKING_PIT_K).all(axis=1)
+    met: BoolArray = sunk & hot
+    return met
+
+
+def lively_by_sheet(setup: Setup) -> bool:
+    """Whether the chip's own noise, by its data sheet, is two steps or more: then its code never rests."""
+    spec = chip_of(setup.chip)
+    if setup.probe_tc not in its90.KINDS:
+        return False
+    return spec.noise_mv * 1000.0 / float(its90.sensitivity(setup.probe_tc, 100.0)) >= 2.0 * step_k(setup)
+
+
+def _rests(low: FloatArray, high: FloatArray) -> BoolArray:
+    """Whether the last minutes hold one value only, and every minute has one."""
+    rests: BoolArray = last(high, STUCK_MIN).max(axis=1) == last(low, STUCK_MIN).min(axis=1)
+    return rests
+
+
+def _moved(mean: FloatArray) -> FloatArray:
+    """By how much the last minutes' means differ at most; 0 where too few are there. [K]"""
+    window = last(mean, STUCK_MIN)
+    moved: FloatArray = np.nan_to_num(np.fmax.reduce(window, axis=1) - np.fmin.reduce(window, axis=1))
+    return moved
+
+
+def _stuck(trace: Trace, own: Minutes, others: Sequence[tuple[Trace, Minutes]]) -> BoolArray:
+    """STUCK: the hot code rests as this channel's cannot, while another place moved."""
+    rests: BoolArray = _rests(own.hot_low, own.hot_high) & (last(own.codes, STUCK_MIN).sum(axis=1) >= STUCK_SAMPLES)
+    if not rests.any():
+        return rests
+    codes, changes = np.nan_to_num(own.codes).cumsum(), np.nan_to_num(own.changes).cumsum()
+    heard = (own.codes > 0).astype(np.float64).cumsum()
+    codes, changes, heard = (_ago(x, STUCK_MIN) for x in (codes, changes, heard))
+    lively = (heard >= STUCK_HISTORY_MIN) & (changes >= STUCK_LIVELY * codes)
+    if lively_by_sheet(trace.setup):
+        lively[:] = True
+    moved = np.zeros(rests.shape)
+    moved_air, moved_box = moved.copy(), moved.copy()
+    for other, seen in others:
+        moved = np.maximum(moved, _moved(seen.mean))
+        if other.setup.kind == "air":
+            moved_air = np.maximum(moved_air, _moved(seen.mean))
+        if other.logger == trace.logger:
+            moved_box = np.maximum(moved_box, _moved(seen.cold))
+    quiet = (moved_air >= STUCK_AIR_K) if trace.setup.kind == "air" else np.zeros(rests.shape, bool)
+    frozen = _rests(own.cold_low, own.cold_high) & (moved_box >= STUCK_BOX_K)
+    met: BoolArray = rests & ((lively & (moved >= STUCK_OTHERS_K)) | quiet | frozen)
+    return met
+
+
+def _ago(x: NDArray[np.float64], minutes: int) -> FloatArray:
+    """Values of so many minutes before; 0 before the first."""
+    out = np.zeros(x.shape)
+    out[minutes:] = x[:-minutes] if x.size > minutes else []
+    return out
