@@ -7,6 +7,7 @@ asked for, so that a short command stays short.
 import argparse
 import importlib
 import os
+import re
 import sys
 from pathlib import Path
 
@@ -68,7 +69,7 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"pitscribe {__version__}")
     top.add_argument("--home", type=_folder, metavar="DIR", help="where the ledger and the settings are kept")
     sub = top.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
-    for add in (_demo, _serve, _cooks, _cook, _note, _import, _export, _replay):
+    for add in (_demo, _serve, _cooks, _cook, _note, _import, _export, _replay, _explain, _emf):
         add(sub)
     return top
 
@@ -189,6 +190,34 @@ def _replay(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     p.add_argument("--meat", default="", metavar="A,B", help="columns of the CSV that are meat places")
     p.add_argument("--tz", metavar="ZONE", help="time zone of the CSV's times that have none (default UTC)")
     p.add_argument("--json", action="store_true", help="one JSON object")
+
+
+def _explain(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    p = sub.add_parser("explain", help="how one reading came about: every step, its uncertainty and its source")
+    p.set_defaults(module="explain")
+    p.add_argument("cook", help="number or name")
+    p.add_argument("place", help="as in the cook: flat")
+    p.add_argument("time", help="+3:10 (into the cook), 14:05 (by the clock) or 2026-05-30T14:05:30")
+    p.add_argument("--known", choices=["now", "then"], default="now",
+                   help="with what is known of the probe today, or as it was calibrated then (default now)")
+    p.add_argument("--json", action="store_true", help="for another program: degC and K")
+    p.add_argument("--unit", choices=["F", "C"], help="units to print")
+
+
+def _emf(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    p = sub.add_parser(
+        "emf",
+        help="at the bench: what a multimeter reads at a thermocouple's plug, what each chip reports, and back",
+        description="What a multimeter reads at the plug of a thermocouple, what each chip would report, and back. "
+        "Temperatures without a letter are in degC here, as on thermocouple tables; 225F is taken too.",
+    )
+    p.set_defaults(module="emf")
+    p._negative_number_matcher = re.compile(r"^-(\d+\.?\d*|\.\d+)[CcFf]?$")  # -4F is no option
+    p.add_argument("type", metavar="TYPE", help="K, J, T, N, E, R or S")
+    p.add_argument("temp", metavar="TEMP", nargs="?", help="the hot junction: 107.2, 107.2C or 225F")
+    p.add_argument("--cold", metavar="TEMP", default="0", help="the plug (default 0, as on thermocouple tables)")
+    p.add_argument("--mv", type=float, metavar="MV", help="instead of TEMP: what the meter reads, in millivolts")
+    p.add_argument("--json", action="store_true", help="for another program")
 
 
 if __name__ == "__main__":

@@ -7,6 +7,7 @@ from pitscribe.errors import ConfigError
 
 _SPAN = re.compile(r"(\d+(?:\.\d+)?)\s*(s|m|min|h)$")
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})$")
+_INTO = re.compile(r"\+(\d{1,3}):([0-5]\d)(?::([0-5]\d))?$")
 _EARLIEST, _LATEST = (datetime(year, 1, 1, tzinfo=UTC).timestamp() for year in (2000, 2100))
 _LONGEST_S = 366 * 86400.0
 _SECONDS = {"s": 1, "m": 60, "min": 60, "h": 3600}
@@ -56,6 +57,16 @@ def parse_span(text: str) -> float:
     if match and (seconds := float(match[1]) * _SECONDS[match[2]]) < _LONGEST_S:
         return seconds
     raise ConfigError(f"time span {text!r}: write 15m, 2h or 90s")
+
+
+def parse_into(text: str) -> float:
+    """How far into a cook: ``+3:10``, ``+3:10:30`` or ``+190m`` -> seconds. Raises ConfigError naming the text."""
+    if match := _INTO.match(text.strip()):
+        return 3600.0 * int(match[1]) + 60.0 * int(match[2]) + float(match[3] or 0)
+    try:
+        return parse_span(text.strip().removeprefix("+"))
+    except ConfigError:
+        raise ConfigError(f"time {text!r}: write +3:10 for three hours ten into the cook, or +190m") from None
 
 
 def local(utc: float) -> str:

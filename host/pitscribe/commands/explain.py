@@ -1,0 +1,113 @@
+"""``pitscribe explain``: how one reading came about, from the chip's word to the result, and how sure it is."""
+
+import argparse
+import json
+from math import isfinite
+from typing import Any
+
+from pitscribe.commands.explain_text import text
+from pitscribe.commands.ledgers import meant_cook, open_ledger
+from pitscribe.commands.sample import Cell, Sample, Value, find, to_the_second
+from pitscribe.commands.when import parse_into, parse_when
+from pitscribe.config import Config
+from pitscribe.cook.analysis import flag_words
+from pitscribe.cook.plain import number
+from pitscribe.known import KnownCalibration
+from pitscribe.ledger.values import Cook
+from pitscribe.metrology.derivation import Step, derive, word_step
+from pitscribe.metrology.flags import Flag
+from pitscribe.metrology.uncertainty import Budget, Reading
+
+
+def run(config: Config, arguments: argparse.Namespace) -> None:
+    """Print the derivation, as text or as one JSON object."""
+    with open_ledger(config) as ledger:
+        cook = meant_cook(ledger, arguments.cook)
+        at = _when(arguments.time, cook, ledger.now_ms() / 1000)
+        found = find(ledger, cook, arguments.place, at, arguments.known)
+    told = told_of_cell(found) if isinstance(found, Cell) else told_of(found)
+    print(json.dumps(told, indent=1) if arguments.json else text(told, arguments.unit or config.units))
+
+
+def _when(text: str, cook: Cook, now: float) -> float:
+    """A time of day is the last such time before the cook's end: an old cook is asked for by its own clock."""
+    if text.startswith("+"):
+        return cook.started_ms / 1000 + parse_into(text)
+    return parse_when(text, now if cook.ended_ms is None else cook.ended_ms / 1000)
+
+
+def told_of(sample: Sample) -> dict[str, Any]:
+    """All that is to be told of a sample, as JSON has it: degC, K, mV, s, ms."""
+    setup, one, origin = sample.setup, sample.placement, sample.origin
+    steps = [word_step(setup.chip, sample.codes)]
+    budget = None
+    if sample.reading is not None:
+        steps = derive(sample.codes, sample.reading, _history(sample.known))
+        budget = _budget(sample.reading)
+    return {
+        **_head(sample.cook, one.place, one.kind, sample.value),
+        "time_u_s": sample.time_u,
+        "probe": {"name": one.probe.name, "type": one.probe.tc, "class": one.probe.tolerance},
+        "logger": f"{one.logger:08x}",
+        "channel": {"number": one.channel, "chip": setup.chip, "type": setup.tc},
+        "frame": {**origin.key._asdict(), "tick": origin.tick, "ticks": origin.ticks, "uptime_ms": origin.uptime_ms},
+        "steps": [_step(step) for step in steps],
+        "budget": budget,
+    }
+
+
+def told_of_cell(cell: Cell) -> dict[str, Any]:
+    """The same of a cell of an imported table, of which nobody knows more than the table says."""
+    source = f"{cell.sheet.source}, imported; nobody says what measured it, so this uncertainty is our allowance"
+    step = Step("cell of the table", cell.value.celsius, "degC", cell.value.u, source)
+    return {
+        **_head(cell.cook, cell.sheet.place, cell.sheet.kind, cell.value),
+        "steps": [_step(step)],
+        "budget": None,
+    }
+
+
+def _head(cook: Cook, place: str, kind: str, value: Value) -> dict[str, Any]:
+    """What is told of every sample; the result with every digit that it has."""
+    known = value.celsius == value.celsius
+    return {
+        "cook": cook.as_json(),
+        "place": place,
+        "kind": kind,
+        "time": value.t,
+        "result": {"celsius": value.celsius, "u_k": value.u, "k": value.k, "expanded_k": value.u * value.k}
+        if known else None,
+        "flags": [_flag(flag) for flag in Flag if flag.name and flag & value.flags and flag.value.bit_count() == 1],
+    }
+
+
+def _step(step: Step) -> dict[str, Any]:
+    u = step.u if step.u is not None and isfinite(step.u) else None  # JSON has no NaN
+    return {"name": step.name, "value": step.value, "unit": step.unit, "u": u, "said": step.said, "source": step.source}
+
+
+def _flag(flag: Flag) -> dict[str, Any]:
+    return {"flag": flag_words(flag)[0], "usable": not flag & Flag.BAD}
+
+
+def _history(known: KnownCalibration | None) -> str:
+    if known is None:
+        return ""
+    where = "this channel" if known.calibrated.here else "another channel or instrument"
+    return f"record {known.record}, calibrated {to_the_second(known.made_ms / 1000)} through {where}"
+
+
+def _budget(reading: Reading) -> dict[str, Any] | None:
+    """The components that the combined uncertainty is made of, the largest first; None where there is no value."""
+    budget = Budget.of(reading)
+    if budget.u != budget.u:
+        return None
+    lines = sorted((line for line in budget.lines if line.u > 0), key=lambda line: -line.u)
+    return {
+        "lines": [
+            {"name": x.name, "source": x.source, "u_k": x.u, "share": (x.u / budget.u) ** 2, "shape": x.shape,
+             "dof": number(x.dof)}
+            for x in lines
+        ],
+        "u_k": budget.u, "dof": number(budget.dof), "k": budget.k, "expanded_k": budget.expanded,
+    }
