@@ -1,7 +1,8 @@
 """Fixed points against the standards that they come from.
 
 Sources: IAPWS R7-97(2012), tables 35 and 36 (printed values from memory, equal to what the packages give); U.S.
-Standard Atmosphere 1976 and ASHRAE Fundamentals 2017 chapter 1 table 1; SOURCES.md section 3. The package iapws is independent.
+Standard Atmosphere 1976 and ASHRAE Fundamentals 2017 chapter 1 table 1; SOURCES.md section 3. The package iapws is
+independent.
 """
 
 import pytest

@@ -27,6 +27,8 @@ GAIN_SPAN_K = 40.0
 # What a chip may add to the error of a probe: the widest of them states +/-2 K, +/-2 K for its cold junction, and half
 # a kelvin is allowed for the terminal block. More than this and twice the wire's class is no correction.
 CHIP_LIMIT_K = 4.5
+# By which part of the temperature a chip may be out, half width: MAX31856 data sheet; taken for all of them.
+CHIP_GAIN_PART = 0.0015
 # How much the correction may change over 100 K beside the class's kelvin figure: a chip's own gain. Type T taken for
 # type K changes by 4.4 K from ice to boiling water, and all other pairs by more (SOURCES.md section 1). Our judgement.
 CHIP_GAIN_K = 1.0
@@ -42,7 +44,7 @@ class Calibration:
 
     offset, gain, pivot : K, K/K, degC of the uncorrected reading
     covariance : var(offset) [K2], cov(offset, gain) [K], var(gain) [1]; a gain that the points cannot show is 0, and
-        its variance what the wire's class allows
+        its variance what the wire's class allows, and the chip if they were read through one
     dof : effective degrees of freedom of the fit (inf if nothing of it is from few observations)
     low, high : the lowest and the highest reading among the points [degC]
     """
@@ -163,7 +165,8 @@ def fit(
     """The correction that points bear: an offset, or an offset and a gain.
 
     probe_tc, tolerance : type and class of the wire
-    gain : whether to fit one. None: if the points are ``GAIN_SPAN_K`` apart and tell more of it than the class does
+    gain : whether to fit one. None: if the points are ``GAIN_SPAN_K`` apart and tell more of it than wire and chip
+        allow, or show it beyond doubt
     through : the channel that they were read through, for a better word on what is wrong
 
     Raises CalibrationError for what is no calibration: nonsense, points too close for the gain that is asked for, a
@@ -174,7 +177,7 @@ def fit(
     y = np.array([p.reference - p.reading for p in points])
     covariance = _covariance(points)
     span = float(np.ptp(x))
-    prior = gain_limit(probe_tc, tolerance) / _ROOT3
+    prior = float(np.hypot(gain_limit(probe_tc, tolerance), CHIP_GAIN_PART if through else 0.0)) / _ROOT3
     if gain and span < GAIN_SPAN_K:
         raise CalibrationError(
             f"a gain needs points at least {GAIN_SPAN_K:g} K ({GAIN_SPAN_K * 1.8:g} F) apart, and these are "

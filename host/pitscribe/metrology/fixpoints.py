@@ -11,8 +11,8 @@ import numpy as np
 from pitscribe.errors import OutOfRangeError
 
 CAUTION_BOIL = (
-    "Boiling water and its steam scald. Take a deep, steady pot, keep hands, face and wires out of the steam and off the "
-    "burner, and let the water cool before you carry it."
+    "Boiling water and its steam scald. Take a deep, steady pot, keep hands, face and wires out of the steam and off "
+    "the burner, and let the water cool before you carry it."
 )
 CAUTION_ICE = "Keep water off the logger and its plugs."
 
