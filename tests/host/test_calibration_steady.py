@@ -11,6 +11,7 @@ from scipy import stats
 
 from pitscribe.metrology.steady import (
     COARSE_WINDOW_S,
+    DRIFT_K,
     MOST_DRIFT_K,
     WINDOW_S,
     independent_number,
@@ -47,10 +48,10 @@ def first_steady(t, celsius, step, every=32):
 @given(st.sampled_from(sorted(STEPS)), st.floats(1.5, 20.0), st.booleans(), st.floats(0.0, 0.3), st.floats(0, 1),
        st.integers(0, 10**6))
 def test_a_bath_that_moves_is_never_called_steady(chip, times, down, noise, start, seed):
-    # A ramp of 1.5 times what is allowed in the shortest window, and more: 0.06 K a minute (step of 2^-7: at least
+    # A ramp of 1.5 times what is allowed in the shortest window, and more: 0.03 K a minute (step of 2^-7: at least
     # DRIFT_K in 150 s), 0.075 with a step of 0.25 K.
     step = STEPS[chip]
-    allowed = min(max(0.1, step, 1.5 * noise), MOST_DRIFT_K) / (COARSE_WINDOW_S if step > 0.1 else WINDOW_S)
+    allowed = min(max(DRIFT_K, step, 1.5 * noise), MOST_DRIFT_K) / (COARSE_WINDOW_S if step > DRIFT_K else WINDOW_S)
     t = np.arange(1200.0)
     rng = np.random.default_rng(seed)
     ramp = start + (-1 if down else 1) * times * allowed * t
@@ -70,7 +71,7 @@ def test_a_noisy_steady_bath_is_called_steady_within_a_quarter_of_an_hour(chip, 
 @pytest.mark.parametrize(("chip", "seconds"), [("max31856", 160), ("max31855", 320)])
 def test_a_quiet_bath_is_called_steady_with_the_first_full_window(chip, seconds):
     rng, t = np.random.default_rng(5), np.arange(1000.0)
-    after, _ = first_steady(t, stepped(0.3 + rng.normal(0, 0.02, t.size), STEPS[chip]), STEPS[chip])
+    after, _ = first_steady(t, stepped(0.3 + rng.normal(0, 0.01, t.size), STEPS[chip]), STEPS[chip])
     assert after == seconds
 
 
