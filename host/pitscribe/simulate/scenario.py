@@ -21,6 +21,8 @@ class Placement:
 
     along: for air, the share of the grate from the firebox end to the far end; for meat, the share of its length from
     the flat's thin end to the point's. depth: share of the thickness from the bottom (meat only).
+    stem_in (air only): the meat place that the stem sits in; without it the stem comes through the smoker's steel.
+    beside (air only): an air place before this one in the list that is a finger's breadth away: the same air.
     """
 
     channel: int
@@ -33,6 +35,8 @@ class Placement:
     along: float
     depth: float = 0.5
     spi: int = 0
+    stem_in: str | None = None
+    beside: str | None = None
 
 
 @dataclass(frozen=True)
@@ -104,6 +108,18 @@ TWO = (
     Placement(1, "max31856", "T", 20, "flat", "meat", _MEAT, 0.5),
 )
 
+# A stick with its point in the meat and a sheath of 3/16 in above it that is to read the air, as a thermometer of one
+# piece has; a thin junction clipped beside it; and a gauge of 1/4 in through the dome's steel.
+_STICK = ProbeSpec("sheath", 0.0048, immersion=0.050)
+_DOME = ProbeSpec("sheath", 0.0064, immersion=0.060, speed=0.3)
+
+FOUR = (
+    Placement(0, "max31856", "K", 17, "grate", "air", _BEAD, 0.50),
+    Placement(1, "max31855", "K", 20, "stick", "air", _STICK, 0.50, stem_in="flat", beside="grate"),
+    Placement(2, "max31855", "K", 21, "dome", "air", _DOME, 0.70),
+    Placement(3, "max31856", "T", 22, "flat", "meat", _MEAT, 0.40),
+)
+
 _SMALL_MEAT = MeatSpec(length=0.20, width=0.18, thickness=(0.030, 0.034, 0.036, 0.034), layers=9)
 
 SCENARIOS: dict[str, Scenario] = {
@@ -130,6 +146,7 @@ SCENARIOS: dict[str, Scenario] = {
                 Fault(1, "dead-00", 9.0 * 3600),
             ),
         ),
+        Scenario("stick", "A thick air sensor whose stem sits in the meat, a thin junction beside it", 12.0, FOUR),
         Scenario(
             "small", "A thin piece on two channels, for tests: an hour shows most of it", 3.0, TWO,
             hand=HandSpec(spritz_from_s=1200.0, spritz_every_s=900.0, rotate_at_s=1800.0, wrap_at_c=60.0),

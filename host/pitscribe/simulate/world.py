@@ -41,7 +41,7 @@ class World:
         self.meat = Meat(scenario.meat)
         self.meat_on = self.turned = False
         self.hand = Hand(seed)
-        self._air = [p for p in scenario.placements if p.kind == "air"]
+        self._air = [p for p in scenario.placements if p.kind == "air" and p.beside is None]
         memory = [60.0, 1500.0] + [tau for _ in self._air for tau, _ in _FLUTTER]
         self._keep = np.exp(-1.0 / np.array(memory))
         self._kick = np.sqrt(1 - self._keep**2)
@@ -181,10 +181,17 @@ class World:
             self.true[rows, self._row[p.channel]] = (
                 smoke[:, 0] + p.along * (smoke[:, 1] - smoke[:, 0]) + swirl * calm
             )
+        by_place = {p.place: self._row[p.channel] for p in self.scenario.placements}
         true = self.true[rows]
+        for p in self.scenario.placements:
+            if p.beside is not None:
+                true[:, self._row[p.channel]] = true[:, by_place[p.beside]]
         base = np.empty_like(true)
         for i, p in enumerate(self.scenario.placements):
-            base[:, i] = smoke[:, 2] if p.kind == "air" else smoke[:, :2].mean(axis=1) if self.meat_on else smoke[:, 5]
+            if p.kind == "meat":
+                base[:, i] = smoke[:, :2].mean(axis=1) if self.meat_on else smoke[:, 5]
+            else:
+                base[:, i] = smoke[:, 2] if p.stem_in is None else true[:, by_place[p.stem_in]]
         target = self._weights[:, 0] * true + self._weights[:, 1] * smoke[:, 2:3] + self._weights[:, 2] * base
         reads, catch_up, out = self._reads, self._catch_up, self.junction[rows]
         for i in range(CHUNK):

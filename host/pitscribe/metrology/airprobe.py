@@ -1,0 +1,165 @@
+"""What air an air probe is in, from what it reads: its stem leads heat away, and it is late.
+
+A thick junction follows first order, with its time constant tau, not the air but a mixture: ``(1 - beta) air + beta
+base``, where the base is what its stem sits in (for a stick in the meat, the meat). Turned round,
+
+    air = T + kappa (T - base) + lag dT/dt + offset,   kappa = beta / (1 - beta),  lag = tau / (1 - beta):
+
+the lag counts with the same factor as the stem, because a swing reaches the junction weakened as well as late. The
+offset is what else there is between the probe and the reference that it was learned from: wires, what each radiates,
+the boundary layer. Without a base it stands for the stem too, which is right as long as the base is as warm as then: a
+gauge in the dome, whose stem is in the cooker's steel. Pin fin and first-order lag: SOURCES.md section 5.
+
+Nothing here looks ahead, and each result hangs on a bounded window: a series may be read in any pieces.
+"""
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pitscribe.errors import CalibrationError
+from pitscribe.metrology.derivative import Wanted, slopes
+
+FloatArray = NDArray[np.float64]
+
+METHOD = 1  # how the figures of a record were computed: ``airlearn`` as it is now
+
+# What the slope may add to the result's uncertainty, at the most and where it is good enough. Ours, no source: see the
+# figures in tests/host/test_airprobe_bench.py.
+SLOPE_SHARE_K = (3.0, 0.5)
+LONGEST_WINDOW = 1.5  # lags: an older sample says nothing of now
+BASE_AGE_S = 600.0  # meat moves by less than a kelvin or two in ten minutes
+UNKNOWN_BASE_C = (0.0, 100.0)  # where meat may be when nobody says: raw from the cold, and no more than boiling
+OUTSIDE_PART = 0.05  # K per K of reading outside of what was learned from: our allowance, no source
+# Another day: walls cooler or warmer by up to 5 K than on the day of learning (our allowance, no source)
+# take 0.32 of that from a fat sooty probe (SOURCES.md section 5: h 20 W/m2K, emissivity 0.8, 9 degC low of 28).
+OTHER_DAY_K = 5.0 * 0.32
+_ROOT3 = 3.0**0.5
+
+
+@dataclass(frozen=True, slots=True)
+class AirModel:
+    """What one air probe was found to do.
+
+    base : the meat place that its stem sits in; None: no stem term
+    offset, kappa, lag : K, K/K, s
+    covariance : of (offset, kappa, lag), the upper triangle by rows: oo, ok, ol, kk, kl, ll
+    dof : effective degrees of freedom of the fit
+    reference_u : what the reference may be off by all the time: its wire, its channel, what it radiates [K]
+    residual : what the model leaves, noise apart, as a standard deviation: 1.96 of it held 95 % of the span [K]
+    slope_rms : of the readings that it was learned from [K/s]: how far the lag leads astray when it is not corrected
+    low, high : the readings that it was learned from [degC]
+    """
+
+    base: str | None
+    offset: float
+    kappa: float
+    lag: float
+    covariance: tuple[float, float, float, float, float, float]
+    dof: float
+    reference_u: float
+    residual: float
+    slope_rms: float
+    low: float
+    high: float
+
+    @property
+    def tau(self) -> float:
+        """The junction's own time constant, as a step of the air would show it [s]."""
+        return self.lag / (1.0 + self.kappa)
+
+    @property
+    def u(self) -> tuple[float, float, float]:
+        """Standard uncertainties of offset [K], kappa [K/K] and lag [s]; the reference's own error apart."""
+        oo, _, _, kk, _, ll = self.covariance
+        return math.sqrt(oo), math.sqrt(kk), math.sqrt(ll)
+
+
+def body_of(model: AirModel) -> dict[str, Any]:
+    """The figures as JSON has them, with the number of the method that they come from."""
+    return {"method": METHOD, **asdict(model)}
+
+
+def model_of(body: dict[str, Any]) -> AirModel:
+    """What ``body_of`` wrote. CalibrationError if it is not that, or of a method that this version does not know."""
+    if body.get("method") != METHOD:
+        raise CalibrationError(f"an air record of method {body.get('method')!r}: learn it again with this version")
+    names = [name for name in AirModel.__slots__ if name not in ("base", "covariance")]
+    try:
+        figures = [float(body[name]) for name in names]
+        oo, ok, ol, kk, kl, ll = (float(x) for x in body["covariance"])
+        base = None if body["base"] is None else str(body["base"])
+    except (KeyError, TypeError, ValueError) as error:
+        raise CalibrationError(f"an air record that cannot be read ({error}): learn it again") from None
+    if not all(math.isfinite(x) for x in (*figures, oo, ok, ol, kk, kl, ll)):
+        raise CalibrationError("an air record with a figure that is no number: learn it again")
+    return AirModel(base, covariance=(oo, ok, ol, kk, kl, ll), **dict(zip(names, figures, strict=True)))
+
+
+class Track(NamedTuple):
+    """Usable samples: t [UTC s, ascending], celsius [degC], u [K]; float64 (n,) each."""
+
+    t: FloatArray
+    celsius: FloatArray
+    u: FloatArray
+
+
+class Air(NamedTuple):
+    """The air as it is worked out, celsius [degC] and u [K], float64 (n,) each."""
+
+    celsius: FloatArray
+    u: FloatArray
+
+
+def air_of(track: Track, base: Track | None, model: AirModel, noise: float, *, here: bool) -> Air:
+    """The air around a probe at each of its samples.
+
+    track : the probe's usable samples; base : those of what its stem sits in, if the model has one and they are there
+    noise : standard deviation of one reading, noise and register step [K]
+    here : whether the channel is the one that the model was learned through. There the probe's and the channel's
+        constant errors are in the offset and cancel; elsewhere the whole ``track.u`` counts besides.
+
+    Where there is no slope (the first samples, behind a gap, sampling too slow for the lag) the lag is left alone and
+    its usual size is in u. Where the base is not known it is taken to be anything between 0 and 100 degC: the middle
+    is what is corrected with, and u says that this is little.
+    """
+    t, reading = track.t, track.celsius
+    slope, slope_u = _slopes(t, reading, noise, model)
+    under, under_u = _base_at(t, base) if model.base is not None else (reading, np.zeros(t.shape))
+    away = reading - under
+    celsius = reading + model.offset + model.kappa * away + model.lag * slope
+    oo, ok, ol, kk, kl, ll = model.covariance
+    var = oo + 2 * ok * away + 2 * ol * slope + kk * away**2 + 2 * kl * away * slope + ll * slope**2
+    var += model.reference_u**2 + model.residual**2 + ((1 + model.kappa) * noise) ** 2
+    var += (model.lag * slope_u) ** 2 + (model.kappa * under_u) ** 2
+    outside = np.maximum(model.low - reading, 0.0) + np.maximum(reading - model.high, 0.0)
+    var += (OUTSIDE_PART * outside) ** 2
+    var += OTHER_DAY_K**2 / 3
+    if not here:
+        var += np.square(track.u)
+    return Air(celsius, np.sqrt(var))
+
+
+def _slopes(t: FloatArray, reading: FloatArray, noise: float, model: AirModel) -> tuple[FloatArray, FloatArray]:
+    """Slope and its uncertainty; where there is none, 0 and the usual slope's size."""
+    if model.lag <= 0.0:
+        return np.zeros(t.shape), np.zeros(t.shape)
+    most, enough = (share / model.lag for share in SLOPE_SHARE_K)
+    slope, u = slopes(t, reading, noise, Wanted(most, enough, LONGEST_WINDOW * model.lag))
+    none = np.isnan(slope)
+    slope[none], u[none] = 0.0, model.slope_rms
+    return slope, u
+
+
+def _base_at(t: FloatArray, base: Track | None) -> tuple[FloatArray, FloatArray]:
+    """The base's last good value at or before each time, and its uncertainty; anything at all where it is too old."""
+    low, high = UNKNOWN_BASE_C
+    celsius, u = np.full(t.shape, (low + high) / 2), np.full(t.shape, (high - low) / 2 / _ROOT3)
+    if base is not None and base.t.size:
+        last = np.searchsorted(base.t, t, side="right") - 1
+        known = (last >= 0) & (t - base.t[last] <= BASE_AGE_S)
+        celsius[known], u[known] = base.celsius[last[known]], base.u[last[known]]
+    return celsius, u

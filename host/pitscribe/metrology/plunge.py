@@ -1,0 +1,152 @@
+"""How slow a junction is: from a plunge out of air or ice into stirred water, as a channel recorded it.
+
+The time constant is that of the 63.2 % (1 - 1/e) of a first-order step (SOURCES.md section 5). When exactly the probe
+went in, nobody knows to the second; so both, the instant and the time constant, are weighed over all that they may be,
+by how well each pair meets the samples. What the sampling cannot tell then shows as width.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pitscribe.errors import CalibrationError
+
+FloatArray = NDArray[np.float64]
+
+SHARE = 1.0 - math.exp(-1.0)
+# In a smoker's air a junction is this many times slower than in stirred water: makers' 0.22 to 1.10 s in water for
+# sheaths of 1/16 and 1/8 in against 17 and 48 s computed for air of 1 m/s; 0.05 s and 4 s for a bead (SOURCES.md 5).
+SLOWER_IN_AIR = (40.0, 100.0)
+# Our own allowances, no source.
+LEAST_STEP_K = 20.0
+MOST_PART = 0.3  # of the time constant: its uncertainty at the most
+MISFIT = 0.02  # of the step: an RMS residual above this is no single exponential
+_BEGUN, _OVER = 0.1, 0.9  # shares of the step that surely lie behind its begin and before its end
+_TAUS, _STARTS = 81, 13
+
+
+@dataclass(frozen=True, slots=True)
+class Plunge:
+    """What a plunge showed.
+
+    tau, u : the time constant and its standard uncertainty [s];  limit : 97.5 % of what it may be lies below [s]
+    before, after : where it came from and where it came to rest [degC]
+    misfit : RMS of what one exponential leaves, as a share of the step;  single : whether that is one exponential
+    samples : between a tenth and nine tenths of the step
+    """
+
+    tau: float
+    u: float
+    limit: float
+    before: float
+    after: float
+    misfit: float
+    single: bool
+    samples: int
+
+
+class _Step(NamedTuple):
+    t: FloatArray  # s, counted from the last sample that was surely before
+    share: FloatArray  # of the step that is done
+    window_s: float  # the instant of the plunge lies between -window_s and the first sample that has begun
+    begun_s: float
+
+
+def time_constant(t: FloatArray, celsius: FloatArray, noise: float) -> Plunge:
+    """The time constant of the one step in a span.
+
+    t, celsius : float64 (n,), UTC s, ascending, and degC: usable samples, at rest first, then the step, then at rest
+    noise : standard deviation of one reading, noise and register step together [K]
+
+    Raises CalibrationError for a span without a step of 20 K, without rest before or after, or sampled too slowly for
+    what is in it; the message then has the upper limit.
+    """
+    before, after = _rests(t, celsius)
+    step = _step(t, celsius, before, after)
+    size = abs(after - before)
+    tau, u, limit, rms = _weighed(step, noise / size)
+    between = int(((step.share > _BEGUN) & (step.share < _OVER)).sum())
+    if u > MOST_PART * tau or between < 2:
+        raise CalibrationError(
+            f"a sample each {float(np.median(np.diff(t))):.2g} s is too slow for this probe: its time constant is at "
+            f"most {limit:.2g} s; more cannot be told"
+        )
+    misfit = math.sqrt(max(rms**2 - (noise / size) ** 2, 0.0))
+    return Plunge(tau, u, limit, before, after, misfit, misfit <= MISFIT, between)
+
+
+def _rests(t: FloatArray, celsius: FloatArray) -> tuple[float, float]:
+    """Where the span begins and ends, each the median of a tenth of it (five samples at least)."""
+    few = max(5, t.size // 10)
+    if t.size < 3 * few:
+        raise CalibrationError(f"{t.size} readings are too few: take a span from before the plunge to rest after it")
+    before, after = (float(np.median(x)) for x in (celsius[:few], celsius[-few:]))
+    if abs(after - before) < LEAST_STEP_K:
+        raise CalibrationError(
+            f"the span begins at {before:.1f} degC and ends at {after:.1f}: a plunge needs a step of "
+            f"{LEAST_STEP_K:.0f} K or more, as from ice into hot water (mind the steam)"
+        )
+    for where, x, rest in (("begin", celsius[:few], before), ("end", celsius[-few:], after)):
+        if np.abs(x - rest).max() > 0.05 * abs(after - before):
+            raise CalibrationError(f"the probe is not at rest at the {where} of the span: take it longer")
+    return before, after
+
+
+def _step(t: FloatArray, celsius: FloatArray, before: float, after: float) -> _Step:
+    share = (celsius - before) / (after - before)
+    begun = int(np.argmax(share > _BEGUN))  # the first
+    still = np.flatnonzero(share[:begun] < 0.03)
+    last = int(still[-1]) if still.size else 0
+    if (share[begun:] < _BEGUN).any():
+        raise CalibrationError("there is more than one step in this span: take one plunge alone")
+    near = slice(max(0, last - 5), None)
+    at = t[near] - t[last]
+    return _Step(at, share[near], float(t[last] - t[max(0, last - 1)]), float(t[begun] - t[last]))
+
+
+def _weighed(step: _Step, noise: float) -> tuple[float, float, float, float]:
+    """Mean, standard deviation and 97.5 % point of the time constant, and the best pair's RMS residual.
+
+    noise: of one sample, as a share of the step. What the best pair leaves counts as noise too, if it is more.
+    """
+    spacing = float(np.median(np.diff(step.t)))
+    low, high = 0.02 * spacing, max(float(step.t[-1]) / 3.0, 0.04 * spacing)
+    for _ in range(3):
+        taus = np.geomspace(low, high, _TAUS)
+        squares = _least_squares(step, taus)
+        best = float(squares.min())
+        weight = np.exp(-0.5 * step.t.size * (squares - best) / max(noise**2, best)) * taus  # even in tau, not its log
+        weight /= weight.sum()
+        likely = np.flatnonzero(weight > 1e-4 * weight.max())
+        low, high = (float(taus[np.clip(i, 0, _TAUS - 1)]) for i in (likely[0] - 1, likely[-1] + 1))
+    tau = float(weight @ taus)
+    u = math.hypot(math.sqrt(float(weight @ np.square(taus - tau))), 2.0 * noise * tau)  # rests are rounded to a step
+    return tau, u, float(taus[np.searchsorted(np.cumsum(weight), 0.975)]) + 2.0 * noise * tau, math.sqrt(best)
+
+
+def _least_squares(step: _Step, taus: FloatArray) -> FloatArray:
+    """Mean square of what each time constant leaves with the instant and the two rests that suit it best."""
+    low, high = np.full(taus.shape, -step.window_s), np.full(taus.shape, step.begun_s)
+    part = np.linspace(0.0, 1.0, _STARTS)
+    rows = np.arange(taus.size)
+    while True:
+        starts = low[:, None] + (high - low)[:, None] * part
+        late = np.maximum(step.t - starts[..., None], 0.0)
+        left = np.exp(-late / taus[:, None, None])
+        left -= left.mean(axis=-1, keepdims=True)
+        share = step.share - step.share.mean()
+        squares = np.mean(share**2) - np.square((left * share).mean(axis=-1)) / np.square(left).mean(axis=-1)
+        best = np.argmin(squares, axis=1)
+        if (high - low).max() < 1e-4 * step.begun_s:
+            least: FloatArray = np.maximum(squares[rows, best], 0.0)
+            return least
+        low, high = starts[rows, np.maximum(best - 1, 0)], starts[rows, np.minimum(best + 1, _STARTS - 1)]
+
+
+def body_of(plunge: Plunge, t: FloatArray, celsius: FloatArray) -> dict[str, Any]:
+    """What a record keeps: the readings themselves, counted from the first, from which the rest is computed anew."""
+    return {"t_s": np.round(t - t[0], 3).tolist(), "celsius": np.round(celsius, 4).tolist(), "tau_s": plunge.tau,
+            "u_s": plunge.u}
