@@ -6,9 +6,10 @@ import pytest
 from pitscribe.errors import ConfigError
 from pitscribe.metrology import chips, its90
 from pitscribe.metrology.chain import correct
+from pitscribe.metrology.exposure import AIR_TAU_S
 from pitscribe.metrology.flags import Flag, has_value
 from pitscribe.metrology.slope import HISTORY, recent_slope
-from pitscribe.metrology.uncertainty import AIR_TAU_S, TERMINAL_LIMIT_K
+from pitscribe.metrology.uncertainty import TERMINAL_LIMIT_K
 
 T0 = 1_700_000_000.0
 

@@ -10,7 +10,7 @@ import math
 import numpy as np
 import pytest
 
-from pitscribe.metrology.uncertainty import tolerance_limit
+from pitscribe.metrology.tolerance import tolerance_limit
 from pitscribe.simulate import probes
 from pitscribe.simulate.probes import ProbeSpec, WireError
 

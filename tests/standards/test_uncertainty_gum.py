@@ -12,8 +12,9 @@ from scipy.optimize import bisect
 from pitscribe.errors import ConfigError
 from pitscribe.metrology import its90
 from pitscribe.metrology.coverage import Component, combine, shape_factor, student_95
+from pitscribe.metrology.exposure import AIR_TAU_S, radiation_limit
 from pitscribe.metrology.tolerance import tolerance_limit
-from pitscribe.metrology.uncertainty import AIR_TAU_S, Setup, budget, radiation_limit
+from pitscribe.metrology.uncertainty import Setup, budget
 
 
 def limit(tc, tolerance, celsius):

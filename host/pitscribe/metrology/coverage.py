@@ -110,7 +110,7 @@ def _student_table() -> FloatArray:
 
 
 def _student(nu: int) -> float:
-    """By halving an interval of the angle atan(t / sqrt nu): P is a finite sum (Abramowitz and Stegun 26.7.3, 26.7.4)."""
+    """By halving an interval of the angle atan(t / sqrt nu): P is a finite sum (Abramowitz and Stegun 26.7.3, 4)."""
     low, high = 0.0, np.pi / 2
     for _ in range(50):
         middle = 0.5 * (low + high)

@@ -19,12 +19,9 @@ from pitscribe.metrology import its90
 from pitscribe.metrology.calibration import Calibrated
 from pitscribe.metrology.chips import LINE_LIMIT_K, SLOPE_UV, TABLE_LIMIT_K, Chip, chip_of
 from pitscribe.metrology.coverage import Component, Total, combine
+from pitscribe.metrology.exposure import exposure
 from pitscribe.metrology.flags import COLD_GOOD_C
-from pitscribe.metrology.tolerance import BEND_PART as BEND_PART
-from pitscribe.metrology.tolerance import GAIN_PART as GAIN_PART
-from pitscribe.metrology.tolerance import TOLERANCES as TOLERANCES
-from pitscribe.metrology.tolerance import bend_limit
-from pitscribe.metrology.tolerance import tolerance_limit as tolerance_limit
+from pitscribe.metrology.tolerance import bend_limit, tolerance_limit
 
 FloatArray = NDArray[np.float64]
 
@@ -38,19 +35,11 @@ TERMINAL_LIMIT_K = 0.5
 TERMINAL_TAU_S = 100.0
 # Within half of the range for which it is specified, a chip moves by no more than this part of its limits.
 DRIFT_PART, DRIFT_SPAN_K = 0.3, 52.5
+# A sheet that gives kelvin does not divide its limit into offset and gain: this part of it for each kelvin of a way.
+LINE_GAIN_PER_K = 0.1 / 150.0
 # Base-metal wire that sees no more than 250 degC, half width in a year: far from where type K ages quickly.
 WIRE_DRIFT_K_PER_YEAR = 0.2
 _YEAR_S = 365.25 * 86400.0
-
-# Nobody says yet how an air probe is built; it is taken for a thin one, somewhere between a bare bead of 24 AWG wire
-# (1 mm, time constant 4 s) and a sheath of 1/16 in, in 0.3 to 1 m/s of air, and the sheath, the worse, counts: 17 s at
-# 1 m/s and 29 s at 0.3 (SOURCES.md section 5) ...
-AIR_TAU_S = 20.0
-# ... and what it radiates to walls cooler than the air: emissivity of a steel that is not black yet, film coefficient
-# rho c d / (4 tau) = 70 W/m2K from the same table, and walls 0.29 of the way from the air down to the cold junction's
-# surroundings (section 5's case: air 121.1 degC, walls 93.3). Thicker probes read worse than this says.
-_EMISSIVITY, _FILM_W_M2K, _WALL_PART = 0.7, 70.0, 0.29
-_STEFAN_BOLTZMANN = 5.670374e-8
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,15 +92,6 @@ class _Scale:
         return cls(per_mv, 1e-3 * its90.sensitivity(probe_tc, cold_c, out_of_range="nan") * per_mv)
 
 
-def radiation_limit(celsius: FloatArray, cold_c: FloatArray) -> FloatArray:
-    """How much too low an air probe may read by radiating to cooler walls: float64 (n,) [degC] each -> (n,) [K]."""
-    probe = celsius + 273.15
-    wall = probe - _WALL_PART * np.maximum(celsius - cold_c, 0.0)
-    probe, wall = np.square(np.square(probe)), np.square(np.square(wall))
-    low: FloatArray = (_EMISSIVITY * _STEFAN_BOLTZMANN / _FILM_W_M2K) * (probe - wall)
-    return low
-
-
 def _line_limit(tc: str, celsius: FloatArray) -> FloatArray:
     """The MAX31855's own gain and offset limit, in kelvin of its straight line."""
     (first, limit), *wider = LINE_LIMIT_K[tc]
@@ -123,15 +103,31 @@ def _line_limit(tc: str, celsius: FloatArray) -> FloatArray:
 
 def _amplifier(spec: Chip, tc: str, at: FloatArray, loop_mv: FloatArray, scale: _Scale) -> list[Component]:
     """The chip's constant errors, in kelvin of the result: gain and offset, its table."""
-    if spec.offset_limit_mv is None:
+    if spec.mode == "line":
+        source = f"{spec.sheet}, K below 700 degC; other types from memory"
         limit = _line_limit(tc, at) * (1e-3 * SLOPE_UV[tc]) * scale.per_mv
-        return [Component("chip gain and offset", "MAX31855 data sheet, K below 700 degC; other types from memory",
-                          limit / _ROOT3)]
-    limit = np.sqrt(np.square(spec.gain_limit * loop_mv) + spec.offset_limit_mv**2)
-    parts = [Component("chip gain and offset", "MAX31856 data sheet, -20 to 85 degC", limit * scale.per_mv / _ROOT3)]
+    elif spec.offset_limit_mv is None:
+        source, limit = spec.sheet, np.full(at.shape, spec.hot_limit_k)
+    else:
+        source = f"{spec.sheet}, -20 to 85 degC"
+        limit = np.sqrt(np.square(spec.gain_limit * loop_mv) + spec.offset_limit_mv**2) * scale.per_mv
+    parts = [Component("chip gain and offset", source, limit / _ROOT3)]
     if spec.mode == "table":
         parts.append(Component("chip table", "our allowance; no source", np.full(at.shape, TABLE_LIMIT_K / _ROOT3)))
     return parts
+
+
+def _carried(r: Reading, known: Calibrated, scale: _Scale) -> Component:
+    """What an offset that was found at one temperature may be out by at another, for the chip's sake.
+
+    Its gain; and its offset is one of emf, so that as many kelvin more as the wire gives less for each of them.
+    """
+    spec, fit = chip_of(r.setup.chip), known.fit
+    kelvin = LINE_LIMIT_K[r.setup.tc][0][1] if spec.mode == "line" else spec.hot_limit_k or 0.0
+    per_k = spec.gain_limit or LINE_GAIN_PER_K * kelvin
+    there = 1e-3 * its90.sensitivity(r.setup.probe_tc, np.array([fit.pivot]), out_of_range="nan")[0]
+    limit = np.hypot(per_k * (r.raw_c - fit.pivot), fit.offset * (1.0 - there * scale.per_mv))
+    return Component("offset carried from its point", "chip's gain and the wire's sensitivity", limit / _ROOT3)
 
 
 def _cold_limit(spec: Chip, cold_c: FloatArray) -> float | FloatArray:
@@ -146,7 +142,7 @@ def _instrument(chip: str, tc: str, at: FloatArray, loop_mv: FloatArray, cold_c:
                 whose: str = "") -> list[Component]:
     """All constant errors of one channel: amplifier, cold sensor, terminal block."""
     spec = chip_of(chip)
-    source = "MAX31855 data sheet, from memory" if spec.mode == "line" else "MAX31856 data sheet"
+    source = f"{spec.sheet}, from memory" if spec.mode == "line" else spec.sheet
     parts = [
         *_amplifier(spec, tc, at, loop_mv, scale),
         Component("cold junction sensor", source, _cold_limit(spec, cold_c) * scale.cold / _ROOT3),
@@ -171,7 +167,10 @@ def _as_calibrated(r: Reading, known: Calibrated, scale: _Scale) -> list[Compone
         for part in _amplifier(chip_of(setup.chip), setup.tc, r.celsius, r.loop_mv, scale):
             limits = limits + np.square(part.u * _ROOT3)
         drift = DRIFT_PART * moved * np.sqrt(limits) / _ROOT3
-        return [*parts, Component("chip in a warmer or colder box", "our allowance; no source", drift)]
+        parts.append(Component("chip in a warmer or colder box", "our allowance; no source", drift))
+        if fit.gain == 0.0:  # points in one place tell nothing of a gain, be it the wire's (in fit.u) or the chip's
+            parts.append(_carried(r, known, scale))
+        return parts
     parts += _instrument(setup.chip, setup.tc, r.celsius, r.loop_mv, r.cold_c, scale)
     if known.chip is not None and known.tc is not None:
         then = np.full(r.celsius.shape, known.cold_c)
@@ -182,7 +181,7 @@ def _as_calibrated(r: Reading, known: Calibrated, scale: _Scale) -> list[Compone
 def _each_time(spec: Chip, r: Reading, scale: _Scale) -> list[Component]:
     """What differs from sample to sample: quantisation and noise."""
     zero = np.zeros(r.celsius.shape)
-    if spec.mode == "table":
+    if spec.mode in ("table", "sum"):
         step = zero + _STEP * spec.hot_lsb  # the cold code cancels
     elif spec.mode == "line":
         slope = 1e-3 * SLOPE_UV[r.setup.tc]
@@ -190,7 +189,7 @@ def _each_time(spec: Chip, r: Reading, scale: _Scale) -> list[Component]:
         step = _STEP * np.sqrt(np.square(spec.hot_lsb * slope * scale.per_mv) + np.square(cold_step))
     else:
         step = _STEP * np.sqrt(np.square(spec.hot_lsb * scale.per_mv) + np.square(spec.cold_lsb * scale.cold))
-    source = "from memory; the data sheet has no figure" if spec.mode == "line" else "MAX31856 data sheet"
+    source = "from memory; the data sheet has no figure" if spec.mode == "line" else spec.sheet
     return [
         Component("quantisation", "GUM F.2.2.1", step),
         Component("chip noise", source, spec.noise_mv * scale.per_mv, "normal"),
@@ -198,12 +197,7 @@ def _each_time(spec: Chip, r: Reading, scale: _Scale) -> list[Component]:
 
 
 def components(r: Reading) -> list[Component]:
-    """The named components of each sample, float64 (n,) each [K]; NaN where celsius is NaN.
-
-    A lag is the whole tau |dT/dt| (an error of known size that is not corrected is not divided by root 3). Radiation
-    makes the probe read low by something between nothing and its limit a: left uncorrected, that has the root mean
-    square a/sqrt 3 about the reading.
-    """
+    """The named components of each sample, float64 (n,) each [K]; NaN where celsius is NaN."""
     setup = r.setup
     scale = _Scale.of(setup.probe_tc, r.celsius, r.cold_c)
     slope, cold_slope = (np.abs(np.nan_to_num(x)) for x in (r.slope, r.cold_slope))
@@ -219,12 +213,8 @@ def components(r: Reading) -> list[Component]:
                   "normal"),
         Component("time", "anchors of the boot", r.time_u * slope, "normal"),
     ]
-    if setup.kind == "air" and not setup.air_learned:
-        radiation = radiation_limit(r.celsius, r.cold_c) / _ROOT3
-        parts += [
-            Component("lag", "time constant 20 s, SOURCES.md section 5", AIR_TAU_S * slope, "normal"),
-            Component("radiation", "sheath of 1/16 in, SOURCES.md section 5", radiation),
-        ]
+    if not setup.air_learned:
+        parts += exposure(setup.kind, r.celsius, r.cold_c, slope)
     return parts
 
 
