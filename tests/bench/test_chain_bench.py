@@ -102,11 +102,16 @@ def test_a_cook_is_loaded_from_the_ledger_and_a_live_read_takes_a_few_ms(frames,
     assert np.median(live) < 0.020
 
 
-def test_the_inverse_is_far_quicker_than_a_pure_python_package():
-    mv = its90.emf("K", np.linspace(-20, 400, 65_000))
-    ours = best(lambda: its90.temperature("K", mv)) / mv.size
-    other, few = thermocouple_its90.get("K"), mv[::65].tolist()
+@pytest.mark.parametrize("kind", its90.KINDS)
+def test_the_inverse_is_far_quicker_than_a_pure_python_package_and_no_less_exact(kind):
+    celsius = np.linspace(-20, 400, 65_000)
+    other, mv = thermocouple_its90.get(kind), its90.emf(kind, celsius)
+    few = mv[::65].tolist()
+    ours = best(lambda: its90.temperature(kind, mv), 15) / mv.size
     theirs = best(lambda: [other.temperature(x) for x in few], 3) / len(few)
-    print(f"\ninverse, type K: {1e9 * ours:.1f} ns a value; thermocouple-its90 {1e9 * theirs:.0f} ns; "
-          f"{theirs / ours:.0f} times the rate")
+    our_error = float(np.abs(its90.temperature(kind, mv)[::65] - celsius[::65]).max())
+    their_error = float(np.abs([other.temperature(x) - t for x, t in zip(few, celsius[::65], strict=True)]).max())
+    print(f"\ninverse, type {kind}: {1e9 * ours:.1f} ns a value, off by {our_error:.0e} degC at most; "
+          f"thermocouple-its90 {1e9 * theirs:.0f} ns, {their_error:.0e} degC; {theirs / ours:.0f} times the rate")
     assert theirs > 50 * ours
+    assert our_error < max(their_error, 1e-12)  # 1e-12 degC is what rounding of the emf leaves
