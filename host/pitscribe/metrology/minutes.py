@@ -33,6 +33,7 @@ _NOISE_LEAST = 20  # second differences in a minute
 
 _NO_CODE = np.uint32(Flag.OPEN | Flag.SHORT_GROUND | Flag.SHORT_SUPPLY | Flag.CHIP_FAULT | Flag.NO_ANSWER
                      | Flag.BAD_WORD | Flag.NO_FUNCTION)
+_NO_NOISE = np.uint32(Flag.BAD & ~Flag.RATE)
 
 
 class Minutes(NamedTuple):
@@ -139,7 +140,7 @@ def _summed_up(setup: Setup, some: Samples, reach: int) -> tuple[NDArray[np.int6
         mean(some.celsius, good), np.fmax.reduceat(some.celsius, starts),
         np.fmin.reduceat(hot, starts), np.fmax.reduceat(hot, starts),
         mean(cold, told), np.fmin.reduceat(cold, starts), np.fmax.reduceat(cold, starts),
-        _noisy(setup, some, good, starts),
+        _noisy(setup, some, starts),
     )
     return minute[starts], np.array(table), starts
 
@@ -189,9 +190,14 @@ def step_k(setup: Setup) -> float:
     return spec.hot_lsb * 1000.0 / float(its90.sensitivity(setup.probe_tc, 100.0))
 
 
-def _noisy(setup: Setup, some: Samples, good: BoolArray, starts: NDArray[np.intp]) -> FloatArray:
-    """Which minutes flicker, 1 or 0: uses second differences, in which a steady rise cancels."""
+def _noisy(setup: Setup, some: Samples, starts: NDArray[np.intp]) -> FloatArray:
+    """Which minutes flicker, 1 or 0: uses second differences, in which a steady rise cancels.
+
+    Samples that jumped as nothing can (RATE) are among them: half of a minute's differences must be large, so one
+    spike does not count, and strong noise does.
+    """
     large = 6.0**0.5 * NOISE_FACTOR * explained_noise(setup)
+    good = ((some.flags & _NO_NOISE) == 0) & np.isfinite(some.celsius)
     judged, big = np.zeros(good.size, bool), np.zeros(good.size, bool)
     if good.size > _REACH:
         x, t = some.celsius, some.t
@@ -206,3 +212,11 @@ def last(x: NDArray[np.float64], minutes: int) -> FloatArray:
     """For each minute the so many that end with it: (m,) -> (m, minutes), NaN before the first; not to be written."""
     padded = np.concatenate((np.full(minutes - 1, np.nan), x))
     return np.lib.stride_tricks.sliding_window_view(padded, minutes)
+
+
+def since(begins: BoolArray, ends: BoolArray) -> BoolArray:
+    """Whether something that began has not ended yet: (m,) each -> bool (m,). Where both are met it has begun."""
+    minute = np.arange(begins.size)
+    begun, ended = (np.maximum.accumulate(np.where(x, minute, -1)) for x in (begins, ends))
+    on: BoolArray = (begun >= 0) & (begun >= ended)
+    return on

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pitscribe.metrology import its90, lone
 from pitscribe.metrology.chips import chip_of
 from pitscribe.metrology.flags import Flag, FlagArray
-from pitscribe.metrology.minutes import Grid, Minutes, Summary, last, step_k
+from pitscribe.metrology.minutes import Grid, Minutes, Summary, last, since, step_k
 from pitscribe.metrology.swapped import Told, swapped
 from pitscribe.metrology.uncertainty import Setup
 
@@ -35,11 +35,13 @@ STUCK_BOX_K = 0.25
 
 # NO_CONTACT. The air of a pit is restless; meat is not. Measured is the roughness: the median over ten minutes of the
 # second difference of minute means. In meat it is below 0.17 K on every cook of the bench (a tip of 45 mm, lid opened),
-# in a sheath in the air 0.4 K or more; a quarter of what the air probe has keeps a day of gusts and lids from counting.
-# And the reading is near an air place: two ends of a pit differ by less than so much.
+# in a sheath of 1/8 in in the air 0.2 to 2 K, mostly 0.5; that it has to be a quarter of what the air probe has keeps
+# gusts and lids from counting. And the reading is near an air place: two ends of a pit differ by less than so much.
+# It lasts until the probe is far from all air places or as calm as only meat is.
 ROUGH_MIN = 10
 ROUGH_K = 0.3
 ROUGH_OF_AIR = 0.25
+CALM_K = 0.12
 NEAR_AIR_K = 30.0
 # Sooner, when it is pulled out before our eyes: a rise of a minute that no joint can make, which ends near the air and
 # above where it was before (a probe that is put back after wrapping ends where it was).
@@ -126,17 +128,18 @@ def roughness(mean: FloatArray) -> FloatArray:
 
 def no_contact(mean: FloatArray, rough: FloatArray, air: Sequence[tuple[FloatArray, FloatArray]]) -> BoolArray:
     """NO_CONTACT of a meat probe: means and roughness (m,), and those of each air place -> bool (m,)."""
-    met = np.zeros(mean.shape, bool)
-    before = np.concatenate((np.full(10, np.nan), mean[:-10])) if mean.size > 10 else np.full(mean.shape, np.nan)
+    before = _ago(mean, 10, np.nan)
     highest = np.fmax.reduce(last(before, 10), axis=1)
-    steps = np.concatenate(([np.nan], np.diff(mean)))
+    steps = np.concatenate((np.full(min(1, mean.size), np.nan), np.diff(mean)))
     jumped = np.fmax.reduce(last(steps, 10), axis=1) >= PULLED_K_PER_MIN
     jumped &= mean - highest >= PULLED_K_PER_MIN
+    begins, far = np.zeros(mean.shape, bool), np.ones(mean.shape, bool)
     for level, restless in air:
         away = np.abs(mean - level)
-        met |= (rough >= ROUGH_K) & (rough >= ROUGH_OF_AIR * restless) & (away <= NEAR_AIR_K)
-        met |= jumped & (away <= PULLED_NEAR_K)
-    return met
+        begins |= (rough >= ROUGH_K) & (rough >= ROUGH_OF_AIR * restless) & (away <= NEAR_AIR_K)
+        begins |= jumped & (away <= PULLED_NEAR_K)
+        far &= away > NEAR_AIR_K
+    return since(begins, far | (rough <= CALM_K))
 
 
 def sinking(own: Minutes, air: Sequence[Minutes]) -> BoolArray:
@@ -179,7 +182,7 @@ def _stuck(trace: Trace, own: Minutes, others: Sequence[tuple[Trace, Minutes]]) 
         return rests
     codes, changes = np.nan_to_num(own.codes).cumsum(), np.nan_to_num(own.changes).cumsum()
     heard = (own.codes > 0).astype(np.float64).cumsum()
-    codes, changes, heard = (_ago(x, STUCK_MIN) for x in (codes, changes, heard))
+    codes, changes, heard = (_ago(x, STUCK_MIN, 0.0) for x in (codes, changes, heard))
     lively = (heard >= STUCK_HISTORY_MIN) & (changes >= STUCK_LIVELY * codes)
     if lively_by_sheet(trace.setup):
         lively[:] = True
@@ -193,12 +196,11 @@ def _stuck(trace: Trace, own: Minutes, others: Sequence[tuple[Trace, Minutes]]) 
             moved_box = np.maximum(moved_box, _moved(seen.cold))
     quiet = (moved_air >= STUCK_AIR_K) if trace.setup.kind == "air" else np.zeros(rests.shape, bool)
     frozen = _rests(own.cold_low, own.cold_high) & (moved_box >= STUCK_BOX_K)
-    met: BoolArray = rests & ((lively & (moved >= STUCK_OTHERS_K)) | quiet | frozen)
-    return met
+    return since(rests & ((lively & (moved >= STUCK_OTHERS_K)) | quiet | frozen), ~rests)
 
 
-def _ago(x: NDArray[np.float64], minutes: int) -> FloatArray:
-    """Values of so many minutes before; 0 before the first."""
-    out = np.zeros(x.shape)
-    out[minutes:] = x[:-minutes] if x.size > minutes else []
+def _ago(x: NDArray[np.float64], minutes: int, first: float) -> FloatArray:
+    """Values of so many minutes before; ``first`` where there was none."""
+    out = np.full(x.shape, first)
+    out[minutes:] = x[: max(x.size - minutes, 0)]
     return out

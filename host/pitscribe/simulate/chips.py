@@ -8,8 +8,9 @@ Sources: MAX31855 data sheet 19-5793 (word, faults); MAX31856 data sheet (regist
 of the MAX31855 and its conversion time of 100 ms: from memory.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal, Protocol
 
 import numpy as np
@@ -18,10 +19,15 @@ from numpy.typing import NDArray
 from pitscribe.errors import BenchError
 from pitscribe.metrology.chips import CHIPS, LINE_LIMIT_K, SLOPE_UV, chip_of, code_from_emf, max31855_word
 from pitscribe.metrology.its90 import emf
-from pitscribe.metrology.uncertainty import DRIFT_PART, DRIFT_SPAN_K, TERMINAL_LIMIT_K
+from pitscribe.metrology.uncertainty import DRIFT_PART, DRIFT_SPAN_K, LINE_GAIN_PER_K, TERMINAL_LIMIT_K
 
 Array = NDArray[np.float64]
-FaultKind = Literal["open", "short-ground", "short-supply", "dead-00", "dead-ff"]
+Codes = tuple[NDArray[np.int32], NDArray[np.int32]]
+# Of the wiring and the chip (hot code stuck, both codes frozen, hum on the leads, leads reversed), and two of the world:
+# a probe that slipped out of its meat, and a box that somebody stood beside the fire.
+FaultKind = Literal["open", "short-ground", "short-supply", "dead-00", "dead-ff", "stuck", "frozen", "hum", "reversed",
+                    "slipped-out", "hot-box"]
+_HUM_MV = 0.15  # rms: some kelvin of any wire
 BLOCK = 600
 _ONE_SHOT_MS = 155
 _OPEN, _SHORT_GROUND, _SHORT_SUPPLY = 1, 2, 4
@@ -75,7 +81,7 @@ def draw_chip_error(rng: np.random.Generator, chip: str, tc: str) -> ChipError:
     if spec.offset_limit_mv is None:  # the sheet gives kelvin about the straight line: nine tenths of them for offset
         limit_k = LINE_LIMIT_K[tc][0][1]
         per_kelvin = SLOPE_UV[tc] / 1000.0
-        return ChipError(cold, offset * 0.9 * limit_k * per_kelvin, gain * 0.1 * limit_k / 150.0, drift, terminal)
+        return ChipError(cold, offset * 0.9 * limit_k * per_kelvin, gain * LINE_GAIN_PER_K * limit_k, drift, terminal)
     return ChipError(cold, offset * spec.offset_limit_mv, gain * spec.gain_limit, drift, terminal)
 
 
@@ -114,15 +120,34 @@ class _Chip:
         """A block's instants, emf at the input with noise in mV, and what the cold sensor reads."""
         numbers = np.arange(block * BLOCK, (block + 1) * BLOCK, dtype=np.float64)
         instants: Array = (numbers + 0.5) * (period_ms / 1000.0)
-        hot, terminal, die = self.loop(self.channel, instants)
+        mv, cold_c = self._without_noise(instants)
         noise = np.random.default_rng((self.seed, 3, self.channel, block)).standard_normal((2, BLOCK))
-        error = self.error
-        mv = (emf(self.tc, hot) - emf(self.tc, terminal + error.terminal)) * (1 + error.gain) + error.offset_mv
         mv += noise[0] * self.noise_mv * quiet
+        hum = self._during(instants, "hum")
+        if hum.any():
+            mv += _HUM_MV * hum * np.random.default_rng((self.seed, 6, self.channel, block)).standard_normal(BLOCK)
+        return instants, mv, cold_c + self.cold_noise * noise[1]
+
+    def _without_noise(self, seconds: Array) -> tuple[Array, Array]:
+        """The emf at the input in mV, and what the cold sensor reads in deg C, at some times in s."""
+        hot, terminal, die = self.loop(self.channel, seconds)
+        error = self.error
+        loop = emf(self.tc, hot) - emf(self.tc, terminal + error.terminal)
+        loop = np.where(self._during(seconds, "reversed"), -loop, loop)
         limit = chip_of(self.name).cold_limit_k
         off = np.clip(error.cold + error.cold_drift * (die - 25.0), -limit, limit)
-        cold_c: Array = die + off + self.cold_noise * noise[1]
-        return instants, mv, cold_c
+        return loop * (1 + error.gain) + error.offset_mv, die + off
+
+    def _held(self, at: Array, codes: Codes, code: Callable[[Array, Array], Codes]) -> Codes:
+        """What a chip that is stuck or frozen says at those times: what it had when that began."""
+        hot, cold = codes
+        for fault in self.faults:
+            here = (at >= fault.start) & (at < fault.end)
+            if fault.kind in ("stuck", "frozen") and here.any():
+                first_hot, first_cold = code(*self._without_noise(np.array([fault.start])))
+                hot = np.where(here, first_hot, hot)
+                cold = np.where(here, first_cold, cold) if fault.kind == "frozen" else cold
+        return hot, cold
 
 
 class MAX31855(_Chip):
@@ -146,7 +171,7 @@ class MAX31855(_Chip):
 
     def _convert(self, block: int) -> bytes:
         at, mv, cold_c = self._input(block, self.period_ms, 1.0)
-        hot, cold = code_from_emf("max31855", self.tc, mv, cold_c)
+        hot, cold = self._held(at, self._codes(mv, cold_c), self._codes)
         fault = np.zeros(BLOCK, dtype=np.int64)
         for kind, bit in (("open", _OPEN), ("short-ground", _SHORT_GROUND), ("short-supply", _SHORT_SUPPLY)):
             fault |= np.where(self._during(at, kind), bit, 0)
@@ -155,6 +180,9 @@ class MAX31855(_Chip):
         words = np.array([max31855_word(h, c, f) for h, c, f in whole], dtype=">u4").tobytes()
         self._blocks[None, block] = words
         return words
+
+    def _codes(self, mv: Array, cold_c: Array) -> Codes:
+        return code_from_emf("max31855", self.tc, mv, cold_c)
 
 
 class MAX31856(_Chip):
@@ -230,7 +258,8 @@ class MAX31856(_Chip):
         status |= np.where(ground | supply, 0x02, 0).astype(np.uint8)
         floating = np.random.default_rng((self.seed, 4, self.channel, block)).normal(0.0, 0.2, BLOCK)
         mv = np.where(opened, floating, np.where(ground, 0.0, np.where(supply, 80.0, mv)))
-        hot, cold = self._codes(key[0], mv, cold_c)
+        codes = partial(self._codes, key[0])
+        hot, cold = self._held(at, codes(mv, cold_c), codes)
         rows = np.empty((BLOCK, 6), dtype=np.uint8)
         left, right = cold.astype(np.int64) << 2, hot.astype(np.int64) << 5
         rows[:, 0], rows[:, 1] = left >> 8 & 0xFF, left & 0xFF
@@ -239,7 +268,7 @@ class MAX31856(_Chip):
         self._blocks[key, block] = rows.tobytes()
         return self._blocks[key, block]
 
-    def _codes(self, cr1: int, mv: Array, cold_c: Array) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    def _codes(self, cr1: int, mv: Array, cold_c: Array) -> Codes:
         kind = cr1 & 0x0F
         if kind & 0x08:
             return code_from_emf("max31856-gain32" if kind & 0x04 else "max31856-gain8", self.tc, mv, cold_c)

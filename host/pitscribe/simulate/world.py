@@ -9,7 +9,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from pitscribe.simulate.chips import MAX31855, MAX31856, draw_chip_error, make_chip
+from pitscribe.simulate.chips import MAX31855, MAX31856, Fault, draw_chip_error, make_chip
 from pitscribe.simulate.hand import Hand, Happening
 from pitscribe.simulate.meat import Meat, Surroundings
 from pitscribe.simulate.probes import draw_wire_error, junction_in_air, junction_in_meat
@@ -22,6 +22,7 @@ CHUNK = 60  # s
 BLOCK = 5  # s
 # Slow noises, each with its own memory in s: gusts, clouds; then per air place flutter, eddies and drift.
 _WIND, _CLOUD = 0, 1
+_BESIDE_FIRE_K = 60.0  # how much warmer than the outside a box stands beside a firebox; our own figure
 _FLUTTER = ((4.0, 0.55), (35.0, 0.8), (240.0, 0.8))  # s, K: turbulence at the grate
 
 
@@ -193,19 +194,43 @@ class World:
             else:
                 base[:, i] = smoke[:, 2] if p.stem_in is None else true[:, by_place[p.stem_in]]
         target = self._weights[:, 0] * true + self._weights[:, 1] * smoke[:, 2:3] + self._weights[:, 2] * base
-        reads, catch_up, out = self._reads, self._catch_up, self.junction[rows]
+        catch_up = np.broadcast_to(self._catch_up, true.shape)
+        for fault in self.scenario.faults:
+            if fault.kind == "slipped-out":
+                catch_up = self._slip_out(fault, start, target, catch_up)
+        reads, out = self._reads, self.junction[rows]
         for i in range(CHUNK):
-            reads = reads + catch_up * (target[i] - reads)
+            reads = reads + catch_up[i] * (target[i] - reads)
             out[i] = reads
         self._reads = reads
         self._warm_box(start, smoke[:, 5], noise[:, _CLOUD])
 
+    def _slip_out(self, fault: Fault, start: int, target: Array, catch_up: Array) -> Array:
+        """Have a meat probe lie in the pit's air, in the swirl of the first air place; return how fast each follows."""
+        seconds = np.arange(start, start + CHUNK)
+        out = (seconds >= fault.start) & (seconds < fault.end)
+        if not out.any():
+            return catch_up
+        i, rows = self._row[fault.channel], slice(start, start + CHUNK)
+        p, smoke, first = self.scenario.placements[i], self.smoke[rows], self._air[0]
+        swirl = self.true[rows, self._row[first.channel]] - smoke[:, 0] - first.along * (smoke[:, 1] - smoke[:, 0])
+        air = smoke[:, 0] + p.along * (smoke[:, 1] - smoke[:, 0]) + swirl
+        follows = junction_in_air(p.probe)
+        self.true[rows, i] = np.where(out, air, self.true[rows, i])
+        target[out, i] = (follows.medium * air + (follows.walls + follows.stem) * smoke[:, 2])[out]
+        catch_up = catch_up.copy()
+        catch_up[out, i] = 1 - math.exp(-1 / follows.tau)
+        return catch_up
+
     def _warm_box(self, start: int, outside: Array, cloud: Array) -> None:
         spec = self.scenario.weather
+        hot = [f for f in self.scenario.faults if f.kind == "hot-box"]
         for i in range(CHUNK):
             hour = (start + i) / 3600 - spec.coolest_h
             sun = max(0.0, math.sin(2 * math.pi * (hour - 1.0) / 24)) * min(1.0, max(0.15, 0.7 + 0.5 * float(cloud[i])))
             warm = float(outside[i]) + 2.5 + spec.sun_k * sun
+            if any(f.start <= start + i < f.end for f in hot):
+                warm += _BESIDE_FIRE_K
             self._box += (warm - self._box) / 1100.0
             self._terminal += (self._box - self._terminal) / 100.0  # plugs follow the board
             self.box[start + i] = (self._terminal, self._box)
