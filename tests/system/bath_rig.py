@@ -7,23 +7,22 @@ from servers import wait_until
 from pitscribe.clock import SetClock
 from pitscribe.intake.folder import import_folder
 from pitscribe.ledger.ledger import Ledger
-from pitscribe.simulate.bath import BATHS
+from pitscribe.simulate.bath import BATHS, SCENES
 from pitscribe.simulate.rig import Bench, Board, write_settings
 
 JUMP = 0  # no pacing: the board waits for nobody, so there is no network either
 
 
-def journal_of(folder: Path, scenario: str, seed: int) -> Path:
-    """Let a logger read baths from their first second to their last; return the folder of its journal."""
-    baths = BATHS[scenario]
-    end_ms = round(baths.hours * 3_600_000)
+def journal_of(folder: Path, scenario: str, seed: int, hours: float) -> Path:
+    """Let a logger read what the bench plays from the first second on; return the folder of its journal."""
+    end_ms = round(hours * 3_600_000)
     flash = folder / "flash"
-    write_settings(flash, baths, JUMP, "", 1883, None, None)
-    bench = Bench(folder / "bench", scenario, seed, baths.hours)
+    write_settings(flash, SCENES[scenario], JUMP, "", 1883, None, None)
+    bench = Bench(folder / "bench", scenario, seed, hours)
     try:
         board = Board(flash, bench, speed=JUMP, world_end_ms=end_ms, heap="180k")
         try:
-            wait_until("the baths are over", lambda: bench.clock.world_ms() >= end_ms or board.check(), 60)
+            wait_until("the hours are over", lambda: bench.clock.world_ms() >= end_ms or board.check(), 60)
         finally:
             board.cut_power()
     finally:
@@ -34,7 +33,7 @@ def journal_of(folder: Path, scenario: str, seed: int) -> Path:
 def ledger_of(folder: Path, scenario: str, seed: int) -> tuple[Ledger, int, int]:
     """The same, and what it journalled in a ledger: (ledger, logger, cook); each probe is a place in the meat."""
     baths = BATHS[scenario]
-    journal = journal_of(folder, scenario, seed)
+    journal = journal_of(folder, scenario, seed, baths.hours)
     ledger = Ledger(folder / "ledger.sqlite", SetClock(baths.utc0_ms / 1000 + 86_400))
     (logger,) = import_folder(ledger, journal, started_at=baths.utc0_ms / 1000).loggers
     cook = ledger.start_cook(baths.title, at=baths.utc0_ms)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pitscribe.simulate.chips import MAX31855, MAX31856, ChipError, draw_chip_error, make_chip
 from pitscribe.simulate.hand import Happening
 from pitscribe.simulate.probes import WireError, draw_wire_error
-from pitscribe.simulate.scenario import SCENARIOS, UTC0_MS, Scenario
+from pitscribe.simulate.scenario import SCENARIOS, SIX, TWO, UTC0_MS, Placement, Scenario
 
 Array = NDArray[np.float64]
 Steps = tuple[tuple[float, float], ...]  # (s of the world, deg C), straight between them, level before and behind
@@ -181,6 +181,12 @@ def _warming(name: str, title: str, *, errors: bool) -> BathScenario:
     return BathScenario(name, title, 2.5, dips, baths, box, terminal_s=0.0, drawn_errors=errors)
 
 
+
+def _dips(placements: tuple[Placement, ...], into: tuple[tuple[float, str], ...]) -> tuple[Dip, ...]:
+    """The probes of a cook, on their channels, all in the same baths."""
+    return tuple(Dip(p.channel, p.chip, p.tc, p.cs, p.place, into, p.probe.grade) for p in placements)
+
+
 _BOIL = Bath(((0.0, BOILS_AT_A_MILE_C),), 0.03)
 _ROOM = Bath(((0.0, 21.0),), 0.2)
 _TWO_POINTS = ((0.0, "room"), (300.0, "ice"), (1800.0, "room"), (1860.0, "boil"))
@@ -192,20 +198,13 @@ BATHS: dict[str, BathScenario] = {
         _warming("warming-box", "Constant blocks, ideal chips, and a box that warms from 10 to 45 C", errors=False),
         _warming("warming-box-drawn", "The same with the errors of real wires and chips", errors=True),
         BathScenario(
-            "ice-and-boil", "Two probes in an ice bath, then in water that boils a mile up", 1.0,
-            (
-                Dip(0, "max31855", "K", 17, "grate", _TWO_POINTS),
-                Dip(1, "max31856", "T", 20, "flat", _TWO_POINTS),
-            ),
+            "ice-and-boil", "The probes of a cook in an ice bath, then in water that boils a mile up", 1.0,
+            _dips(SIX, _TWO_POINTS),
             {"room": _ROOM, "ice": Bath(tuple((300.0 + t, c) for t, c in _SETTLING), 0.01), "boil": _BOIL},
         ),
         BathScenario(
             "side-by-side", "Two probes in one stirred bath at three levels, to compare them", 1.25,
-            (
-                Dip(0, "max31855", "K", 17, "grate", ((0.0, "bath"),)),
-                Dip(1, "max31856", "T", 20, "flat", ((0.0, "bath"),)),
-            ),
-            {"bath": Bath(_STAIRS, 0.02)},
+            _dips(TWO, ((0.0, "bath"),)), {"bath": Bath(_STAIRS, 0.02)},
         ),
     )
 }
