@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from pitscribe.errors import ConfigError
 from pitscribe.metrology import chips, its90
 from pitscribe.metrology.junction import hot_junction
+from pitscribe.wire import layout
 
 CHIP = st.sampled_from(sorted(chips.CHIPS))
 TYPE = st.sampled_from(its90.KINDS)
@@ -87,6 +88,12 @@ def test_codes_are_clipped_as_the_chip_clips():
     assert chips.code_from_emf("max31856", "K", high, cold)[0][0] == 1372 * 128
     assert chips.code_from_emf("max31856", "K", low, cold)[0][0] == -200 * 128
     assert chips.code_from_emf("max31855", "K", np.array([1.0]), np.array([200.0]))[1][0] == 2047
+
+
+def test_every_chip_and_type_that_a_frame_can_name_is_known_here():
+    assert {*layout.CHIPS} - {"none"} <= {*chips.CHIPS}
+    assert {*layout.TYPES} - {"B"} == {*its90.KINDS} == {*chips.SLOPE_UV} == {*chips.LINE_LIMIT_K}
+    assert {*chips.TABLE_RANGE_C} == {*its90.KINDS}
 
 
 def test_an_unknown_chip_is_refused_by_name():

@@ -50,7 +50,7 @@ class Chip:
     cold_limit_k: float  # half width at -20 to 85 degC
     cold_limit_wide_k: float  # half width outside that
     sheet: str  # what to call the source of these figures
-    hot_limit_k: float | None = None  # ... of the hot junction, half width; None for "line", see LINE_LIMIT_K
+    hot_limit_k: float | None = None  # ... namely this, half width at the hot junction, or by type in LINE_LIMIT_K
 
 
 def _volts(name: str, gain: int, offset_uv: float, noise_uv: float) -> Chip:
