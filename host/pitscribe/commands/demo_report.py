@@ -17,7 +17,6 @@ from pitscribe.wire.density import Density, density
 from pitscribe.wire.frames import TICKS, FrameKey, read_head
 from pitscribe.wire.segments import scan_segment
 
-K_95 = 2.0  # coverage factor for about 95 %: JCGM 100:2008, 6.3.3
 
 
 def journal_frames(journal: Path) -> list[bytes]:
@@ -36,7 +35,7 @@ class PlaceError(NamedTuple):
     place: str
     kind: str
     greatest: float  # K, signed: reading less truth, where it was furthest off
-    stated: float  # K, the expanded uncertainty (k = 2) stated there
+    stated: float  # K, half width of the interval stated there for 95 %
     rms: float  # K
     inside: float  # share of samples within their stated expanded uncertainty
 
@@ -125,7 +124,7 @@ class DemoReport:
                 yield f"flags    {place}: " + ", ".join(f"{n} {word}" for word, n in counts.items())
 
     def _errors(self) -> Iterator[str]:
-        yield f"{'place':10} {'greatest error':>15} {'stated there (k=2)':>19} {'RMS error':>10} {'within stated':>14}"
+        yield f"{'place':10} {'greatest error':>15} {'stated there (95 %)':>19} {'RMS error':>10} {'within stated':>14}"
         for e in self.place_errors():
             yield (
                 f"{e.place:10} {self._signed(e.greatest):>15} {'+/- ' + self._k(e.stated):>19} {self._k(e.rms):>10} "
@@ -167,7 +166,7 @@ def _place_error(series: Series, true: NDArray[np.float64], t: NDArray[np.float6
         nan = float("nan")
         return PlaceError(series.place, series.kind, nan, nan, nan, nan)
     error = series.celsius[held] - np.interp(series.t[held], t, true)
-    stated = K_95 * series.u[held]
+    stated = series.expanded()[held]
     worst = int(np.abs(error).argmax())
     return PlaceError(
         series.place, series.kind, float(error[worst]), float(stated[worst]), float(np.sqrt(np.mean(error**2))),

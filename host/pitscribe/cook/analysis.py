@@ -33,6 +33,7 @@ class PlaceNow:
     kind: str
     celsius: float | None  # degC
     u_k: float | None  # standard uncertainty, K
+    u95_k: float | None  # half width of the interval that holds 95 %, K
     at: float | None  # UTC s of its newest good sample
     age_s: float | None  # how much older that is than the newest sample of the record
     flags: tuple[str, ...]  # words for what is wrong with its newest sample
@@ -46,7 +47,7 @@ class PlaceNow:
     def as_json(self) -> dict[str, Any]:
         return {
             "place": self.place, "kind": self.kind, "celsius": number(self.celsius), "u_k": number(self.u_k),
-            "at": iso(self.at), "age_s": number(self.age_s), "flags": list(self.flags),
+            "u95_k": number(self.u95_k), "at": iso(self.at), "age_s": number(self.age_s), "flags": list(self.flags),
             "rate_k_h": number(self.rate_k_h), "rate_u_k_h": number(self.rate_u_k_h),
             "rate_window_s": number(self.rate_window_s), "why_no_value": self.why_no_value,
             "why_no_rate": self.why_no_rate, "to_target_k": number(self.to_target_k),
@@ -191,20 +192,20 @@ def _place_now(series: Series, cells: Cells, view: _View) -> PlaceNow:
     flags = flag_words(int(series.flags[-1])) if series.t.size else ()
     if not good.size or newest is None:
         why = ("no good sample" if series.t.size else "no sample") + (" yet" if view.running else "")
-        return PlaceNow(series.place, series.kind, None, None, None, None, flags, None, None, None, why, why, None)
+        return PlaceNow(series.place, series.kind, None, None, None, None, None, flags, None, None, None, why, why, None)
     last = int(good[-1])
     at = float(series.t[last])
     recent = good[np.searchsorted(series.t[good], at - PRESENT_S) :]
     why_not = _why_no_value(series, last, newest, cells.dead_s, over=series.place in view.over)
     value = float(np.median(series.celsius[recent])) if why_not is None else None
-    u = float(series.u[last]) if why_not is None else None
+    u, u95 = (float(series.u[last]), float(series.expanded()[last])) if why_not is None else (None, None)
     meat = series.kind == "meat"
     # Minutes that come late, because samples come by the frame, take no rate away.
     cells = cells.known() if _late_only(cells) else cells
     rates = rates_of(cells, meat=meat)
     has_rate = rates.k_h.size > 0 and bool(np.isfinite(rates.k_h[-1])) and why_not is None
     return PlaceNow(
-        series.place, series.kind, value, u, at, newest - at, flags,
+        series.place, series.kind, value, u, u95, at, newest - at, flags,
         float(rates.k_h[-1]) if has_rate else None, float(rates.u[-1]) if has_rate else None,
         float(rates.window_s[-1]) if has_rate else None, why_not,
         None if has_rate else why_not or why_no_rate(cells, meat=meat, yet=view.running),

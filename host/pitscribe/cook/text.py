@@ -104,10 +104,10 @@ def stall_line(s: Stall, unit: str, when: When = iso) -> str:
 
 def _place(p: PlaceNow, unit: str) -> str:
     flags = f"; {', '.join(p.flags)}" if p.flags else ""
-    if p.celsius is None or p.u_k is None or p.age_s is None:
+    if p.celsius is None or p.u95_k is None or p.age_s is None:
         return f"  {p.place} ({p.kind}): no value, {p.why_no_value}{flags}"
     age = "" if p.age_s < 90 else f", {span(p.age_s)} old"
     return (
-        f"  {p.place} ({p.kind}): {degrees(p.celsius, unit)}, standard uncertainty {difference(p.u_k, unit)}{age};"
+        f"  {p.place} ({p.kind}): {degrees(p.celsius, unit)}, give or take {difference(p.u95_k, unit)}{age};"
         f" {_rate(p, unit)}{flags}"
     )

@@ -77,7 +77,7 @@ def lame_body(
     known = {p["place"]: p for p in old["places"]}
     limit = around.limits.of_place
     blank = {
-        p.place: asdict(PlaceNow(p.place, p.kind, None, None, None, False, None, None, "none", "", limit(p.place)))
+        p.place: asdict(PlaceNow(p.place, p.kind, None, None, None, None, False, None, None, "none", "", limit(p.place)))
         for p in placements
     }
     logs = {"loggers": [_logger(info, around) for info in around.loggers]}
@@ -144,20 +144,21 @@ def _place(series: Series, said: Analysed, running: bool, around: Around) -> Pla
     if not good.size:
         words = _remedy(said) or said.why_no_value or "no reading"
         quality = "fault" if series.t.size else "none"
-        return PlaceNow(series.place, series.kind, None, None, None, False, None, None, quality, words, limit)
+        return PlaceNow(series.place, series.kind, None, None, None, None, False, None, None, quality, words, limit)
     last = int(good[-1])
-    celsius, u, t = said.celsius, said.u_k, float(series.t[last])
+    celsius, u, t = said.celsius, float(series.u[last]), float(series.t[last])
     failed = celsius is None and last != series.t.size - 1
-    if celsius is None or u is None:
+    if celsius is None:
         # The analysis does not speak of a place that has no present; the page still shows what it was, as such.
         window = slice(int(np.searchsorted(series.t, t - PRESENT_S)), last + 1)
-        celsius, u = float(np.median(series.celsius[window][usable[window]])), float(series.u[last])
+        celsius = float(np.median(series.celsius[window][usable[window]]))
     # Of a cook that is over the present is its end: the analysis says which places had one.
     aged = around.now - t > limit if running else said.celsius is None
     over = series.place in around.over
     quality = "over" if over else "fault" if failed else "old" if aged else "good"
     words = _remedy(said) if failed else "" if said.rate_k_h is not None else said.why_no_rate or ""
-    return PlaceNow(series.place, series.kind, round(celsius, 3), round(u, 3), t, quality == "good",
+    u95 = float(series.expanded()[last])
+    return PlaceNow(series.place, series.kind, round(celsius, 3), round(u, 3), round(u95, 3), t, quality == "good",
                     said.rate_k_h, said.rate_u_k_h, quality, words, limit)
 
 

@@ -26,6 +26,7 @@ class PlaceNow:
     """The last good reading of one place. ``celsius``, ``u`` and ``t`` are None where there never was one.
 
     t : UTC s of that reading;  fresh : it is the present one;  rate : K/h, None where the data carry none
+    u, u95 : standard uncertainty, and half width of the interval that holds 95 %, K
     quality : "good", "old", "fault", "none" or "over";  words : what is wrong, or why there is no rate
     stale_after_s : age from which its reading is not the present one
     """
@@ -34,6 +35,7 @@ class PlaceNow:
     kind: str
     celsius: float | None
     u: float | None
+    u95: float | None
     t: float | None
     fresh: bool
     rate: float | None

@@ -90,7 +90,7 @@ function showColdest(view) {
   // The difference of what is shown: 185 to 200 are 15, whatever the digits behind say.
   const less = target === null ? 0 : Math.round(degrees(target)) - Math.round(degrees(c.celsius));
   const togo = target === null ? "" : c.celsius >= target ? `target ${temp(target)} ${unitName()} reached` : `${less} ${unitName()} below target ${temp(target)}`;
-  put(part(card, "more"), [`± ${delta(2 * c.u, 1)}${togo && `, ${togo}`}`, share(c)].filter(Boolean).join("; "));
+  put(part(card, "more"), [`± ${delta(c.u95, 1)}${togo && `, ${togo}`}`, share(c)].filter(Boolean).join("; "));
   if (target !== null) way.firstElementChild.style.width = `${Math.max(0, Math.min(100, (100 * c.celsius) / target))}%`;
 }
 
@@ -152,7 +152,7 @@ function showPlaces(view, styles) {
     name.append(lineSample(p.kind, styles[p.place]), p.place, el("span", ` ${p.kind}`, { class: "pm" }));
     const value = el("td", null, { class: "num" });
     value.append(el("span", p.celsius === null ? "–" : `${temp(p.celsius, 1)} ${unitName()}`, { class: "reading" }));
-    if (p.celsius !== null) value.append(" ", el("span", `± ${delta(2 * p.u, 1)}`, { class: "pm" }));
+    if (p.celsius !== null) value.append(" ", el("span", `± ${delta(p.u95, 1)}`, { class: "pm" }));
     const none = !fresh || p.rate === null;
     const rate = el("td", none ? "–" : signed(p.rate, 1), { class: "num" });
     if (none) rate.dataset.none = "";
