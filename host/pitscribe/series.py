@@ -4,7 +4,7 @@
 Both are the same code, so what a live page shows is what a replay will say.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import NamedTuple
@@ -12,13 +12,17 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pitscribe.known import NOW, KnownCalibration, calibration_of
+from pitscribe.known import NOW, KnownAir, KnownCalibration, air_of, calibration_of
 from pitscribe.ledger.boots import neighbours, numberings
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import TARGET_C as TARGET_C  # for the analysis, which may not know the ledger
 from pitscribe.ledger.values import Cook, Note, Placement, Sheet, StoredFrame
+from pitscribe.metrology import airprobe
+from pitscribe.metrology.coverage import combine
 from pitscribe.metrology.flags import Flag, rate_flags, usable
 from pitscribe.metrology.strand import Strand
+from pitscribe.metrology.swapped import Told
+from pitscribe.metrology.together import Trace, judge
 from pitscribe.metrology.uncertainty import Setup
 from pitscribe.wire.frames import EVENT, TICKS, Channel, TickRun, decode_event, decode_ticks
 from pitscribe.wire.timebase import Anchor, Timebase, anchors_of
@@ -29,6 +33,7 @@ SHEET_U_K = 1.5
 
 _FOREVER_MS = 1 << 60
 _Run = tuple[int, tuple[Channel, ...]]  # boot and channel table
+_Name = tuple[str, str]  # place and kind
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,10 +75,19 @@ class Series:
         k = None if self.k is None else self.k[rows]
         return Series(self.place, self.kind, self.t[rows], self.celsius[rows], self.u[rows], self.flags[rows], k)
 
+    def track(self) -> airprobe.Track:
+        """The samples that may be used."""
+        good = self.good()
+        return airprobe.Track(self.t[good], self.celsius[good], self.u[good])
+
 
 @dataclass(frozen=True, slots=True)
 class CookRecord:
-    """One cook as it can be read now: its series and what was noted."""
+    """One cook as it can be read now: its series and what was noted.
+
+    ``as_read`` has those air places beside which the correction for stem and lag stands in ``places``: what the
+    junction reads, and u of that.
+    """
 
     cook: Cook
     places: tuple[Series, ...]
@@ -81,6 +95,8 @@ class CookRecord:
     missed: int  # ticks that the logger says it missed
     unplaced: int  # frames of boots that no anchor places in time, if they may belong to this cook
     contradictions: int = 0  # anchors of its boots that contradict others: the time there may be wrong, see ``u``
+    as_read: tuple[Series, ...] = ()
+    remarks: tuple[str, ...] = ()  # what could not be corrected as it should be, a sentence each
 
     @property
     def air(self) -> tuple[Series, ...]:
@@ -94,8 +110,8 @@ class CookRecord:
 
     def until(self, t: float) -> "CookRecord":
         """The cook as far as ``t`` (UTC seconds): series and notes; the counts stay those of the whole."""
-        places = tuple(s.until(t) for s in self.places)
-        return replace(self, places=places, notes=tuple(n for n in self.notes if n.at_ms <= 1000 * t))
+        places, as_read = (tuple(s.until(t) for s in some) for some in (self.places, self.as_read))
+        return replace(self, places=places, as_read=as_read, notes=tuple(n for n in self.notes if n.at_ms <= 1000 * t))
 
 
 def load(ledger: Ledger, cook_id: int, *, until: float | None = None, known: str = NOW) -> CookRecord:
@@ -115,6 +131,7 @@ class _Span(NamedTuple):
     first_ms: int
     end_ms: int
     known: KnownCalibration | None
+    air: KnownAir | None
 
 
 class Stretch(NamedTuple):
@@ -124,6 +141,14 @@ class Stretch(NamedTuple):
     known: KnownCalibration | None
     boot: int
     strand: Strand
+
+
+class _Part(NamedTuple):
+    """A stretch of a place's series, what it was read with, and what was learned of its probe."""
+
+    series: Series
+    setup: Setup | None
+    air: KnownAir | None
 
 
 class _Key(NamedTuple):
@@ -139,7 +164,7 @@ class Reader:
     """Reads one cook again and again; what was corrected is kept, so that only new frames cost time.
 
     All is read afresh if a placement, a calibration, the cook's end or an anchor changes, or a frame comes in that is
-    older than one that was read. The result is always that of ``load``, bit for bit. Not for use by two threads at once.
+    older than one that was read. The result is always that of ``load``, bit for bit. Not for two threads at once.
     """
 
     def __init__(
@@ -164,20 +189,20 @@ class Reader:
         unplaced = sum(logger.unplaced for logger in self._loggers.values())
         contradictions = sum(logger.contradictions() for logger in self._loggers.values())
         notes = tuple(ledger.notes(cook.id))
-        return CookRecord(cook, self._places(key, sheets), notes, missed, unplaced, contradictions)
+        return CookRecord(cook, self._places(key, sheets, notes), notes, missed, unplaced, contradictions)
 
-    def _places(self, key: _Key, sheets: Sequence[Series]) -> tuple[Series, ...]:
+    def _places(self, key: _Key, sheets: Sequence[Series], notes: Sequence[Note]) -> tuple[Series, ...]:
         """One series for each place and kind: what tables say of it, then its placements in their order."""
         parts: dict[tuple[str, str], list[Series]] = {}
         for span in key.spans:
             parts.setdefault((span.placement.place, span.placement.kind), [])
         for sheet in sheets:
             parts.setdefault((sheet.place, sheet.kind), []).append(sheet)
-        for span in key.spans:
-            name = span.placement.place, span.placement.kind
-            for _, strand in self._loggers[span.placement.logger].strands(span.placement.id):
-                t, celsius, u, flags, k = strand.views()
-                parts[name].append(Series(*name, t, celsius, u, flags, k))
+        stretches = self.stretches()
+        for stretch, flags in zip(stretches, _judged(stretches, notes), strict=True):
+            name = stretch.placement.place, stretch.placement.kind
+            t, celsius, u, _, k = stretch.strand.views()
+            parts[name].append(Series(*name, t, celsius, u, flags, k))
         return tuple(_joined(place, kind, some) for (place, kind), some in parts.items())
 
     def stretches(self) -> list[Stretch]:
@@ -195,6 +220,13 @@ class Reader:
         return self._sheets[sheet.id]
 
 
+def _judged(stretches: Sequence[Stretch], notes: Sequence[Note]) -> list[NDArray[np.uint32]]:
+    """The flags of each stretch, those of the rules that look back over minutes or at several places among them."""
+    traces = [Trace(s.placement.place, s.placement.logger, s.strand.setup, s.strand.views()[3], s.strand.summary)
+              for s in stretches]
+    return judge(traces, [Told(note.at_ms / 1000, note.kind, note.text) for note in notes])
+
+
 def _key(ledger: Ledger, cook: Cook, known: str) -> _Key:
     placements = ledger.placements(cook.id)
     end = _FOREVER_MS if cook.ended_ms is None else cook.ended_ms + 1  # the last instant belongs to the cook
@@ -204,7 +236,8 @@ def _key(ledger: Ledger, cook: Cook, known: str) -> _Key:
         first = cook.started_ms if one.since_ms is None else max(cook.started_ms, one.since_ms)
         last = min(end, taken.get((one.logger, one.channel), end))
         last = last if one.until_ms is None else min(last, one.until_ms)
-        spans.append(_Span(one, first, last, calibration_of(ledger, one, first, known)))
+        calibration = calibration_of(ledger, one, first, known)
+        spans.append(_Span(one, first, last, calibration, air_of(ledger, one, first, calibration, known)))
     loggers = sorted({one.logger for one in placements})
     told = [(number, boot, anchor) for number in loggers for boot, anchor in _told_anchors(ledger, number)]
     return _Key(cook.started_ms, max((s.end_ms for s in spans), default=end), tuple(spans), tuple(told))
@@ -221,6 +254,38 @@ def _taken_over(ledger: Ledger, cook: Cook) -> dict[tuple[int, int], int]:
             since = later.started_ms if one.since_ms is None else max(later.started_ms, one.since_ms)
             taken[channel] = min(since, taken.get(channel, since))
     return taken
+
+
+def _in_air(read: Series, parts: Sequence[_Part], places: Mapping[_Name, Series]) -> Series:
+    """A place's series with what was learned of its probes applied, each to its own part."""
+    return _joined(read.place, read.kind, [_part_in_air(part, places) for part in parts])
+
+
+def _part_in_air(part: _Part, places: Mapping[_Name, Series]) -> Series:
+    read, track = part.series, part.series.track()
+    if part.setup is None or part.air is None or not track.t.size:
+        return read
+    model, noise = part.air.model, airprobe.noise_of(part.setup)
+    base = places.get((model.base or "", "meat"))
+    found = airprobe.air_of(track, None if base is None else base.track(), model, noise, here=part.air.here)
+    good, total = read.good(), combine(found.parts)
+    celsius, u, k = read.celsius.copy(), read.u.copy(), np.full(read.t.shape, 2.0)
+    celsius[good], u[good], k[good] = found.celsius, total.u, total.k  # what is flagged stays as it was read
+    return Series(read.place, read.kind, read.t, celsius, u, read.flags, k)
+
+
+def _remarks(key: _Key, places: Mapping[_Name, Series]) -> tuple[str, ...]:
+    """What could not be corrected as it should be."""
+    lost = {
+        (span.placement.place, span.air.model.base): None
+        for span in key.spans
+        if span.air is not None and span.air.model.base is not None and (span.air.model.base, "meat") not in places
+    }
+    return tuple(
+        f"{place}: its probe was learned with its stem in {base}, and this cook has no such place; the stem is taken "
+        "to be in something between 0 and 100 degC, and the uncertainty is the larger for it"
+        for place, base in lost
+    )
 
 
 def _joined(place: str, kind: str, parts: Sequence[Series]) -> Series:
@@ -336,7 +401,8 @@ class _LoggerSeries:
                 continue
             chip, tc = run.table[one.channel]
             calibrated = None if span.known is None else span.known.calibrated
-            setup = Setup(chip, tc, one.probe.tc, one.probe.tolerance, one.kind, calibrated)
+            learned = span.air is not None
+            setup = Setup(chip, tc, one.probe.tc, one.probe.tolerance, one.kind, calibrated, air_learned=learned)
             strand = self._strands[one.id].setdefault((run.boot, run.table), self._strand(setup))
             codes = (column[rows, one.channel][here] for column in (run.hot, run.cold, run.fault))
             strand.extend(t[here], u[here], *codes)

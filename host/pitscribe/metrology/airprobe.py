@@ -21,7 +21,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.errors import CalibrationError
+from pitscribe.metrology.coverage import Component
 from pitscribe.metrology.derivative import Wanted, slopes
+from pitscribe.metrology.uncertainty import Setup, budget
 
 FloatArray = NDArray[np.float64]
 
@@ -37,6 +39,8 @@ OUTSIDE_PART = 0.05  # K per K of reading outside of what was learned from: our 
 # Another day: walls cooler or warmer by up to 5 K than on the day of learning (our allowance, no source)
 # take 0.32 of that from a fat sooty probe (SOURCES.md section 5: h 20 W/m2K, emissivity 0.8, 9 degC low of 28).
 OTHER_DAY_K = 5.0 * 0.32
+USUAL_AIR_C = 115.0
+EACH_TIME = ("quantisation", "chip noise")  # the components of a budget that differ from sample to sample
 _ROOT3 = 3.0**0.5
 
 
@@ -108,17 +112,27 @@ class Track(NamedTuple):
 
 
 class Air(NamedTuple):
-    """The air as it is worked out, celsius [degC] and u [K], float64 (n,) each."""
+    """The air as it is worked out, float64 (n,) [degC], and what makes it uncertain."""
 
     celsius: FloatArray
-    u: FloatArray
+    parts: list[Component]
+
+
+def noise_of(setup: Setup) -> float:
+    """Standard deviation of one reading at a pit's temperature, noise and register step together [K]."""
+    return math.sqrt(sum(x.u**2 for x in budget(setup, USUAL_AIR_C).lines if x.name in EACH_TIME))
+
+
+def constant_u(setup: Setup, celsius: float) -> float:
+    """What a channel's readings may be off by all the time: the rest of the budget [K]."""
+    return math.sqrt(sum(x.u**2 for x in budget(setup, celsius).lines if x.name not in EACH_TIME))
 
 
 def air_of(track: Track, base: Track | None, model: AirModel, noise: float, *, here: bool) -> Air:
     """The air around a probe at each of its samples.
 
     track : the probe's usable samples; base : those of what its stem sits in, if the model has one and they are there
-    noise : standard deviation of one reading, noise and register step [K]
+    noise : standard deviation of one reading, ``noise_of`` [K]
     here : whether the channel is the one that the model was learned through. There the probe's and the channel's
         constant errors are in the offset and cancel; elsewhere the whole ``track.u`` counts besides.
 
@@ -130,17 +144,24 @@ def air_of(track: Track, base: Track | None, model: AirModel, noise: float, *, h
     slope, slope_u = _slopes(t, reading, noise, model)
     under, under_u = _base_at(t, base) if model.base is not None else (reading, np.zeros(t.shape))
     away = reading - under
-    celsius = reading + model.offset + model.kappa * away + model.lag * slope
     oo, ok, ol, kk, kl, ll = model.covariance
-    var = oo + 2 * ok * away + 2 * ol * slope + kk * away**2 + 2 * kl * away * slope + ll * slope**2
-    var += model.reference_u**2 + model.residual**2 + ((1 + model.kappa) * noise) ** 2
-    var += (model.lag * slope_u) ** 2 + (model.kappa * under_u) ** 2
+    learned = oo + 2 * ok * away + 2 * ol * slope + kk * away**2 + 2 * kl * away * slope + ll * slope**2
     outside = np.maximum(model.low - reading, 0.0) + np.maximum(reading - model.high, 0.0)
-    var += (OUTSIDE_PART * outside) ** 2
-    var += OTHER_DAY_K**2 / 3
+    each, span = np.ones(t.shape), "the span that it was learned from"
+    parts = [
+        Component("offset, stem and lag", span, np.sqrt(learned), "normal", model.dof),
+        Component("reference beside it", "its wire, channel and radiation", model.reference_u * each),
+        Component("what stem and lag leave", span, model.residual * each, "normal"),
+        Component("reading's noise and step", "as the chip's", (1 + model.kappa) * noise * each, "normal"),
+        Component("slope", "noise over the window of the line", model.lag * slope_u, "normal"),
+        Component("walls of another day", "our allowance, 5 K of walls; no source", OTHER_DAY_K / _ROOT3 * each),
+        Component("readings not learned from", "our allowance, 5 % of the way; no source", OUTSIDE_PART * outside),
+    ]
+    if model.base is not None:
+        parts.append(Component("what the stem sits in", "its readings", model.kappa * under_u, "normal"))
     if not here:
-        var += np.square(track.u)
-    return Air(celsius, np.sqrt(var))
+        parts.append(Component("another channel", "the reading's own uncertainty", track.u, "normal"))
+    return Air(reading + model.offset + model.kappa * away + model.lag * slope, parts)
 
 
 def _slopes(t: FloatArray, reading: FloatArray, noise: float, model: AirModel) -> tuple[FloatArray, FloatArray]:
