@@ -137,6 +137,7 @@ def _cook(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     show = action("show", "what a cook is doing, or did")
     show.add_argument("cook", nargs="?", help="number or name (default: the newest)")
     show.add_argument("--json", action="store_true", help="for another program")
+    _known(show)
     show.add_argument("--unit", choices=["F", "C"], help="units to print")
 
 
@@ -146,6 +147,11 @@ def _places(p: argparse.ArgumentParser) -> None:
         p.add_argument(
             f"--{kind}", action="append", default=[], metavar="PLACE=CHANNEL", help=f"a place in the {kind}: flat=2"
         )
+
+
+def _known(p: argparse.ArgumentParser) -> None:
+    p.add_argument("--known", choices=["now", "then"], default="now",
+                   help="with what is known of the probes today, or as they were calibrated then (default now)")
 
 
 def _note(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -177,6 +183,7 @@ def _export(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     p.add_argument("cook", nargs="?", help="number or name (default: the newest)")
     p.add_argument("--out", type=Path, metavar="FILE", help="where to (default: standard output)")
     p.add_argument("--unit", choices=["F", "C"], help="units of the temperatures")
+    _known(p)
 
 
 def _replay(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -186,6 +193,7 @@ def _replay(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     p.add_argument("--every", default="15min", metavar="SPAN", help="step (default 15min)")
     p.add_argument("--target", metavar="TEMP", help="when the meat is done: 203F or 95C")
     p.add_argument("--unit", help="unit of the CSV's temperatures, and of what is printed: F or C")
+    _known(p)
     p.add_argument("--air", default="", metavar="A,B", help="columns of the CSV that are air places")
     p.add_argument("--meat", default="", metavar="A,B", help="columns of the CSV that are meat places")
     p.add_argument("--tz", metavar="ZONE", help="time zone of the CSV's times that have none (default UTC)")
@@ -198,8 +206,7 @@ def _explain(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     p.add_argument("cook", help="number or name")
     p.add_argument("place", help="as in the cook: flat")
     p.add_argument("time", help="+3:10 (into the cook), 14:05 (by the clock) or 2026-05-30T14:05:30")
-    p.add_argument("--known", choices=["now", "then"], default="now",
-                   help="with what is known of the probe today, or as it was calibrated then (default now)")
+    _known(p)
     p.add_argument("--json", action="store_true", help="for another program: degC and K")
     p.add_argument("--unit", choices=["F", "C"], help="units to print")
 

@@ -71,7 +71,8 @@ def _reopen(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> No
 
 def _show(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
     cook = meant_cook(ledger, arguments.cook)
-    analysis = analyse(load(ledger, cook.id), over=places_over(ledger.placements(cook.id), ledger.now_ms() / 1000))
+    over = places_over(ledger.placements(cook.id), ledger.now_ms() / 1000)
+    analysis = analyse(load(ledger, cook.id, known=arguments.known), over=over)
     if arguments.json:
         print(json.dumps({"cook": cook.as_json(), **analysis.as_json()}, indent=1))
         return

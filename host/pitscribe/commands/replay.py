@@ -64,7 +64,7 @@ def _record(config: Config, arguments: argparse.Namespace) -> CookRecord:
             if getattr(arguments, name):
                 raise ConfigError(f"--{name} is for a CSV; {arguments.source} is none")
         with open_ledger(config) as ledger:
-            return load(ledger, ledger.cook(arguments.source).id)
+            return load(ledger, ledger.cook(arguments.source).id, known=arguments.known)
     with tempfile.TemporaryDirectory(prefix="pitscribe-replay-") as folder:
         ledger = Ledger(Path(folder) / LEDGER_NAME, SystemClock())
         try:

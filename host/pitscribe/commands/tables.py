@@ -97,7 +97,7 @@ def names(text: str) -> list[str]:
 
 
 def _export(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
-    record = load(ledger, meant_cook(ledger, arguments.cook).id)
+    record = load(ledger, meant_cook(ledger, arguments.cook).id, known=arguments.known)
     unit = arguments.unit or config.units
     if arguments.out is None:
         _write_csv(record, unit, sys.stdout)
