@@ -12,6 +12,7 @@ import sys
 from pathlib import Path
 
 from pitscribe import __version__
+from pitscribe.commands.probe_parser import add_probe
 from pitscribe.config import read_config
 from pitscribe.errors import PitscribeError
 
@@ -69,7 +70,7 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"pitscribe {__version__}")
     top.add_argument("--home", type=_folder, metavar="DIR", help="where the ledger and the settings are kept")
     sub = top.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
-    for add in (_demo, _serve, _cooks, _cook, _note, _import, _export, _replay, _explain, _emf):
+    for add in (_demo, _serve, _cooks, _cook, _note, _import, _export, _replay, add_probe, _explain, _emf):
         add(sub)
     return top
 
@@ -145,7 +146,8 @@ def _places(p: argparse.ArgumentParser) -> None:
     p.add_argument("--logger", metavar="ID", help="8 hex digits (default: the only one)")
     for kind in ("air", "meat"):
         p.add_argument(
-            f"--{kind}", action="append", default=[], metavar="PLACE=CHANNEL", help=f"a place in the {kind}: flat=2"
+            f"--{kind}", action="append", default=[], metavar="PLACE=CHANNEL[:PROBE]",
+            help=f"a place in the {kind}: flat=2, or flat=2:green for the probe of that name",
         )
 
 

@@ -24,10 +24,11 @@ ALLOWED = {
     "intake": {"wire", "ledger", "clock"},
     "watch": {"cook", "series", "ledger", "clock"},
     "page": {"watch", "cook", "series", "ledger", "wire", "metrology", "clock"},
+    "report": {"ledger", "metrology"},
     "simulate": {"metrology", "wire"},
     "commands": {
-        "cook", "series", "known", "ledger", "wire", "metrology", "intake", "watch", "page", "simulate", "clock",
-        "config",
+        "cook", "series", "known", "ledger", "wire", "metrology", "intake", "watch", "page", "report", "simulate",
+        "clock", "config",
     },
     "cli": {"commands", "config"},
 }

@@ -1,4 +1,7 @@
-"""Placements as a person writes them: ``flat=2`` or, before the logger was ever seen, ``flat=2:K``."""
+"""Placements as a person writes them: ``flat=2``, ``flat=2:green`` for the probe of that name, or ``flat=2:K``.
+
+A type alone is for a probe without a name and history, before the logger was ever seen.
+"""
 
 import re
 import sys
@@ -7,18 +10,23 @@ from typing import NamedTuple
 
 from pitscribe.errors import ConfigError
 from pitscribe.ledger.ledger import Ledger
+from pitscribe.ledger.probebook import TC_LETTERS
 from pitscribe.ledger.values import Cook
 
-_PLACING = re.compile(r"(?P<place>[^=]+)=(?P<channel>[0-7])(:(?P<tc>[BEJKNRST]))?$")
+_PLACING = re.compile(r"(?P<place>[^=]+)=(?P<channel>[0-7])(:(?P<what>.+))?$")
 
 
 class Placing(NamedTuple):
-    """One placement that was asked for. ``tc`` None: as the logger's channel table says."""
+    """One placement that was asked for.
+
+    tc : None: as the logger's channel table says;  probe : name of one that was written down, None: a nameless one
+    """
 
     place: str
     kind: str
     channel: int
     tc: str | None
+    probe: str | None = None
 
 
 def parse_placings(air: Sequence[str], meat: Sequence[str]) -> list[Placing]:
@@ -28,10 +36,13 @@ def parse_placings(air: Sequence[str], meat: Sequence[str]) -> list[Placing]:
         for text in texts:
             match = _PLACING.match(text.strip())
             if not match:
-                raise ConfigError(f"--{kind} {text}: write PLACE=CHANNEL, as in flat=2 (channels are 0 to 7)")
-            placings.append(Placing(match["place"].strip(), kind, int(match["channel"]), match["tc"]))
-    for field in ("place", "channel"):
-        values = [getattr(p, field) for p in placings]
+                how = "write PLACE=CHANNEL, as in flat=2 (channels are 0 to 7), or flat=2:PROBE"
+                raise ConfigError(f"--{kind} {text}: {how}")
+            what = (match["what"] or "").strip()
+            tc, probe = (what, None) if what in tuple(TC_LETTERS) else (None, what or None)
+            placings.append(Placing(match["place"].strip(), kind, int(match["channel"]), tc, probe))
+    for field in ("place", "channel", "probe"):
+        values = [value for p in placings if (value := getattr(p, field)) is not None]
         if doubled := {v for v in values if values.count(v) > 1}:
             raise ConfigError(f"{field} {min(doubled)} is given twice")
     return placings
@@ -46,7 +57,8 @@ def place_all(ledger: Ledger, cook: Cook, logger: int, placings: Sequence[Placin
     """Write the placements down; with ``since_ms``, what was on the channel or at the place before ends then."""
     types = ledger.channels(logger)
     for placing in placings:
-        tc = placing.tc or types.get(placing.channel)
+        probe = None if placing.probe is None else ledger.probe(placing.probe)
+        tc = placing.tc or (probe.tc if probe else types.get(placing.channel))
         if tc is None:
             raise ConfigError(
                 f"channel {placing.channel}: the logger has not said its thermocouple type; "
@@ -61,6 +73,7 @@ def place_all(ledger: Ledger, cook: Cook, logger: int, placings: Sequence[Placin
         if since_ms is not None:
             for old in ledger.placements(cook.id):
                 same = old.place == placing.place or (old.logger, old.channel) == (logger, placing.channel)
+                same = same or old.probe == probe
                 if same and (old.until_ms is None or old.until_ms > since_ms):
                     ledger.end_placement(old.id, since_ms)
-        ledger.place(cook.id, tc, logger, placing.channel, placing.place, placing.kind, since=since_ms)
+        ledger.place(cook.id, probe or tc, logger, placing.channel, placing.place, placing.kind, since=since_ms)

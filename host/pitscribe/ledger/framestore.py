@@ -148,7 +148,11 @@ class FrameStore(Store):
         return [LoggerInfo(row[0], row[1], row[2], _object(row[3]), row[5], _object(row[4])) for row in rows]
 
     def channels(self, logger: int) -> dict[int, str]:
-        """Channel -> thermocouple letter, by a logger's newest tick frame; before its first one, by its last words.
+        """Channel -> thermocouple letter: see ``channel_table``."""
+        return {number: one.tc for number, one in self.channel_table(logger).items()}
+
+    def channel_table(self, logger: int) -> dict[int, Channel]:
+        """Channel -> chip and letter, by a logger's newest tick frame; before its first one, by its last words.
 
         A channel without a chip is left out. Empty for a logger that has said nothing yet.
         """
@@ -159,7 +163,7 @@ class FrameStore(Store):
         else:
             said = self._read("SELECT state, now FROM loggers WHERE logger = ?", (logger,))
             table = next((t for text in (said[0] if said else ()) if (t := _table(_object(text)))), [])
-        return {number: one.tc for number, one in enumerate(table) if one.chip != "none"}
+        return {number: one for number, one in enumerate(table) if one.chip != "none"}
 
     # aside
 

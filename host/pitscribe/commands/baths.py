@@ -1,0 +1,126 @@
+"""Waiting at a bath until it is steady, or finding in what was recorded where it was: readings -> points.
+
+While ``pitscribe serve`` runs it takes in what the logger sends, a frame every half minute, and here the ledger is
+looked at again and again. Of a span that is recorded already every half minute is judged in the same way, looking back
+only, so that both give the same points.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+
+from pitscribe.commands.channels import Readings
+from pitscribe.cook.plain import span
+from pitscribe.errors import CalibrationError, NotFoundError
+from pitscribe.metrology.steady import Steadiness, judge
+from pitscribe.report.figures import exact, size
+
+POLL_S = 2.0
+SILENT_S = 180.0  # a frame comes every 32 s; some more for a network that is away for a moment
+PATIENCE_S = 45 * 60.0
+_EVERY_S = 30.0
+_LEVEL_K = 5.0  # two levels of one bath are at least this far apart; our judgement
+
+
+class Window(NamedTuple):
+    """A steady stretch: its readings, the verdict, and of another probe beside it the same, if there is one."""
+
+    readings: Readings
+    steadiness: Steadiness
+    beside: tuple[Readings, Steadiness] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Live:
+    """What waiting needs: the present [UTC s], a way to let time pass [s], a way to tell the person, their units."""
+
+    now: Callable[[], float]
+    wait: Callable[[float], None]
+    say: Callable[[str], None]
+    units: str
+
+
+Read = Callable[[float, float], Readings | None]  # from, to [UTC s]
+
+
+def until_steady(live: Live, reads: Sequence[Read], what: str) -> Window:
+    """Wait until what one or two probes read from now on is steady.
+
+    Raises NotFoundError if nothing comes, CalibrationError if it never gets steady.
+    """
+    began = heard = live.now()
+    seen = 0
+    while True:
+        now = live.now()
+        found = [read(began, now) for read in reads]
+        first = found[0]
+        count = 0 if first is None else first.t.size
+        if first is not None and count > seen:
+            seen, heard = count, now
+            verdicts = [None if one is None else judge(one.t, one.celsius, one.u_step) for one in found]
+            live.say(progress(first, verdicts, live.units))
+            if all(verdict is not None and verdict.steady for verdict in verdicts):
+                return _window(found, verdicts)
+        elif now - heard > SILENT_S:
+            raise NotFoundError(
+                f"{what}: nothing usable has come for {span(now - heard)}; is `pitscribe serve` running, the logger "
+                "on, and the probe plugged in?"
+            )
+        if now - began > PATIENCE_S:
+            raise CalibrationError(f"{what}: not steady within {span(PATIENCE_S)}, so nothing was written down")
+        live.wait(POLL_S)
+
+
+def progress(readings: Readings, verdicts: Sequence[Steadiness | None], units: str) -> str:
+    """How it stands, in plain words: "33.48 F, still falling 0.5 F a minute: stir and wait"."""
+    value = exact(float(readings.celsius[-1]), units)
+    if any(verdict is None for verdict in verdicts):
+        return f"{value}; too few readings to say more yet"
+    slowest = max((v for v in verdicts if v is not None), key=lambda v: abs(v.drift) + 2 * v.u_drift)
+    if all(v is not None and v.steady for v in verdicts):
+        return f"{value}, steady over {span(slowest.span_s)}"
+    if abs(slowest.drift) > 2 * slowest.u_drift:
+        way = "rising" if slowest.drift > 0 else "falling"
+        return f"{value}, still {way} {size(abs(slowest.drift) * 60, units)} a minute: stir and wait"
+    if slowest.span_s < 140.0:
+        return f"{value}, no drift seen in {span(slowest.span_s)}: go on stirring"
+    return f"{value}, unsteady by {size(slowest.s, units)}: stir and wait"
+
+
+def steady_windows(readings: Readings, beside: Readings | None = None) -> list[Window]:
+    """Every steady stretch in what was recorded, as it would have been told half minute by half minute."""
+    windows = []
+    t = readings.t
+    for end in np.arange(t[0] + _EVERY_S, t[-1] + _EVERY_S, _EVERY_S):
+        found = [one.cut(0, int(np.searchsorted(one.t, end))) for one in (readings, beside) if one is not None]
+        verdicts = [judge(one.t, one.celsius, one.u_step) if one.t.size else None for one in found]
+        if all(verdict is not None and verdict.steady for verdict in verdicts):
+            windows.append(_window(found, verdicts))
+    return windows
+
+
+def nearest(windows: Sequence[Window], celsius: float, limit_k: float) -> Window | None:
+    """The last steady stretch within ``limit_k`` of a temperature, or else the last of all; None if there is none."""
+    near = [w for w in windows if abs(w.steadiness.mean - celsius) <= limit_k]
+    return near[-1] if near else windows[-1] if windows else None
+
+
+def levels(windows: Sequence[Window]) -> list[Window]:
+    """The last steady stretch of each level that a bath was brought to, in order of time."""
+    ends = [
+        a for a, b in pairwise(windows)
+        if abs(a.steadiness.mean - b.steadiness.mean) > _LEVEL_K
+    ]
+    return [*ends, windows[-1]] if windows else []
+
+
+def _window(found: Sequence[Readings | None], verdicts: Sequence[Steadiness | None]) -> Window:
+    kept = [
+        (one.cut(verdict.first, one.t.size), verdict)
+        for one, verdict in zip(found, verdicts, strict=True)
+        if one is not None and verdict is not None
+    ]
+    return Window(*kept[0], kept[1] if len(kept) > 1 else None)

@@ -1,0 +1,125 @@
+"""``pitscribe probe``: probes, their history, and how sure one is at a temperature."""
+
+import argparse
+import importlib
+from pathlib import Path
+from typing import NamedTuple
+
+from pitscribe.commands.channels import OnChannel, meant_channel, placed_now
+from pitscribe.commands.ledgers import open_ledger
+from pitscribe.commands.probe_measure import counted
+from pitscribe.commands.probe_text import budget_lines, fit_lines, history_lines, point_lines
+from pitscribe.commands.when import local, parse_temperature
+from pitscribe.config import Config
+from pitscribe.errors import ConfigError
+from pitscribe.known import latest
+from pitscribe.ledger.ledger import Ledger
+from pitscribe.ledger.values import Probe, ProbeRecord
+from pitscribe.metrology.calibration import fit_of, points_of, through_of
+from pitscribe.metrology.uncertainty import Setup, budget
+from pitscribe.report.certificate import DUE_MS, certificate
+from pitscribe.report.figures import correction, expanded, signed, size
+
+_ELSEWHERE = {"calibrate": "probe_calibrate", "check": "probe_calibrate"}
+
+
+def run(config: Config, arguments: argparse.Namespace) -> None:
+    """Do what was asked of the probes in the ledger."""
+    if module := _ELSEWHERE.get(arguments.action):
+        importlib.import_module(f"pitscribe.commands.{module}").run(config, arguments)
+        return
+    actions = {"add": _add, "list": _list, "show": _show, "budget": _budget}
+    with open_ledger(config) as ledger:
+        actions[arguments.action](config, ledger, arguments)
+
+
+def _add(_config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
+    probe = ledger.add_probe(arguments.name, arguments.type.upper(), arguments.tolerance)
+    print(f"{probe.name}: type {probe.tc}, class {probe.tolerance}; calibrate it with: "
+          f"pitscribe probe calibrate {probe.name!r} --ice")
+
+
+def _list(config: Config, ledger: Ledger, _arguments: argparse.Namespace) -> None:
+    probes = ledger.probes()
+    if not probes:
+        print("no probe yet; write one down with: pitscribe probe add NAME --type K --tolerance iec-1")
+    now = ledger.now_ms()
+    for probe in probes:
+        placed = placed_now(ledger, probe, now)
+        where = "" if placed is None else f"  at {placed.place}, {OnChannel(placed.logger, placed.channel)}"
+        print(f"{probe.name:<24}{probe.tc:<3}{probe.tolerance:<15}{_state(ledger, probe, now, config.units)}{where}")
+
+
+def _state(ledger: Ledger, probe: Probe, now: int, units: str) -> str:
+    record = latest(ledger, probe, "calibration")
+    if record is None:
+        return "not calibrated"
+    found = fit_of(record.body, probe.tc, probe.tolerance)
+    at = found.low
+    due = "  calibrate it again: it is over a year" if now > record.made_ms + DUE_MS else ""
+    sure = f"{signed(correction(found, at), units)} +/-{size(expanded(found, at), units)}"
+    return f"{local(record.made_ms / 1000)[:10]}  {sure}{due}"
+
+
+def _show(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
+    probe = ledger.probe(arguments.name)
+    records = ledger.probe_records(probe.id)
+    now = latest(ledger, probe, "calibration")
+    if arguments.certificate is not None:
+        _write_certificate(ledger, probe, now, arguments.certificate, config.units)
+        return
+    print(f"{probe.name}: type {probe.tc}, class {probe.tolerance}")
+    if not records:
+        print(f"nothing measured of it yet; begin with: pitscribe probe calibrate {probe.name!r} --ice")
+    for line in history_lines(records, None if now is None else now.id):
+        print(line)
+    if now is not None:
+        found = fit_of(now.body, probe.tc, probe.tolerance)
+        print()
+        for line in (*point_lines(points_of(now.body), found, config.units), *fit_lines(found, config.units)):
+            print(line)
+
+
+def _write_certificate(
+    ledger: Ledger, probe: Probe, record: ProbeRecord | None, path: Path, units: str
+) -> None:
+    if record is None:
+        raise ConfigError(f"{probe.name!r} has no calibration to certify; make one with: pitscribe probe calibrate")
+    text = certificate(probe, record, units=units, now_ms=ledger.now_ms(), when=local)
+    path.write_text(text, encoding="utf-8")
+    print(f"{path}: certificate of {probe.name!r}, calibration of {local(record.made_ms / 1000)}")
+
+
+class _Hung(NamedTuple):
+    """What a probe hangs on: chip, the type it is set for, the channel."""
+
+    chip: str
+    tc: str
+    where: OnChannel
+
+
+def _budget(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
+    probe, celsius = ledger.probe(arguments.name), parse_temperature(arguments.temp, config.units)
+    cold_c = parse_temperature(arguments.cold, config.units)
+    record = latest(ledger, probe, "calibration")
+    hung = _hung(ledger, probe, record, arguments)
+    known = counted(probe, record, hung.where, ledger.now_ms())
+    setup = Setup(hung.chip, hung.tc, probe.tc, probe.tolerance, "air" if arguments.air else "meat", known)
+    state = "not calibrated" if record is None else f"calibrated {local(record.made_ms / 1000)}"
+    print(f"{probe.name} at {arguments.temp}: {hung.where}, {hung.chip} for type {hung.tc}; {state}")
+    for line in budget_lines(budget(setup, celsius, cold_c=cold_c), config.units):
+        print(line)
+
+
+def _hung(ledger: Ledger, probe: Probe, record: ProbeRecord | None, arguments: argparse.Namespace) -> _Hung:
+    """By --channel, else where a cook has it now, else what it was calibrated through."""
+    now = ledger.now_ms()
+    if arguments.channel is None and placed_now(ledger, probe, now) is None and record is not None:
+        through = through_of(record.body)
+        if through is not None and record.logger is not None and record.channel is not None:
+            return _Hung(through.chip, through.tc, OnChannel(record.logger, record.channel))
+    where = meant_channel(ledger, probe, arguments.channel, arguments.logger, now)
+    found = ledger.channel_table(where.logger).get(where.channel)
+    if found is None:
+        raise ConfigError(f"{where}: the logger has not said what chip is there; name another with --channel")
+    return _Hung(found.chip, found.tc, where)

@@ -1,0 +1,108 @@
+"""``pitscribe probe calibrate`` and ``check``: ice, boiling water, another probe beside it, or figures of one's own."""
+
+import argparse
+import sys
+import time
+from collections.abc import Callable
+
+import numpy as np
+
+from pitscribe.commands.baths import Live
+from pitscribe.commands.ledgers import open_ledger
+from pitscribe.commands.probe_measure import Measured, Measuring, counted
+from pitscribe.commands.probe_text import check_lines, fit_lines, point_lines
+from pitscribe.commands.quantities import parse_difference
+from pitscribe.commands.when import local, parse_temperature
+from pitscribe.config import Config
+from pitscribe.errors import ConfigError
+from pitscribe.known import latest
+from pitscribe.ledger.ledger import Ledger
+from pitscribe.ledger.values import Probe
+from pitscribe.metrology.calibration import Point, body_of, fit
+from pitscribe.metrology.fixpoints import ice_point
+
+TOLD_LIMIT_K = 0.5  # half width of what a person reads off an instrument of their own; our allowance, no source
+
+
+def run(
+    config: Config,
+    arguments: argparse.Namespace,
+    *,
+    wait: Callable[[float], None] = time.sleep,
+    ask: Callable[[str], str] | None = None,
+) -> None:
+    """Calibrate a probe, or check it against ice. ``wait`` lets time pass [s], ``ask`` waits for the person."""
+    with open_ledger(config) as ledger:
+        live = Live(lambda: ledger.now_ms() / 1000, wait, lambda text: print(text, flush=True), config.units)
+        probe = ledger.probe(arguments.name)
+        action = _check if arguments.action == "check" else _calibrate
+        action(ledger, arguments, probe, live, ask or _ask)
+
+
+def _ask(question: str) -> str:
+    if not sys.stdin.isatty():
+        return ""
+    try:
+        return input(question)
+    except EOFError:
+        return ""
+
+
+def _calibrate(
+    ledger: Ledger, a: argparse.Namespace, probe: Probe, live: Live, ask: Callable[[str], str]
+) -> None:
+    if not (a.ice or a.boil or a.against or a.point):
+        raise ConfigError("say what to calibrate with: --ice, --boil, --against OTHER or --point TRUE=READ")
+    if a.point and (a.ice or a.boil or a.against):
+        raise ConfigError("--point is for an instrument of your own: calibrate by it apart from ice, boil and against")
+    measured = None if a.point else Measuring(ledger, a, probe, live, ask).calibration()
+    points = [_told(text, a.give_or_take, live.units) for text in a.point] if measured is None else measured.points
+    through = None if measured is None else measured.through
+    gain = True if a.gain else False if a.offset else None
+    found = fit(points, probe.tc, probe.tolerance, gain=gain, through=through)
+    for line in (*point_lines(points, found, live.units), *fit_lines(found, live.units)):
+        print(line)
+    if a.dry_run:
+        print("nothing was written down (--dry-run)")
+    else:
+        _keep(ledger, a, probe, points, measured, gain)
+
+
+def _keep(
+    ledger: Ledger, a: argparse.Namespace, probe: Probe, points: list[Point], measured: Measured | None,
+    gain: bool | None,
+) -> None:
+    ends = [point.to_ms for point in points if point.to_ms is not None]
+    made = max(ends) if ends else ledger.now_ms()
+    through, conditions = (None, {}) if measured is None else (measured.through, measured.conditions)
+    record = ledger.add_probe_record(
+        probe.id, "calibration", made, body_of(points, through, conditions, gain),
+        channel=None if measured is None else measured.where, remark=a.remark or "",
+    )
+    print(f"written down as record {record.id} of {probe.name!r}, measured {local(made / 1000)}")
+
+
+def _told(text: str, give_or_take: str | None, units: str) -> Point:
+    """``32=33.4``: what is true, and what the probe's own instrument showed."""
+    true, mark, read = text.partition("=")
+    if not mark:
+        raise ConfigError(f"--point {text}: write TRUE=READ, as in 32F=33.4F")
+    limit = TOLD_LIMIT_K if give_or_take is None else parse_difference(give_or_take, units)
+    if limit <= 0:
+        raise ConfigError("--give-or-take must be more than nothing: no instrument is that good")
+    u = limit / 3**0.5 / 2**0.5  # two figures, each with half of the variance
+    return Point("told", parse_temperature(read, units), u, float("inf"), parse_temperature(true, units), u)
+
+
+def _check(ledger: Ledger, a: argparse.Namespace, probe: Probe, live: Live, ask: Callable[[str], str]) -> None:
+    """A quick ice check against what is known of the probe."""
+    work, ice = Measuring(ledger, a, probe, live, ask), ice_point()
+    record = latest(ledger, probe, "calibration")
+    window = work.fixed(ice, counted(probe, record, work.where, work.at_ms))
+    sure, readings = window.steadiness, window.readings
+    # Nonsense is refused here with its reason, as it is in a calibration.
+    raw = Point("ice", float(readings.raw_c.mean()), sure.u, sure.dof, ice.celsius, ice.u)
+    fit([raw], probe.tc, probe.tolerance, through=readings.through())
+    u = float(np.hypot(readings.u.mean(), sure.u))
+    for line in check_lines(probe, sure.mean, u, ice.u, record, live.units):
+        print(line)

@@ -1,0 +1,1 @@
+"""Things to keep: one file each, that needs nothing else to be read."""

@@ -1,0 +1,168 @@
+"""A probe's calibration as one page to print and keep: self-contained HTML, A4, no script.
+
+Everything that a person wrote is escaped. It has what ISO/IEC 17025 7.8 asks a certificate to tell as far as a kitchen
+can tell it (from memory: what was measured, when, by what, results, uncertainty), and it says what it is not.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from html import escape
+
+import numpy as np
+
+from pitscribe.ledger.values import Probe, ProbeRecord
+from pitscribe.metrology.calibration import Calibration, Point, Through, fit_of, points_of, residuals, through_of
+from pitscribe.metrology.coverage import student_95
+from pitscribe.report.figures import (
+    KIND,
+    condition_words,
+    correction,
+    exact,
+    expanded,
+    signed,
+    size,
+    table_points,
+)
+from pitscribe.report.plot import PlotPoint, residual_plot
+
+DUE_MS = 365 * 86_400_000  # a year: our own advice, no source
+_K_POINT = 1.96
+
+_STYLE = """
+@page { size: A4; margin: 14mm }
+* { box-sizing: border-box }
+body { font: 10.5pt/1.35 system-ui, sans-serif; color: #111; background: #fff; max-width: 182mm; margin: 0 auto }
+h1 { font-size: 17pt; margin: 0 0 1mm } h2 { font-size: 11.5pt; margin: 4mm 0 1mm; border-bottom: 1px solid #999 }
+p { margin: 1.2mm 0 } dl { display: grid; grid-template-columns: 34mm 1fr; gap: .6mm 3mm; margin: 1mm 0 }
+dt { color: #555 } dd { margin: 0; overflow-wrap: anywhere }
+.remark { max-height: 16mm; overflow: hidden }
+table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums }
+th, td { text-align: right; padding: .5mm 1.5mm; border-bottom: 1px solid #ddd } th { font-weight: 600; color: #333 }
+th:first-child, td:first-child { text-align: left } svg { width: 100%; height: auto; display: block }
+svg text { font: 10px system-ui, sans-serif; fill: #333 } .small { font-size: 9pt; color: #333 }
+@media screen { body { padding: 6mm } }
+"""
+
+
+def certificate(
+    probe: Probe, record: ProbeRecord, *, units: str, now_ms: int, when: Callable[[float], str]
+) -> str:
+    """The page, for a record of the kind "calibration". ``when``: UTC s -> words; ``units``: "F" or "C".
+
+    Raises CalibrationError if the record cannot be read.
+    """
+    points = points_of(record.body)
+    found = fit_of(record.body, probe.tc, probe.tolerance)
+    through = through_of(record.body)
+    title = f"Calibration of thermocouple probe {probe.name}"
+    body = "".join((
+        f"<h1>{escape(title)}</h1>",
+        _facts(probe, record, through, when),
+        "<h2>Points</h2>", _points(points, found, units, when),
+        "<h2>What the correction leaves</h2>", _plot(points, found, units),
+        "<h2>Correction and its uncertainty</h2>", _table(found, units),
+        _meaning(found, through, units),
+        "<h2>Next</h2>", _next(record, now_ms, when),
+    ))
+    return (
+        f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
+        f'<meta name="viewport" content="width=device-width"><style>{_STYLE}</style></head><body>{body}</body></html>\n'
+    )
+
+
+def _facts(probe: Probe, record: ProbeRecord, through: Through | None, when: Callable[[float], str]) -> str:
+    rows = [
+        ("Probe", f"{probe.name}: type {probe.tc}, tolerance class {probe.tolerance}"),
+        ("Measured", when(record.made_ms / 1000)),
+        ("Written down", f"{when(record.entered_ms / 1000)}, as record {record.id}"),
+    ]
+    if through is None or record.logger is None:
+        rows.append(("Read by", "an instrument of the owner's, not by a logger"))
+    else:
+        rows.append(("Read by", f"logger {record.logger:08x}, channel {record.channel}: {through.chip} for type "
+                                f"{through.tc}, terminal block at {through.cold_c:.1f} C"))
+    if conditions := condition_words(record.body.get("conditions") or {}):
+        rows.append(("Conditions", conditions))
+    told = "".join(f"<dt>{name}</dt><dd>{escape(text)}</dd>" for name, text in rows)
+    if record.remark:
+        told += f'<dt>Remark</dt><dd class="remark">{escape(record.remark)}</dd>'
+    return f"<dl>{told}</dl>"
+
+
+def _points(points: Sequence[Point], found: Calibration, units: str, when: Callable[[float], str]) -> str:
+    rows = []
+    for point, left in zip(points, residuals(points, found), strict=True):
+        at = "" if point.to_ms is None else when(point.to_ms / 1000)
+        n = str(point.n) if point.n else ""
+        cells = (KIND.get(point.kind, point.kind), exact(point.reference, units), exact(point.reading, units),
+                 size(_u(point), units), signed(float(left), units), n, at)
+        rows.append(cells)
+    heads = ("point", "should be", "read", "std. uncertainty", "left", "readings", "until")
+    return _html_table(heads, rows[:_MOST_ROWS]) + (
+        f'<p class="small">and {len(rows) - _MOST_ROWS} more</p>' if len(rows) > _MOST_ROWS else ""
+    )
+
+
+_MOST_ROWS = 10  # of one page; the rest is in the ledger
+
+
+def _u(point: Point) -> float:
+    return float(np.sqrt(point.u_reading**2 + point.u_reference**2 + point.u_shared**2))
+
+
+def _plot(points: Sequence[Point], found: Calibration, units: str) -> str:
+    scale, zero = (1.8, 32.0) if units == "F" else (1.0, 0.0)
+    ends = [*table_points(units), found.low, found.high]
+    x = np.linspace(min(ends) - 5.0, max(ends) + 5.0, 81)
+    half = np.array([expanded(found, float(at)) for at in x])
+    marks = [
+        PlotPoint(p.reading * scale + zero, float(left) * scale, _K_POINT * _u(p) * scale)
+        for p, left in zip(points, residuals(points, found), strict=True)
+    ]
+    return residual_plot(marks, x * scale + zero, half * scale, units)
+
+
+def _table(found: Calibration, units: str) -> str:
+    readings = table_points(units)
+    rows = [
+        (exact(at, units), signed(correction(found, at), units), size(expanded(found, at), units)) for at in readings
+    ]
+    return _html_table(("reading", "add", "95 %: give or take"), rows)
+
+
+def _meaning(found: Calibration, through: Through | None, units: str) -> str:
+    k = float(student_95(np.array([found.dof]))[0])
+    dof = "more than 1000" if found.dof > 1000 else f"{found.dof:.0f}"
+    shape = (
+        f"an offset and a gain of {found.gain * 100:+.3f} %" if found.gain
+        else "an offset: the points bear no gain; what wire and chip allow for one is in the uncertainty"
+    )
+    where = (
+        "It holds for the probe with an instrument like that one." if through is None else
+        "It includes the errors of that channel and is best there; on another, the errors of both chips count too."
+    )
+    return (
+        f"<p>The correction is {shape}. The uncertainty is expanded by k = {k:.2f} (95 %, {dof} effective degrees of "
+        "freedom; GUM, JCGM 100:2008): points and fit alone. Steps, noise and ageing of a reading in a cook come "
+        f"on top: <i>pitscribe probe budget</i> lists them. {where} Between {exact(found.low, units)} and "
+        f"{exact(found.high, units)} it was measured; beyond that it is extended.</p>"
+    )
+
+
+def _next(record: ProbeRecord, now_ms: int, when: Callable[[float], str]) -> str:
+    due = record.made_ms + DUE_MS
+    over = " That is past: calibrate it again." if now_ms > due else ""
+    return (
+        f"<p>Check it in ice before every cook that matters, and calibrate it again by {when(due / 1000)[:10]}, or at "
+        f"once if a check disagrees, if it was kinked, or if it was above 250 C (482 F).{over}</p>"
+        '<p class="small">This is a record of its owner\'s own measurements, computed by pitscribe. It is not a '
+        "certificate of an accredited laboratory, it is not traceable by a chain of such certificates, and it "
+        "does not make a probe fit for anything that law or food safety rules ask a certified instrument for.</p>"
+    )
+
+
+def _html_table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    def line(cells: Sequence[str], tag: str) -> Iterator[str]:
+        yield from (f"<{tag}>{escape(cell)}</{tag}>" for cell in cells)
+
+    lines = "".join(f"<tr>{''.join(line(row, 'td'))}</tr>" for row in rows)
+    return f"<table><thead><tr>{''.join(line(heads, 'th'))}</tr></thead><tbody>{lines}</tbody></table>"
