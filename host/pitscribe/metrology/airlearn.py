@@ -29,6 +29,7 @@ TAUS_S = (0.5, 900.0)  # where a time constant is looked for
 # Allowances of our own for what is enough to learn from, no source.
 LEAST_SPAN_S = 1800.0
 LEAST_SWING_K = 4.0  # between the 5th and the 95th percentile of the reference
+LEAST_BASE_K = 15.0  # the same of the base: swings alone are weakened by the walls as well as by the stem
 LEAST_INDEPENDENT = 12.0
 MOST_LAG_PART, MOST_LAG_U_S = 0.25, 5.0  # the lag's uncertainty: the larger of the two
 MOST_BETA_PART, MOST_BETA_U = 0.25, 0.02  # the stem's
@@ -240,12 +241,13 @@ def _jacobian(grid: _Grid, fit: _Fit, rows: BoolArray) -> FloatArray:
 def _check_constants(grid: _Grid, tau: float, beta: float, covariance: FloatArray) -> None:
     """Raises CalibrationError for constants that are not seen well enough, or that no probe has."""
     u_beta, u_tau = math.sqrt(covariance[1, 1]), math.sqrt(covariance[2, 2])
-    if u_beta > max(MOST_BETA_PART * abs(beta), MOST_BETA_U) and grid.base is not None:
-        contrast = np.subtract(*np.percentile((grid.ref - grid.base)[grid.whole], (95, 5)))
-        raise CalibrationError(
-            f"air and base keep too constant a distance here ({contrast:.0f} K of change) to tell the stem from an "
-            "offset: take a span in which the meat warms, or learn without a base"
-        )
+    if grid.base is not None:
+        moved = float(np.subtract(*np.percentile(grid.base[grid.whole], (95, 5))))
+        if moved < LEAST_BASE_K or u_beta > max(MOST_BETA_PART * abs(beta), MOST_BETA_U):
+            raise CalibrationError(
+                f"air and base keep too constant a distance here (the base moved by {moved:.0f} K) to tell the stem "
+                "from an offset: take a span in which the meat warms, or learn without a base"
+            )
     if u_tau > max(MOST_LAG_PART * tau, MOST_LAG_U_S):
         raise CalibrationError(
             f"the lag is {tau:.0f} s give or take {u_tau:.0f}: the pit swung too little or too seldom in this span to "

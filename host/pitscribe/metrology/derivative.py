@@ -10,6 +10,7 @@ A window's sums are put together from those of shorter windows, always in the sa
 a slope is the same bit for bit in whatever pieces the series is read.
 """
 
+from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
@@ -66,18 +67,27 @@ def _some(t: FloatArray, y: FloatArray, noise: float, wanted: Wanted) -> tuple[F
     slope, u = np.full((2, t.size), np.nan)
     low, high = np.full(t.size, -np.inf), np.full(t.size, np.inf)
     going = np.ones(t.size, bool)
+    for sums in _windows(t, y):
+        rows = slice(sums.n - 1, None)
+        going[rows] &= t[rows] - t[: t.size - sums.n + 1] <= wanted.longest_s
+        _take(_line(sums, noise), wanted, (slope[rows], u[rows]), (low[rows], high[rows]), going[rows])
+        if not going.any():
+            break
+    return slope, u
+
+
+def _windows(t: FloatArray, y: FloatArray) -> Iterator[_Sums]:
+    """The sums of every window of 2, 3, 4, 6, 8, 12, ... samples, as far as there are so many."""
     zero = np.zeros(t.size)
     half = one = _Sums(1, zero, zero, zero, zero)
-    while going.any() and 2 * one.n <= min(_LONGEST, t.size):
-        two = _joined(t, y, one, one)
-        windows = [_joined(t, y, one, half), two] if one.n > 1 else [two]
-        for sums in windows:
-            rows = slice(sums.n - 1, None)
-            going[rows] &= t[rows] - t[: t.size - sums.n + 1] <= wanted.longest_s
-            found, found_u = _line(sums, noise)
-            _take((found, found_u), wanted, (slope[rows], u[rows]), (low[rows], high[rows]), going[rows])
-        half, one = one, two
-    return slope, u
+    most = min(_LONGEST, t.size)
+    while one.n < most:
+        if one.n > 1 and one.n + half.n <= most:
+            yield _joined(t, y, one, half)
+        if 2 * one.n > most:
+            return
+        half, one = one, _joined(t, y, one, one)
+        yield one
 
 
 def _joined(t: FloatArray, y: FloatArray, a: _Sums, b: _Sums) -> _Sums:
