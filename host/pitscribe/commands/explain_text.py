@@ -1,11 +1,14 @@
 """What ``explain`` found, as a person reads it."""
 
+import textwrap
 from collections.abc import Iterator
 from typing import Any
 
 from pitscribe.commands.sample import to_the_second
 from pitscribe.cook.plain import span
 
+_WIDTH = 112
+_MANY = 10_000  # degrees of freedom: as good as no end of them
 _DIGITS = {"degC": 3, "K": 3, "mV": 5}
 
 
@@ -39,11 +42,13 @@ def _steps(told: dict[str, Any], unit: str) -> Iterator[str]:
     yield f"{'step':<25}{'number':>14}   {'std. unc.':>12}   from"
     for step in told["steps"]:
         if step["value"] is None:
-            yield f"{step['name']:<25}{step['said']}   ({step['source']})"
+            yield f"{step['name']:<25}{step['said']}"
+            yield from _row("", 57, step["source"])
             continue
         value = _value(step["value"], step["unit"], unit)
-        u = "" if step["u"] is None else _value(step["u"], "K" if step["unit"] == "degC" else step["unit"], unit)
-        yield f"{step['name']:<25}{value:>14}   {u:>12}   {step['source']}"
+        # None of a number's own, and none either where a calibration has taken it all away.
+        u = "" if not step["u"] else _value(step["u"], "K" if step["unit"] == "degC" else step["unit"], unit)
+        yield from _row(f"{step['name']:<25}{value:>14}   {u:>12}   ", 57, step["source"])
 
 
 def _budget(told: dict[str, Any], unit: str) -> Iterator[str]:
@@ -54,10 +59,20 @@ def _budget(told: dict[str, Any], unit: str) -> Iterator[str]:
     for line in budget["lines"]:
         dof = "" if line["dof"] is None else f"; {line['dof']:.0f} degrees of freedom"
         share = f"{100 * line['share']:.1f} %"
-        yield f"{line['name']:<36}{_value(line['u_k'], 'K', unit):>10}{share:>8}   {line['source']}{dof}"
-    dof = "no end of" if budget["dof"] is None else f"{budget['dof']:.0f}"
-    u = _value(budget["u_k"], "K", unit)
-    yield f"{'combined':<36}{u:>10}{'100 %':>8}   GUM 5.1.2; {dof} effective degrees of freedom (G.4)"
+        first = f"{line['name']:<36}{_value(line['u_k'], 'K', unit):>10}{share:>8}   "
+        yield from _row(first, 57, line["source"] + dof)
+    many = budget["dof"] is None or budget["dof"] > _MANY
+    dof = "no end of" if many else f"{budget['dof']:.0f}"
+    first = f"{'combined':<36}{_value(budget['u_k'], 'K', unit):>10}{'100 %':>8}   "
+    yield from _row(first, 57, f"GUM 5.1.2; {dof} effective degrees of freedom (G.4)")
+
+
+def _row(first: str, width: int, source: str) -> Iterator[str]:
+    """A line whose last column goes on below itself."""
+    lines = textwrap.wrap(source, _WIDTH - width) or [""]
+    yield f"{first:<{width}}{lines[0]}".rstrip()
+    for line in lines[1:]:
+        yield " " * width + line
 
 
 def _flags(told: dict[str, Any]) -> Iterator[str]:

@@ -28,7 +28,7 @@ from pitscribe.metrology.uncertainty import Reading, components
 # By which step a component enters, by how its name begins; the rest is of where the probe is: time, lag, radiation.
 _OF_THE_LOOP = ("chip", "quantisation")
 _OF_THE_COLD = ("cold junction", "terminal block")
-_OF_THE_PROBE = ("probe", "calibration", "wire")
+_OF_THE_PROBE = ("probe", "calibration", "wire", "offset carried")
 _OF_A_CALIBRATION = " of the calibration"  # the end of the name of what another chip adds: of the probe's correction
 
 _MONOGRAPH = "NIST Monograph 175"
@@ -91,18 +91,18 @@ def derive(codes: Codes, reading: Reading, history: str) -> list[Step]:
     loop_mv, cold_c, raw_c = (float(x[0]) for x in (reading.loop_mv, reading.cold_c, reading.raw_c))
     loop, cold, probe, place = _by_step(parts)
     u_loop, u_cold, u_sum = _root(loop) * hot_s, _root(cold) * hot_s, _root([*loop, *cold]) * hot_s
-    tc = setup.probe_tc
+    tc, known = setup.probe_tc, setup.calibrated
+    constant = "" if known is None or not known.here else "; constant errors are in the probe's correction"
     steps = [
         word_step(setup.chip, codes),
         *_own_reading(spec, codes),
-        Step("cold junction", cold_c, "degC", u_cold / cold_s, f"{codes.cold} x {spec.cold_lsb:g} degC"),
-        Step("emf of the loop", loop_mv, "mV", u_loop, _loop_source(spec, setup.tc)),
+        Step("cold junction", cold_c, "degC", u_cold / cold_s, f"{codes.cold} x {spec.cold_lsb:g} degC{constant}"),
+        Step("emf of the loop", loop_mv, "mV", u_loop, _loop_source(spec, setup.tc) + constant),
         Step("emf of the cold junction", cold_emf, "mV", u_cold, f"E({tc}) of it, {_MONOGRAPH}"),
         Step("sum", loop_mv + cold_emf, "mV", u_sum, "law of intermediate temperatures: emfs add"),
         Step("hot junction", raw_c, "degC", u_sum / hot_s, f"inverse of E({tc}), {_MONOGRAPH}"),
     ]
     counted = ", ".join(p.name for p in place if p.u[0] > 0)
-    known = setup.calibrated
     added = 0.0 if known is None else float(known.fit.correction(reading.raw_c)[0])
     steps += [
         Step("probe's correction", added, "K", _root(probe), history or f"never calibrated: class {setup.tolerance}"),
