@@ -139,6 +139,7 @@ class Stretch(NamedTuple):
 
     placement: Placement
     known: KnownCalibration | None
+    air: KnownAir | None
     boot: int
     strand: Strand
 
@@ -189,27 +190,36 @@ class Reader:
         unplaced = sum(logger.unplaced for logger in self._loggers.values())
         contradictions = sum(logger.contradictions() for logger in self._loggers.values())
         notes = tuple(ledger.notes(cook.id))
-        return CookRecord(cook, self._places(key, sheets, notes), notes, missed, unplaced, contradictions)
+        parts = self._parts(key, sheets, notes)
+        read = {name: _joined(*name, [part.series for part in some]) for name, some in parts.items()}
+        in_air = {
+            name: _joined(*name, [_in_air(part, read) for part in some])
+            for name, some in parts.items() if any(part.air for part in some)
+        }
+        return CookRecord(
+            cook, tuple({**read, **in_air}.values()), notes, missed, unplaced, contradictions,
+            as_read=tuple(read[name] for name in in_air), remarks=_remarks(key, read),
+        )
 
-    def _places(self, key: _Key, sheets: Sequence[Series], notes: Sequence[Note]) -> tuple[Series, ...]:
-        """One series for each place and kind: what tables say of it, then its placements in their order."""
-        parts: dict[tuple[str, str], list[Series]] = {}
+    def _parts(self, key: _Key, sheets: Sequence[Series], notes: Sequence[Note]) -> dict[_Name, list[_Part]]:
+        """What the series of each place and kind is joined of: what tables say of it, then its placements in order."""
+        parts: dict[_Name, list[_Part]] = {}
         for span in key.spans:
             parts.setdefault((span.placement.place, span.placement.kind), [])
         for sheet in sheets:
-            parts.setdefault((sheet.place, sheet.kind), []).append(sheet)
+            parts.setdefault((sheet.place, sheet.kind), []).append(_Part(sheet, None, None))
         stretches = self.stretches()
         for stretch, flags in zip(stretches, _judged(stretches, notes), strict=True):
             name = stretch.placement.place, stretch.placement.kind
             t, celsius, u, _, k = stretch.strand.views()
-            parts[name].append(Series(*name, t, celsius, u, flags, k))
-        return tuple(_joined(place, kind, some) for (place, kind), some in parts.items())
+            parts[name].append(_Part(Series(*name, t, celsius, u, flags, k), stretch.strand.setup, stretch.air))
+        return parts
 
     def stretches(self) -> list[Stretch]:
         """What the last ``read`` made the series of, in the order in which the later one counts."""
         spans = () if self._key is None else self._key.spans
         return [
-            Stretch(span.placement, span.known, boot, strand)
+            Stretch(span.placement, span.known, span.air, boot, strand)
             for span in spans
             for boot, strand in self._loggers[span.placement.logger].strands(span.placement.id)
         ]
@@ -256,12 +266,8 @@ def _taken_over(ledger: Ledger, cook: Cook) -> dict[tuple[int, int], int]:
     return taken
 
 
-def _in_air(read: Series, parts: Sequence[_Part], places: Mapping[_Name, Series]) -> Series:
-    """A place's series with what was learned of its probes applied, each to its own part."""
-    return _joined(read.place, read.kind, [_part_in_air(part, places) for part in parts])
-
-
-def _part_in_air(part: _Part, places: Mapping[_Name, Series]) -> Series:
+def _in_air(part: _Part, places: Mapping[_Name, Series]) -> Series:
+    """A part's series, with what was learned of its probe applied; ``places``: all of them as read."""
     read, track = part.series, part.series.track()
     if part.setup is None or part.air is None or not track.t.size:
         return read

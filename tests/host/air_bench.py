@@ -15,6 +15,7 @@ from pitscribe.simulate.chips import draw_chip_error, make_chip
 from pitscribe.simulate.probes import draw_wire_error
 from pitscribe.simulate.scenario import SCENARIOS
 from pitscribe.simulate.world import World
+from pitscribe.wire.frames import Channel, FrameKey, check_many, encode_event, encode_ticks
 
 STICK = SCENARIOS["stick"]
 # Our own cooks: another fire, another day, another hand.
@@ -93,3 +94,35 @@ def parts_u(world, place, celsius):
     for line in lines:
         squares[line.name not in ("quantisation", "chip noise")] += line.u**2
     return math.sqrt(squares[0]), math.sqrt(squares[1])
+
+
+LOGGER = 0x0051C4A1
+PLACES = ("grate", "stick", "dome", "flat")  # by channel
+
+
+def frames_of(world, boot, began_ms, seconds):
+    """Frames of 32 ticks of a boot that began at UTC ``began_ms`` with the world, an anchor first."""
+    placements = {p.place: p for p in world.scenario.placements}
+    table = [Channel(placements[name].chip, placements[name].tc) for name in PLACES]
+    columns = [words(world, name, seconds) for name in PLACES]
+    hot, cold, fault = (np.stack([getattr(c, name) for c in columns], 1) for name in ("hot", "cold", "fault"))
+    anchor = {"utc_ms": began_ms + 500, "err_ms": 50, "from": "host"}
+    made = [encode_event(FrameKey(LOGGER, boot, 0), 500, "anchor", anchor)]
+    for i in range(0, seconds.size - 31, 32):
+        rows, key = slice(i, i + 32), FrameKey(LOGGER, boot, 1 + i // 32)
+        period = int(seconds[1] - seconds[0]) * 1000
+        made.append(encode_ticks(key, 1000 * int(seconds[i]), period, table, hot[rows], cold[rows], fault[rows]))
+    return made
+
+
+def store(ledger, frames):
+    ledger.store_frames(list(zip(check_many(frames), frames, strict=True)), "bench")
+
+
+def cook_of(ledger, name, began_ms, hours, probes):
+    """A cook with these probes in their places, ended."""
+    cook = ledger.start_cook(name, at=began_ms)
+    for channel, place in enumerate(PLACES):
+        if place in probes:
+            ledger.place(cook.id, probes[place], LOGGER, channel, place, "meat" if place == "flat" else "air")
+    return ledger.end_cook(cook.id, began_ms + round(3_600_000 * hours))

@@ -27,6 +27,7 @@ def add_probe(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> Non
     show.add_argument("name")
     show.add_argument("--certificate", type=Path, metavar="FILE", help="write it as one page of HTML, to print")
     _probe_measuring(action)
+    _probe_air(action)
     budget = action("budget", "what makes a probe's reading uncertain at a temperature, and by how much")
     budget.add_argument("name")
     budget.add_argument("temp", help="203F or 95C")
@@ -58,6 +59,23 @@ def _probe_measuring(action: Callable[[str, str], argparse.ArgumentParser]) -> N
         a.add_argument("--from", dest="since", metavar="TIME", help="from what is recorded already, from then on")
         a.add_argument("--to", dest="until", metavar="TIME", help="until then (default: now)")
         _on_channel(a)
+
+
+def _probe_air(action: Callable[[str, str], argparse.ArgumentParser]) -> None:
+    learn = action("learn-air", "learn what stem and lag do to an air probe, from a cook with a thin one beside it")
+    learn.add_argument("--beside", required=True, metavar="PLACE", help="the air place of the thin junction")
+    learn.add_argument("--base", metavar="PLACE", help="the meat place that the probe's stem sits in (default: none)")
+    learn.add_argument("--cook", help="number or name (default: the newest)")
+    learn.add_argument("--from", dest="since", metavar="TIME", help="from then on (default: from the cook's start)")
+    plunge = action("plunge", "how slow a junction is, from a plunge out of ice into stirred hot water; mind the steam")
+    plunge.add_argument("--from", dest="since", required=True, metavar="TIME", help="before the plunge, at rest")
+    _on_channel(plunge)
+    for a in (learn, plunge):
+        a.set_defaults(module="probe_air")
+        a.add_argument("name")
+        a.add_argument("--to", dest="until", metavar="TIME", help="until then (default: now, or the cook's end)")
+        a.add_argument("--remark", metavar="TEXT", help="who, with what")
+        a.add_argument("--dry-run", action="store_true", help="tell, and write nothing down")
 
 
 def _on_channel(p: argparse.ArgumentParser) -> None:

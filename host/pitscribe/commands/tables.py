@@ -121,11 +121,15 @@ def _export(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> No
 
 
 def _write_csv(record: CookRecord, unit: str, out: IO[str]) -> None:
-    """One row a time; a place has its temperature, its standard uncertainty and its flags, the unit in the header."""
+    """One row a time; a place has its temperature, its standard uncertainty and its flags, the unit in the header.
+
+    Behind them, what the junction read at those air places that are corrected for stem and lag.
+    """
     writer = csv.writer(out, lineterminator="\n")
     header = ["time"]
     for series in record.places:
         header += [f"{series.place} [{unit}]", f"{series.place} u [{unit}]", f"{series.place} flags"]
+    header += [f"{series.place} as read [{unit}]" for series in record.as_read]
     writer.writerow(header)
     writer.writerows(_rows(record, unit))
 
@@ -134,7 +138,8 @@ def _rows(record: CookRecord, unit: str) -> Iterator[list[str]]:
     if not record.places:
         return
     t = np.unique(np.concatenate([_to_ms(s.t) for s in record.places]))
-    columns = [_column(s, t, unit) for s in record.places]
+    columns: list[list[tuple[str, ...]]] = [[*_column(s, t, unit)] for s in record.places]
+    columns += [[cells[:1] for cells in _column(s, t, unit)] for s in record.as_read]
     for i, at in enumerate(t):
         row = [datetime.fromtimestamp(round(at, 3), UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")]
         for cells in columns:
