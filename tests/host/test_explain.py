@@ -16,6 +16,8 @@ from pitscribe.commands.sample import Cell, find
 from pitscribe.commands.when import local
 from pitscribe.errors import NotFoundError
 from pitscribe.metrology import its90
+from pitscribe.metrology.airprobe import AirModel
+from pitscribe.metrology.airprobe import body_of as air_body_of
 from pitscribe.metrology.calibration import Calibrated, Calibration, Point, Through, body_of
 from pitscribe.metrology.chain import Context, read_piece
 from pitscribe.metrology.chips import CHIPS, code_from_emf
@@ -68,6 +70,26 @@ def test_the_result_is_the_series_value_bit_for_bit_at_every_place_and_tick(ledg
             assert told["steps"][-1]["value"] == series.celsius[row]
             assert told["budget"]["u_k"] == series.u[row]
             assert told["budget"]["k"] == series.k[row]
+            assert sum(line["share"] for line in told["budget"]["lines"]) == pytest.approx(1.0)
+
+
+def test_the_air_around_a_learned_probe_is_explained_bit_for_bit_too(ledger, cook):
+    model = AirModel("flat", 0.6, 0.12, 15.0, (0.01, 0.0, 0.0, 1e-5, 0.0, 0.5), 40.0, 0.3, 0.2, 0.01, 90.0, 130.0)
+    probe = next(p for p in ledger.probes() if p.name == "dome probe")
+    ledger.add_probe_record(probe.id, "air", T0_MS - 1000, air_body_of(model), channel=(LOGGER, 2))
+    record = load(ledger, cook.id)
+    dome, read = next(s for s in record.places if s.place == "dome"), record.as_read[0]
+    assert np.abs(dome.celsius - read.celsius).min() > 1  # 0.12 of 25 K and more, and 0.6 K
+    for row in (0, 1, 40, 77, dome.t.size - 1):
+        told = told_of(find(ledger, cook, "dome", float(dome.t[row])))
+        steps = {step["name"]: step for step in told["steps"]}
+        assert told["result"]["celsius"] == steps["result"]["value"] == dome.celsius[row]
+        assert steps["the junction reads"]["value"] == read.celsius[row]
+        assert steps["stem and lag"]["value"] == dome.celsius[row] - read.celsius[row]
+        assert (told["budget"]["u_k"], told["budget"]["k"]) == (dome.u[row], dome.k[row])
+        assert sum(line["share"] for line in told["budget"]["lines"]) == pytest.approx(1.0)
+    assert "0.120 of (reading - flat)" in steps["stem and lag"]["source"]
+    assert [step["name"] for step in told["steps"]][-3:] == ["the junction reads", "stem and lag", "result"]
 
 
 def test_the_calibration_that_is_named_is_the_one_that_counts(ledger, cook):

@@ -2,6 +2,7 @@
 
 import argparse
 import json
+from collections.abc import Sequence
 from math import isfinite
 from typing import Any
 
@@ -14,9 +15,10 @@ from pitscribe.cook.analysis import flag_words
 from pitscribe.cook.plain import number
 from pitscribe.known import KnownCalibration
 from pitscribe.ledger.values import Cook
-from pitscribe.metrology.derivation import Step, derive, word_step
+from pitscribe.metrology.coverage import Component, combine
+from pitscribe.metrology.derivation import Step, derive, in_the_air, word_step
 from pitscribe.metrology.flags import Flag
-from pitscribe.metrology.uncertainty import Budget, Reading
+from pitscribe.metrology.uncertainty import components
 
 
 def run(config: Config, arguments: argparse.Namespace) -> None:
@@ -40,10 +42,14 @@ def told_of(sample: Sample) -> dict[str, Any]:
     """All that is to be told of a sample, as JSON has it: degC, K, mV, s, ms."""
     setup, one, origin = sample.setup, sample.placement, sample.origin
     steps = [word_step(setup.chip, sample.codes)]
-    budget = None
+    parts: list[Component] = []
     if sample.reading is not None:
         steps = derive(sample.codes, sample.reading, _history(sample.known))
-        budget = _budget(sample.reading)
+        parts = components(sample.reading)
+    if sample.air is not None:
+        parts, learned = sample.air.parts, sample.air.known
+        history = f"record {learned.record}, learned {to_the_second(learned.made_ms / 1000)}"
+        steps = in_the_air(steps, sample.value.celsius, learned.model, parts, history)
     return {
         **_head(sample.cook, one.place, one.kind, sample.value),
         "time_u_s": sample.time_u,
@@ -52,7 +58,7 @@ def told_of(sample: Sample) -> dict[str, Any]:
         "channel": {"number": one.channel, "chip": setup.chip, "type": setup.tc},
         "frame": {**origin.key._asdict(), "tick": origin.tick, "ticks": origin.ticks, "uptime_ms": origin.uptime_ms},
         "steps": [_step(step) for step in steps],
-        "budget": budget,
+        "budget": _budget(parts) if sample.value.u == sample.value.u else None,
     }
 
 
@@ -97,17 +103,15 @@ def _history(known: KnownCalibration | None) -> str:
     return f"record {known.record}, calibrated {to_the_second(known.made_ms / 1000)} through {where}"
 
 
-def _budget(reading: Reading) -> dict[str, Any] | None:
-    """The components that the combined uncertainty is made of, the largest first; None where there is no value."""
-    budget = Budget.of(reading)
-    if budget.u != budget.u:
-        return None
-    lines = sorted((line for line in budget.lines if line.u > 0), key=lambda line: -line.u)
+def _budget(parts: Sequence[Component]) -> dict[str, Any]:
+    """The components that the combined uncertainty is made of, arrays (1,), the largest first."""
+    u, dof, k = (float(x[0]) for x in combine(parts))
+    lines = sorted((part for part in parts if part.u[0] > 0), key=lambda part: -float(part.u[0]))
     return {
         "lines": [
-            {"name": x.name, "source": x.source, "u_k": x.u, "share": (x.u / budget.u) ** 2, "shape": x.shape,
-             "dof": number(x.dof)}
+            {"name": x.name, "source": x.source, "u_k": float(x.u[0]), "share": float(x.u[0] / u) ** 2,
+             "shape": x.shape, "dof": number(x.dof)}
             for x in lines
         ],
-        "u_k": budget.u, "dof": number(budget.dof), "k": budget.k, "expanded_k": budget.expanded,
+        "u_k": u, "dof": number(dof), "k": k, "expanded_k": k * u,
     }

@@ -1,15 +1,17 @@
 """One sample of a cook and where it is from: frame, chip's codes, probe's history, and what was made of them."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import NamedTuple
 
 import numpy as np
 
 from pitscribe.errors import NotFoundError
-from pitscribe.known import NOW, KnownCalibration
+from pitscribe.known import NOW, KnownAir, KnownCalibration
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Cook, Placement, Sheet
+from pitscribe.metrology import airprobe
+from pitscribe.metrology.coverage import Component
 from pitscribe.metrology.strand import Codes, TracedStrand
 from pitscribe.metrology.uncertainty import Reading, Setup
 from pitscribe.series import CookRecord, Reader, Series, Stretch, timebases
@@ -38,12 +40,23 @@ class Origin(NamedTuple):
     period_ms: int
 
 
+class InAir(NamedTuple):
+    """How the air was worked out from what the junction reads.
+
+    known : what was learned of the probe, and in which record;  parts : what makes the result uncertain, arrays (1,)
+    """
+
+    known: KnownAir
+    parts: list[Component]
+
+
 @dataclass(frozen=True, slots=True)
 class Sample:
     """One sample.
 
     value : as the series has it;  time_u : standard uncertainty of its time [s]
     reading : all that the chain knows of it; None for a type that has no reference function
+    air : None where the junction's own reading counts
     """
 
     cook: Cook
@@ -55,6 +68,7 @@ class Sample:
     reading: Reading | None
     time_u: float
     value: Value
+    air: InAir | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +98,7 @@ def find(ledger: Ledger, cook: Cook, place: str, at: float, known: str = NOW) ->
             raise _too_far(series, at, row, _ROW_S)
         sheet = next(s for s in ledger.sheets(cook.id) if s.place == series.place)
         return Cell(cook, sheet, value)
-    found = _sample(ledger, cook, made_of[-1], value)
+    found = _sample(ledger, record, made_of[-1], value)
     frame_s = found.origin.ticks * found.origin.period_ms / 1000
     if at - value.t > frame_s:
         raise _too_far(series, at, row, frame_s)
@@ -133,14 +147,29 @@ def _row(stretch: Stretch, t: float) -> int | None:
     return row if row < times.size and times[row] == t else None
 
 
-def _sample(ledger: Ledger, cook: Cook, stretch: Stretch, value: Value) -> Sample:
+def _sample(ledger: Ledger, record: CookRecord, stretch: Stretch, value: Value) -> Sample:
     strand, row = stretch.strand, _row(stretch, value.t)
     assert isinstance(strand, TracedStrand)
     assert row is not None
     base = timebases(ledger, stretch.placement.logger)[stretch.boot]
     origin = _origin(ledger, stretch, round(float(base.uptime(value.t))))
-    return Sample(cook, stretch.placement, stretch.known, strand.setup, origin, strand.codes(row),
-                  strand.reading(row), strand.time_u(row), value)
+    return Sample(record.cook, stretch.placement, stretch.known, strand.setup, origin, strand.codes(row),
+                  strand.reading(row), strand.time_u(row), value, _in_air(record, stretch, value.t))
+
+
+def _in_air(record: CookRecord, stretch: Stretch, t: float) -> InAir | None:
+    """As ``series`` works the air out of the readings of a stretch; None for what it leaves as it was read."""
+    as_read = next((s for s in record.as_read if s.place == stretch.placement.place), None)
+    if as_read is None or stretch.air is None:
+        return None
+    track = as_read.rows(np.flatnonzero(np.isin(as_read.t, stretch.strand.views()[0]))).track()
+    row = int(np.searchsorted(track.t, t))
+    if row >= track.t.size or track.t[row] != t:
+        return None
+    model, noise = stretch.air.model, airprobe.noise_of(stretch.strand.setup)
+    base = next((s.track() for s in record.meat if s.place == model.base), None)
+    found = airprobe.air_of(track, base, model, noise, here=stretch.air.here)
+    return InAir(stretch.air, [replace(part, u=part.u[row : row + 1]) for part in found.parts])
 
 
 def _origin(ledger: Ledger, stretch: Stretch, uptime_ms: int) -> Origin:

@@ -6,11 +6,12 @@ step hands on, the next one carries along: the uncertainty of a sum or of the in
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pitscribe.metrology import its90
+from pitscribe.metrology.airprobe import AirModel
 from pitscribe.metrology.chips import (
     SLOPE_UV,
     Chip,
@@ -110,6 +111,25 @@ def derive(codes: Codes, reading: Reading, history: str) -> list[Step]:
         Step("result", float(reading.celsius[0]), "degC", _root(parts), "GUM 5.1.2"),
     ]
     return [step for step in steps if step.value is None or np.isfinite(step.value)]
+
+
+def in_the_air(
+    steps: Sequence[Step], celsius: float, model: AirModel, parts: Sequence[Component], history: str
+) -> list[Step]:
+    """The steps for an air probe of which stem and lag were learned: on from what the junction itself reads.
+
+    celsius : the air;  parts : its own components, which take the place of those of the reading, arrays (1,)
+    """
+    read = replace(steps[-1], name="the junction reads")
+    assert read.value is not None
+    stem = "" if model.base is None else f", {model.kappa:.3f} of (reading - {model.base})"
+    source = f"{model.offset:+.2f} K{stem}, {model.lag:.0f} s of the slope; {history}"
+    return [
+        *steps[:-1],
+        read,
+        Step("stem and lag", celsius - read.value, "K", None, source),
+        Step("result", celsius, "degC", _root(parts), "the air's own uncertainty, below"),
+    ]
 
 
 def _says_nothing(chip: str, codes: Codes) -> bool:
