@@ -42,10 +42,11 @@ def judged(world, model, seconds=SECONDS, place="stick", *, base=True, truth=Non
     return raw, corrected, float(np.mean(np.abs(off) <= total.k * total.u))
 
 
-@pytest.mark.parametrize("period", [1, 10])
-def test_on_cooks_it_did_not_learn_from_a_thick_sensor_errs_a_quarter_as_much_or_less(worlds, period):
+@pytest.mark.parametrize(("period", "seeds", "limit"), [(1, 8, 0.25), (10, 4, 0.25), (60, 4, 0.40)])
+def test_on_cooks_it_did_not_learn_from_a_thick_sensor_errs_a_quarter_as_much_or_less(worlds, period, seeds, limit):
+    """At a sample a minute an opened lid is seen too late: there it is less than half."""
     seconds, rows = SECONDS[::period], []
-    for seed in range(8 if period == 1 else 4):
+    for seed in range(seeds):
         teacher, cook = NAMES[seed % 4], NAMES[(seed + 1 + seed // 4) % 4]
         draw(worlds[teacher], 100 + seed)
         keep_errors(worlds[teacher], worlds[cook])
@@ -57,7 +58,7 @@ def test_on_cooks_it_did_not_learn_from_a_thick_sensor_errs_a_quarter_as_much_or
     ratio, within = np.array(rows).T
     print(f"\nevery {period} s: mean ratio {ratio.mean():.3f}, worst {ratio.max():.3f}; "
           f"coverage {100 * within.mean():.1f} %")
-    assert ratio.max() <= 0.25
+    assert ratio.max() <= limit
     assert 0.90 <= within.mean() <= 0.99
 
 

@@ -72,12 +72,17 @@ def _reopen(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> No
 def _show(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
     cook = meant_cook(ledger, arguments.cook)
     over = places_over(ledger.placements(cook.id), ledger.now_ms() / 1000)
-    analysis = analyse(load(ledger, cook.id, known=arguments.known), over=over)
+    record = load(ledger, cook.id, known=arguments.known)
+    analysis = analyse(record, over=over)
     if arguments.json:
         print(json.dumps({"cook": cook.as_json(), **analysis.as_json()}, indent=1))
         return
     print(_line(ledger, cook))
     print(summary(analysis, unit=arguments.unit or config.units, when=local))
+    for read in record.as_read:
+        print(f"{read.place} is corrected for stem and lag; the export has beside it what its junction read")
+    for remark in record.remarks:
+        print(remark)
     for note in ledger.notes(cook.id):
         print(f"{local(note.at_ms / 1000)}  {note.kind}  {note.text}".rstrip())
 

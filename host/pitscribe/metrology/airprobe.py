@@ -112,10 +112,13 @@ class Track(NamedTuple):
 
 
 class Air(NamedTuple):
-    """The air as it is worked out, float64 (n,) [degC], and what makes it uncertain."""
+    """The air as it is worked out, float64 (n,) [degC], what makes it uncertain, and what it is worked out with: the
+    base (NaN without one) [degC] and the slope [K/s]."""
 
     celsius: FloatArray
     parts: list[Component]
+    base: FloatArray
+    slope: FloatArray
 
 
 def noise_of(setup: Setup) -> float:
@@ -161,7 +164,8 @@ def air_of(track: Track, base: Track | None, model: AirModel, noise: float, *, h
         parts.append(Component("what the stem sits in", "its readings", model.kappa * under_u, "normal"))
     if not here:
         parts.append(Component("another channel", "the reading's own uncertainty", track.u, "normal"))
-    return Air(reading + model.offset + model.kappa * away + model.lag * slope, parts)
+    celsius = reading + model.offset + model.kappa * away + model.lag * slope
+    return Air(celsius, parts, under if model.base is not None else np.full(t.shape, np.nan), slope)
 
 
 def _slopes(t: FloatArray, reading: FloatArray, noise: float, model: AirModel) -> tuple[FloatArray, FloatArray]:

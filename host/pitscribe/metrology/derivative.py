@@ -70,7 +70,11 @@ def _some(t: FloatArray, y: FloatArray, noise: float, wanted: Wanted) -> tuple[F
     for sums in _windows(t, y):
         rows = slice(sums.n - 1, None)
         going[rows] &= t[rows] - t[: t.size - sums.n + 1] <= wanted.longest_s
-        _take(_line(sums, noise), wanted, (slope[rows], u[rows]), (low[rows], high[rows]), going[rows])
+        spread = sums.tt - sums.t * sums.t / sums.n
+        found_u = noise / np.sqrt(spread)
+        if found_u.min() <= wanted.most_u:
+            found = (sums.ty - sums.t * sums.y / sums.n) / spread
+            _take((found, found_u), wanted, (slope[rows], u[rows]), (low[rows], high[rows]), going[rows])
         if not going.any():
             break
     return slope, u
@@ -104,12 +108,6 @@ def _joined(t: FloatArray, y: FloatArray, a: _Sums, b: _Sums) -> _Sums:
         a.y[b.n :] + by + b.n * dy,
         a.ty[b.n :] + b.ty[:end] + dt * by + dy * (bt + shift),
     )
-
-
-def _line(sums: _Sums, noise: float) -> tuple[FloatArray, FloatArray]:
-    """Slope of each window's line and its standard uncertainty."""
-    spread = sums.tt - sums.t * sums.t / sums.n
-    return (sums.ty - sums.t * sums.y / sums.n) / spread, noise / np.sqrt(spread)
 
 
 def _take(found: _Pair, wanted: Wanted, best: _Pair, agreed: _Pair, going: NDArray[np.bool_]) -> None:
