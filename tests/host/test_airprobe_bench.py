@@ -12,7 +12,7 @@ from pitscribe.metrology.airprobe import air_of, constant_u, noise_of
 from pitscribe.metrology.coverage import combine
 
 HOURS = 5
-SECONDS = np.arange(1800, HOURS * 3600, dtype=np.int64)
+SECONDS = np.arange(0, HOURS * 3600, dtype=np.int64)
 NAMES = list(COOKS)
 
 
