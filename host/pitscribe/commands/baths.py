@@ -18,7 +18,7 @@ from pitscribe.errors import CalibrationError, NotFoundError
 from pitscribe.metrology.steady import Steadiness, judge
 from pitscribe.report.figures import exact, size
 
-POLL_S = 2.0
+POLL_S = 5.0
 SILENT_S = 180.0  # a frame comes every 32 s; some more for a network that is away for a moment
 PATIENCE_S = 45 * 60.0
 _EVERY_S = 30.0
@@ -87,7 +87,7 @@ def progress(readings: Readings, verdicts: Sequence[Steadiness | None], units: s
         return f"{value}, still {way} {size(abs(slowest.drift) * 60, units)} a minute: stir and wait"
     if slowest.span_s < 140.0:
         return f"{value}, no drift seen in {span(slowest.span_s)}: go on stirring"
-    return f"{value}, unsteady by {size(slowest.s, units)}: stir and wait"
+    return f"{value}, too restless to tell a drift ({size(slowest.s, units)}): stir and wait"
 
 
 def steady_windows(readings: Readings, beside: Readings | None = None) -> list[Window]:

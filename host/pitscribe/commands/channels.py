@@ -116,7 +116,8 @@ def read_channel(
     pieces.sort(key=lambda piece: float(piece.t[piece.keep[0]]))
     chip, tc = _chip(pieces[-1].run, where)
     alike = [p for p in pieces if where.channel < len(p.run.table) and p.run.table[where.channel] == (chip, tc)]
-    setup = Setup(chip, tc, probe.tc, probe.tolerance, "meat", calibrated)
+    # In a bath neither meat nor air does anything to the probe, so nothing is left to allow for.
+    setup = Setup(chip, tc, probe.tc, probe.tolerance, "meat", calibrated, air_learned=True)
     if not has_reference(setup):
         raise ConfigError(f"{where}: pitscribe cannot turn type {probe.tc} on a chip for type {tc} into degC")
     return _corrected(setup, where.channel, alike)

@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from pitscribe.clock import Clock
 from pitscribe.commands.baths import Live
 from pitscribe.commands.ledgers import open_ledger
 from pitscribe.commands.probe_measure import Measured, Measuring, counted
@@ -28,11 +29,12 @@ def run(
     config: Config,
     arguments: argparse.Namespace,
     *,
+    clock: Clock | None = None,
     wait: Callable[[float], None] = time.sleep,
     ask: Callable[[str], str] | None = None,
 ) -> None:
     """Calibrate a probe, or check it against ice. ``wait`` lets time pass [s], ``ask`` waits for the person."""
-    with open_ledger(config) as ledger:
+    with open_ledger(config, clock) as ledger:
         live = Live(lambda: ledger.now_ms() / 1000, wait, lambda text: print(text, flush=True), config.units)
         probe = ledger.probe(arguments.name)
         action = _check if arguments.action == "check" else _calibrate

@@ -84,9 +84,12 @@ class Measuring:
         """All the points that were asked for, one after the other. Raises CalibrationError, NotFoundError."""
         fixed = self._fixed_points()
         other = self._other() if self.arguments.against else None
-        windows = [(one, self.fixed(one)) for one in fixed]
-        points = [self._fixed_point(one, window) for one, window in windows]
-        through = windows[-1][1].readings.through() if windows else None
+        points: list[Point] = []
+        through = None
+        for one in fixed:
+            window = self.fixed(one)
+            points.append(self._sound(window, one.kind, one.celsius, one.u, 0.0))
+            through = window.readings.through()
         for window in self._levels(other) if other else ():
             points.append(self._beside_point(window))
             through = window.readings.through()
@@ -167,9 +170,6 @@ class Measuring:
             return read_channel(self.ledger, where, probe, first, last, known)
 
         return read
-
-    def _fixed_point(self, one: FixedPoint, window: Window) -> Point:
-        return self._sound(window, one.kind, one.celsius, one.u, 0.0)
 
     def _beside_point(self, window: Window) -> Point:
         assert window.beside is not None

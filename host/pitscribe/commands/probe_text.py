@@ -12,6 +12,7 @@ from pitscribe.report.figures import (
     KIND,
     condition_words,
     correction,
+    dof_words,
     exact,
     expanded,
     signed,
@@ -37,8 +38,7 @@ def fit_lines(calibration: Calibration, units: str) -> Iterator[str]:
         yield f"correction: an offset, and a gain of {calibration.gain * 100:+.3f} % of the temperature"
     else:
         yield "correction: an offset; the points bear no gain, so it is less sure away from them"
-    dof = "no end of" if calibration.dof > 1000 else f"{calibration.dof:.0f}"
-    yield f"{'reading':>11}{'add':>11}{'95 % +/-':>11}   ({dof} effective degrees of freedom)"
+    yield f"{'reading':>11}{'add':>11}{'95 % +/-':>11}   ({dof_words(calibration.dof)} effective degrees of freedom)"
     for celsius in table_points(units):
         cells = exact(celsius, units), signed(correction(calibration, celsius), units), size(
             expanded(calibration, celsius), units)
@@ -84,9 +84,9 @@ def budget_lines(budget: Budget, units: str) -> Iterator[str]:
     """The table of a budget: component, standard uncertainty, share of the variance, source."""
     yield f"{'component':<36}{'std. unc.':>11}{'share':>9}   source"
     for line in sorted(budget.lines, key=lambda line: -line.u):
-        dof = f"; {line.dof:.0f} degrees of freedom" if np.isfinite(line.dof) else ""
+        dof = f"; {dof_words(line.dof)} degrees of freedom" if np.isfinite(line.dof) else ""
         share = 100 * line.u**2 / budget.u**2
         yield f"{line.name:<36}{size(line.u, units, 3):>11}{share:>7.1f} %   {line.source}{dof}"
-    dof = "no end of" if not np.isfinite(budget.dof) else f"{budget.dof:.0f}"
-    yield f"{'combined':<36}{size(budget.u, units, 3):>11}{100:>7.1f} %   GUM 5.1.2; {dof} effective degrees of freedom"
+    dof = f"{dof_words(budget.dof)} effective degrees of freedom"
+    yield f"{'combined':<36}{size(budget.u, units, 3):>11}{100:>7.1f} %   GUM 5.1.2; {dof}"
     yield f"95 %: +/-{size(budget.expanded, units)} (k = {budget.k:.2f})"

@@ -44,7 +44,7 @@ class Calibration:
 
     offset, gain, pivot : K, K/K, degC of the uncorrected reading
     covariance : var(offset) [K2], cov(offset, gain) [K], var(gain) [1]; a gain that the points cannot show is 0, and
-        its variance what the wire's class allows, and the chip if they were read through one
+        its variance what the wire's class allows; what a chip's gain adds is ``uncertainty``'s to say
     dof : effective degrees of freedom of the fit (inf if nothing of it is from few observations)
     low, high : the lowest and the highest reading among the points [degC]
     """
@@ -177,17 +177,17 @@ def fit(
     y = np.array([p.reference - p.reading for p in points])
     covariance = _covariance(points)
     span = float(np.ptp(x))
-    prior = float(np.hypot(gain_limit(probe_tc, tolerance), CHIP_GAIN_PART if through else 0.0)) / _ROOT3
+    wire, chip = gain_limit(probe_tc, tolerance) / _ROOT3, (CHIP_GAIN_PART if through else 0.0) / _ROOT3
     if gain and span < GAIN_SPAN_K:
         raise CalibrationError(
             f"a gain needs points at least {GAIN_SPAN_K:g} K ({GAIN_SPAN_K * 1.8:g} F) apart, and these are "
             f"{span:.1f} K ({span * 1.8:.1f} F); take an offset, or add a point"
         )
-    line = weighted_mean(x, y, covariance, prior)
+    line = weighted_mean(x, y, covariance, wire)
     if gain or (gain is None and span >= GAIN_SPAN_K):
         tilted = weighted_line(x, y, covariance)
         _check_gain(tilted.gain, probe_tc, tolerance)
-        if gain or tilted.u_gain < prior or abs(tilted.gain) > FARTHEST * tilted.u_gain:
+        if gain or tilted.u_gain < np.hypot(wire, chip) or abs(tilted.gain) > FARTHEST * tilted.u_gain:
             line = tilted
     _check_residuals(points, line, covariance, probe_tc, tolerance)
     low, high = float(x.min()), float(x.max())

@@ -142,7 +142,7 @@ def pressure_at(altitude_m: float) -> float:
     """
     low, high = ALTITUDE_M
     if not low <= altitude_m <= high:
-        raise OutOfRangeError(f"altitude {altitude_m:g} m: nobody cooks outside {low:g} to {high:g} m")
+        raise OutOfRangeError(f"altitude {altitude_m:.0f} m: nobody cooks outside {low:g} to {high:g} m")
     return _SEA_PA * float((1 - _LAPSE * geopotential(altitude_m) / _SEA_K) ** _EXPONENT)
 
 

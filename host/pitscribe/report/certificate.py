@@ -16,6 +16,7 @@ from pitscribe.report.figures import (
     KIND,
     condition_words,
     correction,
+    dof_words,
     exact,
     expanded,
     signed,
@@ -26,19 +27,21 @@ from pitscribe.report.plot import PlotPoint, residual_plot
 
 DUE_MS = 365 * 86_400_000  # a year: our own advice, no source
 _K_POINT = 1.96
+_MOST_ROWS, _MOST_LETTERS = 6, 200  # for one page; the rest is in the ledger
 
 _STYLE = """
-@page { size: A4; margin: 14mm }
+@page { size: A4; margin: 10mm 14mm }
 * { box-sizing: border-box }
-body { font: 10.5pt/1.35 system-ui, sans-serif; color: #111; background: #fff; max-width: 182mm; margin: 0 auto }
-h1 { font-size: 17pt; margin: 0 0 1mm } h2 { font-size: 11.5pt; margin: 4mm 0 1mm; border-bottom: 1px solid #999 }
+body { font: 9.5pt/1.3 system-ui, sans-serif; color: #111; background: #fff; max-width: 182mm; margin: 0 auto }
+h1 { font-size: 16pt; margin: 0 0 1mm }
+h2 { font-size: 11pt; margin: 2.5mm 0 .8mm; border-bottom: 1px solid #999 }
 p { margin: 1.2mm 0 } dl { display: grid; grid-template-columns: 34mm 1fr; gap: .6mm 3mm; margin: 1mm 0 }
 dt { color: #555 } dd { margin: 0; overflow-wrap: anywhere }
-.remark { max-height: 16mm; overflow: hidden }
 table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums }
-th, td { text-align: right; padding: .5mm 1.5mm; border-bottom: 1px solid #ddd } th { font-weight: 600; color: #333 }
+th { font-weight: 600; color: #333 }
+th, td { text-align: right; white-space: nowrap; padding: .35mm 1.5mm; border-bottom: 1px solid #ddd }
 th:first-child, td:first-child { text-align: left } svg { width: 100%; height: auto; display: block }
-svg text { font: 10px system-ui, sans-serif; fill: #333 } .small { font-size: 9pt; color: #333 }
+svg text { font: 10px system-ui, sans-serif; fill: #333 } .small { font-size: 8.5pt; color: #333 }
 @media screen { body { padding: 6mm } }
 """
 
@@ -55,7 +58,7 @@ def certificate(
     through = through_of(record.body)
     title = f"Calibration of thermocouple probe {probe.name}"
     body = "".join((
-        f"<h1>{escape(title)}</h1>",
+        "<h1>Calibration of a thermocouple probe</h1>",
         _facts(probe, record, through, when),
         "<h2>Points</h2>", _points(points, found, units, when),
         "<h2>What the correction leaves</h2>", _plot(points, found, units),
@@ -84,7 +87,7 @@ def _facts(probe: Probe, record: ProbeRecord, through: Through | None, when: Cal
         rows.append(("Conditions", conditions))
     told = "".join(f"<dt>{name}</dt><dd>{escape(text)}</dd>" for name, text in rows)
     if record.remark:
-        told += f'<dt>Remark</dt><dd class="remark">{escape(record.remark)}</dd>'
+        told += f'<dt>Remark</dt><dd>{escape(shortened(record.remark))}</dd>'
     return f"<dl>{told}</dl>"
 
 
@@ -96,13 +99,16 @@ def _points(points: Sequence[Point], found: Calibration, units: str, when: Calla
         cells = (KIND.get(point.kind, point.kind), exact(point.reference, units), exact(point.reading, units),
                  size(_u(point), units), signed(float(left), units), n, at)
         rows.append(cells)
-    heads = ("point", "should be", "read", "std. uncertainty", "left", "readings", "until")
+    heads = ("point", "should be", "read", "std. unc.", "left", "readings", "until")
     return _html_table(heads, rows[:_MOST_ROWS]) + (
-        f'<p class="small">and {len(rows) - _MOST_ROWS} more</p>' if len(rows) > _MOST_ROWS else ""
+        f'<p class="small">and {len(rows) - _MOST_ROWS} more, in the plot below</p>' if len(rows) > _MOST_ROWS else ""
     )
 
 
-_MOST_ROWS = 10  # of one page; the rest is in the ledger
+def shortened(text: str) -> str:
+    """A remark as far as there is room for it on one page."""
+    line = " ".join(text.split())
+    return line if len(line) <= _MOST_LETTERS else line[:_MOST_LETTERS].rstrip() + " ..."
 
 
 def _u(point: Point) -> float:
@@ -126,25 +132,25 @@ def _table(found: Calibration, units: str) -> str:
     rows = [
         (exact(at, units), signed(correction(found, at), units), size(expanded(found, at), units)) for at in readings
     ]
-    return _html_table(("reading", "add", "95 %: give or take"), rows)
+    return _html_table(("reading", "add", "give or take (95 %)"), rows)
 
 
 def _meaning(found: Calibration, through: Through | None, units: str) -> str:
     k = float(student_95(np.array([found.dof]))[0])
-    dof = "more than 1000" if found.dof > 1000 else f"{found.dof:.0f}"
+    dof = dof_words(found.dof)
     shape = (
         f"an offset and a gain of {found.gain * 100:+.3f} %" if found.gain
-        else "an offset: the points bear no gain; what wire and chip allow for one is in the uncertainty"
+        else "an offset: the points bear no gain, and what the wire may have of one is in the uncertainty"
     )
     where = (
         "It holds for the probe with an instrument like that one." if through is None else
         "It includes the errors of that channel and is best there; on another, the errors of both chips count too."
     )
     return (
-        f"<p>The correction is {shape}. The uncertainty is expanded by k = {k:.2f} (95 %, {dof} effective degrees of "
+        f"<p>The correction is {shape}. Its uncertainty is expanded by k = {k:.2f} (95 %, {dof} effective degrees of "
         "freedom; GUM, JCGM 100:2008): points and fit alone. Steps, noise and ageing of a reading in a cook come "
-        f"on top: <i>pitscribe probe budget</i> lists them. {where} Between {exact(found.low, units)} and "
-        f"{exact(found.high, units)} it was measured; beyond that it is extended.</p>"
+        f"on top: <i>pitscribe probe budget</i> lists them. {where} It was measured "
+        f"from {exact(found.low, units)} to {exact(found.high, units)}, and is extended beyond.</p>"
     )
 
 

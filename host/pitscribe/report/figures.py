@@ -11,6 +11,7 @@ from pitscribe.metrology.coverage import student_95
 # Where a cook looks: ice, a stall, done, and three pits. degF, because it is a table for them first.
 TABLE_F = (32.0, 150.0, 203.0, 225.0, 250.0, 275.0)
 TABLE_C = (0.0, 65.0, 95.0, 107.0, 121.0, 135.0)
+_MANY = 1000
 KIND = {"ice": "ice bath", "boil": "boiling water", "beside": "beside another probe", "told": "told"}
 
 
@@ -41,6 +42,11 @@ def condition_words(conditions: Mapping[str, Any]) -> str:
         record = conditions.get("against_record")
         words.append(f"against {other}" + ("" if record is None else f" by its record {record}"))
     return ", ".join(words)
+
+
+def dof_words(dof: float) -> str:
+    """Degrees of freedom as a number, or that there are enough for k to be that of a normal distribution."""
+    return "over 1000" if dof > _MANY else f"{dof:.0f}"
 
 
 def exact(celsius: float, units: str) -> str:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 
-_WIDTH, _HEIGHT = 680.0, 250.0
+_WIDTH, _HEIGHT = 680.0, 190.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 58.0, 12.0, 12.0, 40.0
 _BAND, _LINE, _DOT = "#56B4E9", "#0072B2", "#000000"
 

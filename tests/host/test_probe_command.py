@@ -1,0 +1,152 @@
+"""``pitscribe probe`` as a person uses it: write down, list, show, budget, place by name; and what bad input gets."""
+
+import re
+
+import pytest
+from probe_world import LOGGER, T0, Kitchen, constant
+
+from pitscribe.cli import main
+from pitscribe.clock import SetClock
+from pitscribe.commands.quantities import parse_altitude, parse_difference, parse_pressure
+from pitscribe.errors import ConfigError
+from pitscribe.ledger.ledger import Ledger
+from pitscribe.series import load
+
+
+@pytest.fixture
+def home(tmp_path):
+    """A home whose ledger has 40 min of ice on every channel, and a calibrated probe ``green`` (0.8 K high)."""
+    kitchen = Kitchen(tmp_path / "home", [constant(0.0)] * 3, [(0.8, 0.0)] * 3)
+    kitchen.ledger.add_probe("green", "K", "iec-1")
+    kitchen.wait(1200.0)
+    kitchen.probe("calibrate", "green", "--ice", "--channel", "0", "--remark", "fine ice")
+    kitchen.wait(600.0)
+    kitchen.ledger.close()
+    return tmp_path / "home"
+
+
+@pytest.fixture
+def command(home, capsys):
+    def run(*arguments):
+        capsys.readouterr()
+        status = main(["--home", str(home), *map(str, arguments)])
+        said = capsys.readouterr()
+        return status, said.out, said.err
+
+    return run
+
+
+def test_a_probe_is_written_down_listed_and_shown(command):
+    assert command("probe", "add", "red", "--type", "t", "--tolerance", "iec-1")[0] == 0
+    status, out, _ = command("probe", "list")
+    assert status == 0
+    green, red = out.splitlines()
+    assert re.match(r"green +K +iec-1 +2023-11-14 +-1\.44 F \+/-0\.\d\d F", green)
+    assert re.match(r"red +T +iec-1 +not calibrated", red)
+    status, out, _ = command("probe", "show", "green")
+    assert "calibration counts now  ice bath, channel 0 of 1a2b3c4d, 'fine ice'" in out
+    assert re.search(r"203\.00 F +-1\.4\d F", out)
+    assert "nothing measured of it yet" in command("probe", "show", "red")[1]
+
+
+def test_an_old_calibration_is_to_be_made_again(command):
+    # T0 is in 2023, and the command asks this machine's clock
+    assert "calibrate it again: it is over a year" in command("probe", "list")[1]
+
+
+def test_a_superseded_calibration_stays_in_the_history(command):
+    assert command("probe", "calibrate", "green", "--point", "32F=33F")[0] == 0
+    lines = [line for line in command("probe", "show", "green")[1].splitlines() if " calibration " in line]
+    assert [("superseded" in line, "counts now" in line) for line in lines] == [(True, False), (False, True)]
+
+
+def test_a_budget_tells_every_component_with_its_source_and_k(command):
+    status, out, _ = command("probe", "budget", "green", "203F")
+    assert status == 0
+    assert re.search(r"^calibration +0\.\d+ F +\d+\.\d % +points and fit", out, re.M)
+    shares = [float(x) for x in re.findall(r" (\d+\.\d) %", out)]
+    assert shares[-1] == 100.0
+    assert sum(shares[:-1]) == pytest.approx(100.0, abs=0.6)
+    assert re.search(r"95 %: \+/-1\.\d\d F \(k = 1\.\d\d\)", out)
+    assert "probe tolerance" not in out
+    other = command("probe", "budget", "green", "203F", "--channel", "1")[1]
+    assert "of the calibration" in other  # another channel: both chips count
+    command("probe", "add", "red", "--type", "K", "--tolerance", "iec-1")
+    new = command("probe", "budget", "red", "203F", "--channel", "0")[1]
+    assert re.search(r"^probe tolerance +1\.559 F", new, re.M)  # 1.5 K of class 1, rectangular
+
+
+def test_a_place_in_a_cook_names_its_probe_and_is_read_with_its_calibration(command, home):
+    at = ["--at", "2023-11-14T22:13:20Z"]
+    assert command("cook", "start", "Sunday", *at, "--meat", "flat=0:green", "--meat", "point=1")[0] == 0
+    ledger = Ledger(home / "ledger.sqlite", SetClock(T0 + 1e6))
+    try:
+        cook = ledger.cook("Sunday")
+        flat, point = ledger.placements(cook.id)
+        assert (flat.probe.name, point.probe.name) == ("green", f"K on {LOGGER:08x}/1")
+        series = load(ledger, cook.id).places[0]
+        assert float(series.celsius.mean()) == pytest.approx(0.0, abs=0.05)
+    finally:
+        ledger.close()
+
+
+def test_a_probe_that_is_placed_anew_leaves_its_old_place(command, home):
+    at = "2023-11-14T22:13:20Z"
+    command("cook", "start", "Sunday", "--at", at, "--meat", "flat=0:green")
+    assert command("cook", "place", "Sunday", "--since", "2023-11-14T22:20Z", "--meat", "point=1:green")[0] == 0
+    ledger = Ledger(home / "ledger.sqlite", SetClock(T0 + 1e6))
+    try:
+        flat, point = ledger.placements(ledger.cook("Sunday").id)
+        assert flat.until_ms == point.since_ms
+    finally:
+        ledger.close()
+
+
+@pytest.mark.parametrize(("arguments", "words"), [
+    (["probe", "add", "green", "--type", "K"], "there is a probe 'green' already"),
+    (["probe", "add", "K", "--type", "K"], "that is a type"),
+    (["probe", "add", "red", "--type", "X"], "type 'X' is not one of"),
+    (["probe", "add", "red", "--type", "K", "--tolerance", "gold"], "tolerance 'gold'"),
+    (["probe", "show", "nobody"], "there is no probe 'nobody'"),
+    (["probe", "budget", "green", "hot"], "write 195F"),
+    (["probe", "budget", "green", "9000F"], "1372"),
+    (["probe", "budget", "green", "203F", "--channel", "6"], "has not said what chip is there"),
+    (["probe", "calibrate", "green", "--ice", "--channel", "0", "--logger", "zz"], "8 hex digits"),
+    (["cook", "start", "x", "--meat", "flat=0:nobody"], "there is no probe 'nobody'"),
+    (["cook", "start", "x", "--meat", "flat=0:green", "--meat", "tip=1:green"], "probe green is given twice"),
+    (["cook", "start", "x", "--meat", "flat=9"], "write PLACE=CHANNEL"),
+])
+def test_bad_input_is_one_line_and_status_1(command, arguments, words):
+    status, _, err = command(*arguments)
+    assert status == 1
+    assert words in err
+    assert len(err.splitlines()) == 1
+
+
+def test_an_empty_home_says_how_to_begin(tmp_path, capsys):
+    assert main(["--home", str(tmp_path), "probe", "list"]) == 0
+    assert "pitscribe probe add NAME" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("text", "pascal"), [
+    ("834hPa", 83400.0), ("834 mbar", 83400.0), ("83.4kPa", 83400.0), ("83400Pa", 83400.0),
+    # NIST SP 811 (from memory): 1 inHg = 3386.389 Pa, 1 mmHg = 133.3224 Pa; 29.92 inHg and 760 mmHg are one atmosphere
+    ("29.92inHg", 101320.8), ("760mmHg", 101325.0)])
+def test_pressures_are_read_in_their_units(text, pascal):
+    assert parse_pressure(text) == pytest.approx(pascal, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("text", "metres"), [("1609m", 1609.0), ("5280ft", 1609.344), ("1.5 km", 1500.0), ("-20m", -20.0)]
+)
+def test_altitudes_are_read_in_their_units(text, metres):
+    assert parse_altitude(text) == pytest.approx(metres)
+
+
+def test_a_difference_is_no_temperature():
+    assert parse_difference("0.9F", "C") == pytest.approx(0.5)
+    assert parse_difference("0.9", "F") == pytest.approx(0.5)
+    assert parse_difference("0.5 C", "F") == 0.5
+    for text in ("-1C", "1X", "", "C"):
+        with pytest.raises(ConfigError):
+            parse_difference(text, "F")
