@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
 from pitscribe.metrology.chain import Context, correct_piece, has_reference, read_piece
+from pitscribe.metrology.minutes import Samples, Summary
 from pitscribe.metrology.uncertainty import Reading, Setup
 
 FloatArray = NDArray[np.float64]
@@ -45,6 +46,7 @@ class Strand:
 
     def __init__(self, setup: Setup) -> None:
         self.setup = setup
+        self.summary = Summary(setup)
         self._context = Context()
         self._columns = (*(Column(np.float64) for _ in range(4)), Column(np.uint32))
 
@@ -54,9 +56,10 @@ class Strand:
         values: tuple[NDArray[Any], ...] = (t, done.celsius, done.u, done.k, done.flags)
         for column, some in zip(self._columns, values, strict=True):
             column.append(some)
+        self.summary.extend(Samples(t, done.celsius, done.flags, hot, cold))
 
     def views(self) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.uint32], FloatArray]:
-        """t [UTC s], celsius [degC], u [K], flags, k for 95 %; (n,) each."""
+        """t [UTC s], celsius [degC], u [K], the chain's flags, k for 95 %; (n,) each."""
         t, celsius, u, k, flags = (column.view() for column in self._columns)
         return t, celsius, u, flags, k
 
