@@ -206,6 +206,8 @@ def test_a_plunge_rates_a_probe_and_keeps_the_readings(tmp_path, capsys):
     with opened(tmp_path) as ledger:
         (kept,) = ledger.probe_records(ledger.probe("stick").id, "plunge")
     assert (kept.logger, kept.channel) == (LOGGER, 0)
+    assert command(tmp_path, "probe", "show", "stick") == 0
+    assert "63.2 % after 2." in capsys.readouterr().out
     assert len(kept.body["celsius"]) == len(kept.body["t_s"]) > 300
 
 
@@ -213,6 +215,15 @@ def test_a_plunge_that_is_sampled_too_slowly_is_refused_with_the_limit(tmp_path,
     dip(tmp_path, 0.3, 1000)
     assert command(tmp_path, *PLUNGE) == 1
     assert "at most" in capsys.readouterr().err
+
+
+def test_a_probes_history_says_what_was_learned_of_it(home, capsys):
+    assert command(home, *LEARN) == 0
+    capsys.readouterr()
+    assert command(home, "probe", "show", "stick") == 0
+    (line,) = [line for line in capsys.readouterr().out.splitlines() if "  air  " in line]
+    assert "% of flat, lag " in line
+    assert "beside grate" in line
 
 
 def test_what_was_learned_holds_for_the_air_alone_and_the_probe_in_meat_is_read_as_it_is(home):

@@ -71,10 +71,17 @@ def history_lines(records: Sequence[ProbeRecord], current: int | None) -> Iterat
         conditions = condition_words(record.body.get("conditions") or {})
         more = f" ({conditions})" if conditions else ""
         head = f"{record.id:4}  {local(record.made_ms / 1000)}  {record.kind:<12}{mark:<12}"
-        yield f"{head}{_points(record)}{where}{more}{said}".rstrip()
+        yield f"{head}{_measured(record)}{where}{more}{said}".rstrip()
 
 
-def _points(record: ProbeRecord) -> str:
+def _measured(record: ProbeRecord) -> str:
+    """What a record is about, in some words."""
+    body = record.body
+    if record.kind == "air":
+        stem = f"stem {100 * body['kappa'] / (1 + body['kappa']):.1f} % of {body['base']}, " if body["base"] else ""
+        return f"{stem}lag {body['lag']:.0f} s, beside {body['span']['beside']}"
+    if record.kind == "plunge":
+        return f"63.2 % after {body['tau_s']:.2f} s in stirred water"
     kinds = [KIND.get(point.get("kind"), "?") for point in record.body.get("points", ())]
     counted = {kind: kinds.count(kind) for kind in kinds}
     return ", ".join(kind if n == 1 else f"{n} x {kind}" for kind, n in counted.items())
