@@ -11,18 +11,20 @@ from pitscribe.cli import parser
 from pitscribe.config import read_config
 
 ROOT = Path(__file__).parents[2]
-DOCUMENTS = ["README.md", "DEVELOPERS.md", "firmware_mpy/README.md", "firmware_mpy/WIRE.md", "docs/SOURCES.md"]
+DOCUMENTS = ["README.md", "DEVELOPERS.md", "firmware_mpy/README.md", "firmware_mpy/WIRE.md", "docs/SOURCES.md",
+             "docs/METROLOGY.md"]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
 def commands() -> list[str]:
-    """Every ``./host/run ...`` in the README that is written out whole."""
-    found = re.findall(r"^    (\./host/run .*)$|`(\./host/run [^`]+)`", README, re.M)
+    """Every ``./host/run ...`` in the documents for users that is written out whole."""
+    metrology = (ROOT / "docs/METROLOGY.md").read_text(encoding="utf-8")
+    found = re.findall(r"^    (\./host/run .*)$|`(\./host/run [^`]+)`", README + metrology, re.M)
     return [one or other for one, other in found]
 
 
 @pytest.mark.parametrize("line", commands())
-def test_every_command_in_the_readme_is_one_that_the_program_takes(line):
+def test_every_command_in_the_documents_is_one_that_the_program_takes(line):
     words = shlex.split(line)[1:]
     if words == ["--help"]:
         return
