@@ -48,5 +48,5 @@ def test_a_certificate_can_be_written_for_each_of_the_probes(home, tmp_path):
     for name in ("bead", "needle"):
         papers.pitscribe(home, "probe", "show", name, "--certificate", tmp_path / f"{name}.html")
         page = (tmp_path / f"{name}.html").read_text(encoding="utf-8")
-        assert f"probe {name}" in page
+        assert f"{name}: type" in page
         assert "boiling water" in page
