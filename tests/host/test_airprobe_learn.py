@@ -119,6 +119,12 @@ def test_a_span_that_cannot_teach_is_refused_with_the_reason(change, why):
         learned(thick, ref, base)
 
 
+def test_a_base_that_is_the_air_itself_is_refused_as_well():
+    _, _, thick, ref, _ = cook()
+    with pytest.raises(CalibrationError, match="too constant a distance"):
+        learned(thick, ref, ref)
+
+
 def test_a_reference_that_is_the_slower_one_is_refused():
     _, _, thick, ref, _ = cook(beta=0.0, shift=0.0)
     with pytest.raises(CalibrationError, match="the reference is slower"):

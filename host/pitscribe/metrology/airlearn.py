@@ -92,9 +92,10 @@ def learn(thick: Track, reference: Track, base: Track | None, *, base_place: str
             f"the pit moved by only {swing:.1f} K in this span: a lag cannot be seen in it; take one with a fire that "
             f"swings by {LEAST_SWING_K:.0f} K or more"
         )
+    _check_contrast(grid)
     fit = _best(grid)
     _check_order(grid, fit)
-    model, independent = _model(grid, fit, base_place, noise, reference_tau_s)
+    model, independent = _model(grid, fit, base_place, reference_tau_s)
     model = _with_reference(model, grid, reference_u)
     return _judged(thick, reference, base, model, noise, (int(grid.whole.sum()), independent, swing))
 
@@ -144,6 +145,22 @@ def _judged_rows(grid: _Grid, tau: float) -> BoolArray:
     n = grid.whole.size
     rows[back:] &= bad[back + 1 : n + 1] == bad[1 : n + 1 - back]
     return rows
+
+
+def _check_contrast(grid: _Grid) -> None:
+    if grid.base is None:
+        return
+    base, ref = grid.base[grid.whole], grid.ref[grid.whole]
+    moved = min(float(np.subtract(*np.percentile(x, (95, 5)))) for x in (base, ref - base))
+    if moved < LEAST_BASE_K:
+        raise _too_constant(f"it changed by {moved:.0f} K")
+
+
+def _too_constant(seen: str) -> CalibrationError:
+    return CalibrationError(
+        f"air and base keep too constant a distance here to tell the stem from an offset ({seen}): take a span in "
+        "which the meat warms, or learn without a base"
+    )
 
 
 def _fit(grid: _Grid, tau: float, rows: BoolArray) -> _Fit:
@@ -196,8 +213,7 @@ def _independent(residual: FloatArray) -> float:
     return n / max(1.0, float(2 * rho[: end[0] if end.size else rho.size].sum() - 1))
 
 
-def _model(grid: _Grid, fit: _Fit, base_place: str | None, noise: float,
-           reference_tau_s: float) -> tuple[AirModel, float]:
+def _model(grid: _Grid, fit: _Fit, base_place: str | None, reference_tau_s: float) -> tuple[AirModel, float]:
     """From the fit's constants to those that are used, with their covariance; residual and reference_u are not yet."""
     rows = np.isfinite(fit.residual)
     independent, has_base = _independent(fit.residual), grid.base is not None
@@ -241,13 +257,8 @@ def _jacobian(grid: _Grid, fit: _Fit, rows: BoolArray) -> FloatArray:
 def _check_constants(grid: _Grid, tau: float, beta: float, covariance: FloatArray) -> None:
     """Raises CalibrationError for constants that are not seen well enough, or that no probe has."""
     u_beta, u_tau = math.sqrt(covariance[1, 1]), math.sqrt(covariance[2, 2])
-    if grid.base is not None:
-        moved = float(np.subtract(*np.percentile(grid.base[grid.whole], (95, 5))))
-        if moved < LEAST_BASE_K or u_beta > max(MOST_BETA_PART * abs(beta), MOST_BETA_U):
-            raise CalibrationError(
-                f"air and base keep too constant a distance here (the base moved by {moved:.0f} K) to tell the stem "
-                "from an offset: take a span in which the meat warms, or learn without a base"
-            )
+    if grid.base is not None and u_beta > max(MOST_BETA_PART * abs(beta), MOST_BETA_U):
+        raise _too_constant(f"the stem's share is {100 * beta:.0f} % give or take {100 * u_beta:.0f}")
     if u_tau > max(MOST_LAG_PART * tau, MOST_LAG_U_S):
         raise CalibrationError(
             f"the lag is {tau:.0f} s give or take {u_tau:.0f}: the pit swung too little or too seldom in this span to "
