@@ -30,6 +30,15 @@ REMEDIES = {
     "out of range": "it reads what this wire cannot measure: wrong type, or reversed leads?",
     "no function": "there is no reference function here for its type of wire; what it reads is kept",
     "rate": "it jumped as nothing at such a place can",
+    "reversed": "it falls when it should rise: its two leads are changed over at the plug or the board",
+    "stuck": "its chip repeats one reading while other places move: cut its power and give it again",
+    "no contact": "it follows the pit's air: it is not in the meat (any more); put it back, and mind the hot steel",
+}
+
+# The same where the value stands but something about it is to be known.
+DOUBTS = {
+    "swapped": "it and another probe seem to have each other's place: look where each tip is, and place them anew",
+    "noisy": "it flickers more than its chip explains: look at its plug, and keep its cable away from motors and mains",
 }
 
 
@@ -75,9 +84,9 @@ def lame_body(
 ) -> dict[str, Any]:
     """The body for a cook whose analysis failed: what is written of it, and what ``old`` last said of its places."""
     known = {p["place"]: p for p in old["places"]}
-    limit = around.limits.of_place
+    nothing = (None, None, None, None, False, None, None, "none", "")
     blank = {
-        p.place: asdict(PlaceNow(p.place, p.kind, None, None, None, None, False, None, None, "none", "", limit(p.place)))
+        p.place: asdict(PlaceNow(p.place, p.kind, *nothing, around.limits.of_place(p.place)))
         for p in placements
     }
     logs = {"loggers": [_logger(info, around) for info in around.loggers]}
@@ -159,11 +168,15 @@ def _place(series: Series, said: Analysed, running: bool, around: Around) -> Pla
     words = _remedy(said) if failed else "" if said.rate_k_h is not None else said.why_no_rate or ""
     u95 = float(series.expanded()[last])
     return PlaceNow(series.place, series.kind, round(celsius, 3), round(u, 3), round(u95, 3), t, quality == "good",
-                    said.rate_k_h, said.rate_u_k_h, quality, words, limit)
+                    said.rate_k_h, said.rate_u_k_h, quality, words, limit, _doubt(said) if quality == "good" else "")
 
 
 def _remedy(said: Analysed) -> str:
     return "; ".join(REMEDIES[word] for word in said.flags if word in REMEDIES)
+
+
+def _doubt(said: Analysed) -> str:
+    return "; ".join(DOUBTS[word] for word in said.flags if word in DOUBTS)
 
 
 def _coldest(places: Sequence[PlaceNow], stalls: Sequence[Mapping[str, Any]]) -> dict[str, Any] | None:

@@ -29,6 +29,7 @@ class PlaceNow:
     u, u95 : standard uncertainty, and half width of the interval that holds 95 %, K
     quality : "good", "old", "fault", "none" or "over";  words : what is wrong, or why there is no rate
     stale_after_s : age from which its reading is not the present one
+    doubt : what is to be known of a good reading: it is of another place, or less certain
     """
 
     place: str
@@ -43,6 +44,7 @@ class PlaceNow:
     quality: str
     words: str
     stale_after_s: float
+    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -84,6 +84,8 @@ def _places(places: Sequence[PlaceNow]) -> Iterator[Trouble]:
     for place in places:
         if place.quality == "fault":
             yield Trouble(f"place-{place.place}", "bad", f"{place.place}: {place.words}.", place.t)
+        elif place.doubt:
+            yield Trouble(f"doubt-{place.place}", "warn", f"{place.place}: {place.doubt}.")
 
 
 def _record(record: CookRecord) -> Iterator[Trouble]:
