@@ -206,8 +206,11 @@ def test_more_points_never_make_the_offset_less_sure(n, seed):
 
 
 def test_a_kept_body_that_lacks_something_is_refused():
-    for body in ({}, {"points": [{"kind": "ice"}]}, {"points": [1]}, {"points": [{"dof": None, "colour": 1}]}):
+    for points in ([{"kind": "ice"}], [1], [{"dof": None, "colour": 1}], None):
         with pytest.raises(CalibrationError, match="cannot be read"):
+            points_of({"format": 1, "points": points})
+    for body in ({}, {"format": 2, "points": []}):
+        with pytest.raises(CalibrationError, match="later Pitscribe"):
             points_of(body)
 
 

@@ -22,6 +22,7 @@ POLL_S = 5.0
 SILENT_S = 180.0  # a frame comes every 32 s; some more for a network that is away for a moment
 PATIENCE_S = 45 * 60.0
 _EVERY_S = 30.0
+_SEEN_K = 0.03  # a drift in a minute that is worth a word
 _LEVEL_K = 5.0  # two levels of one bath are at least this far apart; our judgement
 
 
@@ -46,8 +47,8 @@ class Live:
 Read = Callable[[float, float], Readings | None]  # from, to [UTC s]
 
 
-def until_steady(live: Live, reads: Sequence[Read], what: str) -> Window:
-    """Wait until what one or two probes read from now on is steady.
+def until_steady(live: Live, reads: Sequence[Read], what: str, drift_k: float) -> Window:
+    """Wait until what one or two probes read from now on is steady; ``drift_k`` as ``judge`` has it.
 
     Raises NotFoundError if nothing comes, CalibrationError if it never gets steady.
     """
@@ -60,7 +61,7 @@ def until_steady(live: Live, reads: Sequence[Read], what: str) -> Window:
         count = 0 if first is None else first.t.size
         if first is not None and count > seen:
             seen, heard = count, now
-            verdicts = [None if one is None else judge(one.t, one.celsius, one.u_step) for one in found]
+            verdicts = [None if one is None else judge(one.t, one.celsius, one.u_step, drift_k) for one in found]
             live.say(progress(first, verdicts, live.units))
             if all(verdict is not None and verdict.steady for verdict in verdicts):
                 return _window(found, verdicts)
@@ -82,21 +83,35 @@ def progress(readings: Readings, verdicts: Sequence[Steadiness | None], units: s
     slowest = max((v for v in verdicts if v is not None), key=lambda v: abs(v.drift) + 2 * v.u_drift)
     if all(v is not None and v.steady for v in verdicts):
         return f"{value}, steady over {span(slowest.span_s)}"
-    if abs(slowest.drift) > 2 * slowest.u_drift:
-        way = "rising" if slowest.drift > 0 else "falling"
-        return f"{value}, still {way} {size(abs(slowest.drift) * 60, units)} a minute: stir and wait"
+    drift, noise = _last_minute(readings)
+    if abs(drift) > max(noise, _SEEN_K):
+        way = "rising" if drift > 0 else "falling"
+        return f"{value}, still {way} {size(abs(drift), units, 1)} a minute: stir and wait"
     if slowest.span_s < 140.0:
         return f"{value}, no drift seen in {span(slowest.span_s)}: go on stirring"
     return f"{value}, too restless to tell a drift ({size(slowest.s, units)}): stir and wait"
 
 
-def steady_windows(readings: Readings, beside: Readings | None = None) -> list[Window]:
+def _last_minute(readings: Readings) -> tuple[float, float]:
+    """Drift over the last minute [K a minute], and what noise alone may make of it."""
+    last = readings.t >= readings.t[-1] - 60.0
+    t, celsius = readings.t[last] / 60.0, readings.celsius[last]
+    if t.size < 5:
+        return 0.0, np.inf
+    away = t - t.mean()
+    square = float(away @ away)
+    drift = float(away @ celsius) / square
+    left = celsius - celsius.mean() - drift * away
+    return drift, 3.0 * float(np.sqrt(left @ left / (t.size - 2) / square))
+
+
+def steady_windows(readings: Readings, drift_k: float, beside: Readings | None = None) -> list[Window]:
     """Every steady stretch in what was recorded, as it would have been told half minute by half minute."""
     windows = []
     t = readings.t
     for end in np.arange(t[0] + _EVERY_S, t[-1] + _EVERY_S, _EVERY_S):
         found = [one.cut(0, int(np.searchsorted(one.t, end))) for one in (readings, beside) if one is not None]
-        verdicts = [judge(one.t, one.celsius, one.u_step) if one.t.size else None for one in found]
+        verdicts = [judge(one.t, one.celsius, one.u_step, drift_k) if one.t.size else None for one in found]
         if all(verdict is not None and verdict.steady for verdict in verdicts):
             windows.append(_window(found, verdicts))
     return windows

@@ -25,6 +25,7 @@ from pitscribe.metrology.fixpoints import (
     ice_point,
     sea_level_suspicion,
 )
+from pitscribe.metrology.steady import DRIFT_K
 from pitscribe.metrology.tolerance import tolerance_limit
 from pitscribe.report.figures import exact, size
 
@@ -100,11 +101,11 @@ class Measuring:
         read = self._reader(self.probe, self.where, known)
         if self.span is None:
             self._invite(HOW[one.kind])
-            return until_steady(self.live, [read], WHAT[one.kind])
+            return until_steady(self.live, [read], WHAT[one.kind], _small(one.u))
         readings = read(*self.span)
         if readings is None:
             raise NotFoundError(f"{self.where} has nothing usable {self._when()}")
-        window = nearest(steady_windows(readings), one.celsius, farthest(self.probe, one.celsius))
+        window = nearest(steady_windows(readings, _small(one.u)), one.celsius, farthest(self.probe, one.celsius))
         if window is None:
             raise CalibrationError(
                 f"{self.where} was never steady {self._when()}: stir well, and leave the tip in longer"
@@ -153,7 +154,7 @@ class Measuring:
             if readings is None or others is None:
                 where = self.where if readings is None else other.where
                 raise NotFoundError(f"{where} has nothing usable {self._when()}")
-            found = levels(steady_windows(readings, others))
+            found = levels(steady_windows(readings, _small(BESIDE_LIMIT_K), others))
             if not found:
                 raise CalibrationError(
                     f"the two probes were never steady together {self._when()}: stir well, and wait longer"
@@ -162,7 +163,7 @@ class Measuring:
         count, found = self.arguments.levels, []
         for number in range(count):
             self._invite(HOW["beside"] + (f" (level {number + 1} of {count})" if count > 1 else ""))
-            found.append(until_steady(self.live, [mine, beside], WHAT["beside"]))
+            found.append(until_steady(self.live, [mine, beside], WHAT["beside"], _small(BESIDE_LIMIT_K)))
         return found
 
     def _reader(self, probe: Probe, where: OnChannel, known: Calibrated | None = None) -> Read:
@@ -192,6 +193,11 @@ class Measuring:
     def _when(self) -> str:
         assert self.span is not None
         return f"from {local(self.span[0])} to {local(self.span[1])}"
+
+
+def _small(u_k: float) -> float:
+    """How much drift is small against a reference that is good to ``u_k``: our judgement."""
+    return min(max(DRIFT_K, 1.5 * u_k), 2 * DRIFT_K)
 
 
 class _Other(NamedTuple):

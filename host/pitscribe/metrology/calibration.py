@@ -20,6 +20,7 @@ from pitscribe.metrology.tolerance import bend_limit, gain_limit, tolerance_limi
 
 FloatArray = NDArray[np.float64]
 
+FORMAT = 1  # of what is kept
 POINT_KINDS = ("ice", "boil", "beside", "told")
 
 # A gain is fitted to points at least this far apart; ice and boiling water are more than twice that. Our judgement.
@@ -135,12 +136,14 @@ def body_of(
     for row in rows:
         row["dof"] = row["dof"] if np.isfinite(row["dof"]) else None
     channel = None if through is None else {"chip": through.chip, "tc": through.tc, "cold_c": through.cold_c}
-    return {"format": 1, "points": rows, "through": channel, "conditions": dict(conditions or {}), "gain": gain}
+    return {"format": FORMAT, "points": rows, "through": channel, "conditions": dict(conditions or {}), "gain": gain}
 
 
 def points_of(body: Mapping[str, Any]) -> tuple[Point, ...]:
     """The points in what ``body_of`` made. CalibrationError if they are not there."""
     try:
+        if body.get("format") != FORMAT:
+            raise ValueError(f"format {body.get('format')!r}")
         rows = [dict(row) for row in body["points"]]
         points = [Point(**{**row, "dof": np.inf if row["dof"] is None else float(row["dof"])}) for row in rows]
     except (KeyError, TypeError, ValueError) as error:

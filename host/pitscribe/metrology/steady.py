@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 
 # All of these are our own judgement, no source.
-DRIFT_K = 0.05  # over the window; or the chip's step, or one and a half of the scatter, if more ...
+DRIFT_K = 0.05  # over the window; or what the caller says, the chip's step, or 1.5 of the scatter, if that is more ...
 MOST_DRIFT_K = 0.3  # ... and never more than this
 WINDOW_S = 150.0  # the shortest window ...
 COARSE_WINDOW_S = 300.0  # ... and that of a chip whose step is larger than DRIFT_K
@@ -49,11 +49,12 @@ class Steadiness:
     dof: float
 
 
-def judge(t: FloatArray, celsius: FloatArray, u_step: float) -> Steadiness | None:
+def judge(t: FloatArray, celsius: FloatArray, u_step: float, drift_k: float = DRIFT_K) -> Steadiness | None:
     """Judge the readings so far: the shortest window up to the last one that is steady, or else the shortest.
 
     t, celsius : float64 (n,), s ascending and degC, usable readings only
     u_step : standard uncertainty of one reading's quantisation [K]: 0.29 of a step
+    drift_k : how much drift over the window is small against what the calibration wants [K]
 
     Before the shortest window is full it is what there is, and not steady. None while that is too few readings.
     """
@@ -67,14 +68,14 @@ def judge(t: FloatArray, celsius: FloatArray, u_step: float) -> Steadiness | Non
         first = int(np.searchsorted(t, t[-1] - window, side="left"))
         if t.size - first < FEWEST:
             continue
-        one = _window(t[first:], celsius[first:], first, u_step)
+        one = _window(t[first:], celsius[first:], first, u_step, drift_k)
         if one.steady and full and np.diff(t[first:]).max() <= WIDEST_GAP * window:
             return one
         found = found or replace(one, steady=False)
     return found
 
 
-def _window(t: FloatArray, celsius: FloatArray, first: int, u_step: float) -> Steadiness:
+def _window(t: FloatArray, celsius: FloatArray, first: int, u_step: float, drift_k: float) -> Steadiness:
     """One window: a straight line through it, and whether the line is level enough."""
     n, span = t.size, float(t[-1] - t[0])
     away = t - t.mean()
@@ -86,7 +87,7 @@ def _window(t: FloatArray, celsius: FloatArray, first: int, u_step: float) -> St
     # The line takes two independent readings' worth of the scatter with it.
     s = float(np.sqrt(left @ left / n * independent / max(independent - 2.0, 1.0)))
     u_drift = s * float(np.sqrt(n / independent / square))
-    small = min(max(DRIFT_K, u_step * 12.0**0.5, 1.5 * s), MOST_DRIFT_K)
+    small = min(max(drift_k, u_step * 12.0**0.5, 1.5 * s), MOST_DRIFT_K)
     steady = (abs(drift) + 2 * u_drift) * span <= small
     u, dof = _of_the_mean(s, independent, drift * span, u_step)
     return Steadiness(bool(steady), first, span, mean, s, n, independent, drift, u_drift, u, dof)
