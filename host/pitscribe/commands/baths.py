@@ -15,14 +15,14 @@ import numpy as np
 from pitscribe.commands.channels import Readings
 from pitscribe.cook.plain import span
 from pitscribe.errors import CalibrationError, NotFoundError
-from pitscribe.metrology.steady import Steadiness, judge
+from pitscribe.metrology.steady import Steadiness, judge, shortest_window
 from pitscribe.report.figures import exact, size
 
 POLL_S = 5.0
 SILENT_S = 180.0  # a frame comes every 32 s; some more for a network that is away for a moment
 PATIENCE_S = 45 * 60.0
 _EVERY_S = 30.0
-_SEEN_K = 0.03  # a drift in a minute that is worth a word
+_SEEN_K = 0.05  # a drift in a minute that is worth a word
 _LEVEL_K = 5.0  # two levels of one bath are at least this far apart; our judgement
 
 
@@ -87,9 +87,9 @@ def progress(readings: Readings, verdicts: Sequence[Steadiness | None], units: s
     if abs(drift) > max(noise, _SEEN_K):
         way = "rising" if drift > 0 else "falling"
         return f"{value}, still {way} {size(abs(drift), units, 1)} a minute: stir and wait"
-    if slowest.span_s < 140.0:
+    if slowest.span_s < 0.95 * shortest_window(readings.u_step):
         return f"{value}, no drift seen in {span(slowest.span_s)}: go on stirring"
-    return f"{value}, too restless to tell a drift ({size(slowest.s, units)}): stir and wait"
+    return f"{value}, restless by {size(slowest.s, units)}, so that a drift is not ruled out yet: go on stirring"
 
 
 def _last_minute(readings: Readings) -> tuple[float, float]:

@@ -58,7 +58,7 @@ def judge(t: FloatArray, celsius: FloatArray, u_step: float, drift_k: float = DR
 
     Before the shortest window is full it is what there is, and not steady. None while that is too few readings.
     """
-    shortest = WINDOW_S if u_step * 12.0**0.5 <= DRIFT_K else COARSE_WINDOW_S
+    shortest = shortest_window(u_step)
     found = None
     for factor in WIDER if t.size else ():
         window = factor * shortest
@@ -73,6 +73,11 @@ def judge(t: FloatArray, celsius: FloatArray, u_step: float, drift_k: float = DR
             return one
         found = found or replace(one, steady=False)
     return found
+
+
+def shortest_window(u_step: float) -> float:
+    """How long a bath is looked at, at least [s]: longer for a coarse chip, whose one step may hide a drift."""
+    return WINDOW_S if u_step * 12.0**0.5 <= DRIFT_K else COARSE_WINDOW_S
 
 
 def _window(t: FloatArray, celsius: FloatArray, first: int, u_step: float, drift_k: float) -> Steadiness:
