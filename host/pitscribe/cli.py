@@ -70,7 +70,8 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"pitscribe {__version__}")
     top.add_argument("--home", type=_folder, metavar="DIR", help="where the ledger and the settings are kept")
     sub = top.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
-    for add in (_demo, _serve, _cooks, _cook, _note, _import, _export, _replay, add_probe, _explain, _emf):
+    for add in (_demo, _serve, _cooks, _cook, _note, _import, _export, _replay, add_probe, _explain, _emf,
+                _flags):
         add(sub)
     return top
 
@@ -226,6 +227,12 @@ def _emf(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     p.add_argument("temp", metavar="TEMP", nargs="?", help="the hot junction: 107.2, 107.2C or 225F")
     p.add_argument("--cold", metavar="TEMP", default="0", help="the plug (default 0, as on thermocouple tables)")
     p.add_argument("--mv", type=float, metavar="MV", help="instead of TEMP: what the meter reads, in millivolts")
+    p.add_argument("--json", action="store_true", help="for another program")
+
+
+def _flags(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    p = sub.add_parser("flags", help="what a sample can be flagged for: each rule, its threshold and its reason")
+    p.set_defaults(module="flags")
     p.add_argument("--json", action="store_true", help="for another program")
 
 
