@@ -112,6 +112,7 @@ def test_a_probe_that_is_placed_anew_leaves_its_old_place(command, home):
     (["probe", "budget", "green", "9000F"], "1372"),
     (["probe", "budget", "green", "203F", "--channel", "6"], "has not said what chip is there"),
     (["probe", "calibrate", "green", "--ice", "--channel", "0", "--logger", "zz"], "8 hex digits"),
+    (["probe", "calibrate", "green", "--ice", "--boil", "--altitude", "0m", "--channel", "0"], "at the keyboard"),
     (["cook", "start", "x", "--meat", "flat=0:nobody"], "there is no probe 'nobody'"),
     (["cook", "start", "x", "--meat", "flat=0:green", "--meat", "tip=1:green"], "probe green is given twice"),
     (["cook", "start", "x", "--meat", "flat=9"], "write PLACE=CHANNEL"),

@@ -57,6 +57,11 @@ def _calibrate(
         raise ConfigError("say what to calibrate with: --ice, --boil, --against OTHER or --point TRUE=READ")
     if a.point and (a.ice or a.boil or a.against):
         raise ConfigError("--point is for an instrument of your own: calibrate by it apart from ice, boil and against")
+    if a.since is None and ask is _ask and not sys.stdin.isatty() and _points_asked(a) > 1:
+        raise ConfigError(
+            "several points one after the other need somebody at the keyboard; without, leave the probe in each bath "
+            "while `pitscribe serve` runs, then calibrate with --from and --to"
+        )
     measured = None if a.point else Measuring(ledger, a, probe, live, ask).calibration()
     points = [_told(text, a.give_or_take, live.units) for text in a.point] if measured is None else measured.points
     through = None if measured is None else measured.through
@@ -68,6 +73,10 @@ def _calibrate(
         print("nothing was written down (--dry-run)")
     else:
         _keep(ledger, a, probe, points, measured, gain)
+
+
+def _points_asked(a: argparse.Namespace) -> int:
+    return int(a.ice) + int(a.boil) + (a.levels if a.against else 0)
 
 
 def _keep(
