@@ -128,6 +128,13 @@ def test_out_of_the_wires_range_keeps_the_value():
     assert done.celsius == pytest.approx(celsius, abs=0.01)
 
 
+@pytest.mark.parametrize("tc", sorted(its90.KINDS))
+@pytest.mark.parametrize("chip", ["max31855", "max31856", "mcp9600"])
+def test_every_type_that_has_a_function_can_be_judged_and_reads_ice_and_a_pit_without_a_flag(tc, chip):
+    done = correct(chip, tc, *cook(chip, tc, np.array([-0.5, 0.5, 120.0])))
+    assert done.flags.tolist() == [0, 0, 0]
+
+
 def test_past_the_reference_function_there_is_no_value_but_a_flag():
     done = correct("max31855", "T", np.array([2000], np.int32), np.array([400], np.int32), np.array([0], np.int32))
     assert done.flags[0] == Flag.OUT_OF_RANGE

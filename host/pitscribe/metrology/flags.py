@@ -64,13 +64,16 @@ COLD_GOOD_C = (-20.0, 85.0)
 COLD_USABLE_C = {"max31855": (-40.0, 125.0), "max31856": (-55.0, 125.0), "mcp9600": (-40.0, 125.0)}
 
 # OUT_OF_RANGE, by type of wire: where IEC 60584-1 classes 1 and 2 promise a tolerance (the class 1 end, the lower one);
-# a tolerance of ASTM E230 ends at a higher temperature, but cable and joints of a kitchen probe do not.
+# a tolerance of ASTM E230 ends at a higher temperature, but cable and joints of a kitchen probe do not. Types R and S
+# are promised from 0 degC on (to 1600, from memory), but ice must not be out of range: theirs begins with the function.
 WIRE_RANGE_C = {
     "K": (-40.0, 1000.0),
     "T": (-40.0, 350.0),
     "J": (-40.0, 750.0),
     "N": (-40.0, 1000.0),
     "E": (-40.0, 800.0),
+    "R": (-50.0, 1600.0),
+    "S": (-50.0, 1600.0),
 }
 
 
