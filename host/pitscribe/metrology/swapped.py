@@ -17,8 +17,8 @@ BoolArray = NDArray[np.bool_]
 
 # By what they do: for so long the place in the air has been as calm as only meat is (roughness, see together) and has
 # not gone up and down, while a place in the meat was as restless as only air is, and hotter by so much. A thick air
-# sensor is calm from minute to minute, but goes up and down with the fire: so three quarters of an hour.
-CROSSED_MIN = 45
+# sensor is calm from minute to minute, but goes up and down with the fire: so 40 minutes.
+CROSSED_MIN = 40
 CALM_K = 0.15
 RESTLESS_K = 0.3
 CALM_OF_RESTLESS = 0.25
@@ -103,7 +103,7 @@ def _noted(names: Sequence[str], means: Sequence[FloatArray], grid: Grid,
         end = begin + NOTED_MIN
         here = [i for i, mean in enumerate(means) if np.isfinite(mean[begin - NOTED_MIN : end + 1]).all()]
         mine = [i for i in here if names[i] in named]
-        moved = [i for i in here if _movement(means[i], begin, end) >= NOTED_MOVED_K]
+        moved = [i for i in here if _movement(means[i], begin - 1, end) >= NOTED_MOVED_K]
         if len(mine) != 1 or len(moved) != 1:
             continue
         if _movement(means[moved[0]], begin - NOTED_MIN, begin - 1) > NOTED_STILL_K:

@@ -33,12 +33,13 @@ STUCK_AIR_K = 6.0
 # ... or if its cold code rests too while another chip of the same box saw the box move by four steps of the coarsest.
 STUCK_BOX_K = 0.25
 
-# NO_CONTACT. The air of a pit is restless; meat is not. Measured is the roughness: the median over ten minutes of the
-# second difference of minute means. In meat it is below 0.17 K on every cook of the bench (a tip of 45 mm, lid opened),
-# in a sheath of 1/8 in in the air 0.2 to 2 K, mostly 0.5; that it has to be a quarter of what the air probe has keeps
-# gusts and lids from counting. And the reading is near an air place: two ends of a pit differ by less than so much.
-# It lasts until the probe is far from all air places or as calm as only meat is.
-ROUGH_MIN = 10
+# NO_CONTACT. The air of a pit is restless; meat is not. Measured is the roughness: the median over a quarter of an hour
+# of the second difference of minute means, which shrugs off three minutes in which somebody wraps and takes the probe
+# out. In meat it is below 0.12 K on every cook of the bench (a tip of 45 mm, lid opened), in a sheath of 1/8 in in the
+# air 0.23 to 1.1 K, mostly 0.45; that it has to be a quarter of what the air probe has keeps lids from counting. And the
+# reading is near an air place: two ends of a pit differ by less than so much. It lasts until the probe is far
+# from all air places or as calm as only meat is.
+ROUGH_MIN = 15
 ROUGH_K = 0.3
 ROUGH_OF_AIR = 0.25
 CALM_K = 0.12
@@ -76,6 +77,8 @@ def judge(traces: Sequence[Trace], notes: Sequence[Told] = ()) -> list[FlagArray
     """
     told = [trace.summary.minutes() for trace in traces]
     grid = Grid([numbers for numbers, _ in told])
+    if not grid.size:
+        return [trace.flags for trace in traces]
     minutes = [grid.spread(*one) for one in told]
     out = []
     for trace, (numbers, table), marks in zip(traces, told, _marks(traces, minutes, grid, notes), strict=True):
@@ -113,15 +116,14 @@ def _marks(traces: Sequence[Trace], minutes: Sequence[Minutes], grid: Grid, note
 
 
 def roughness(mean: FloatArray) -> FloatArray:
-    """Median over ten minutes of the size of the second difference of minute means: (m,) [degC] -> (m,) [K].
+    """Median over a quarter of an hour of the size of the second difference of minute means: (m,) [degC] -> (m,) [K].
 
-    NaN where one of the ten is missing.
+    NaN where one of the minutes is missing.
     """
     window = last(mean, ROUGH_MIN)
     second = np.abs(window[:, 2:] - 2 * window[:, 1:-1] + window[:, :-2])
     order = np.sort(second, axis=1)
-    middle = order.shape[1] // 2
-    rough: FloatArray = 0.5 * (order[:, middle - 1] + order[:, middle])
+    rough: FloatArray = order[:, order.shape[1] // 2].copy()
     rough[np.isnan(order[:, -1])] = np.nan
     return rough
 
