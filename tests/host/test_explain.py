@@ -12,6 +12,7 @@ from series_world import LOGGER, T0_MS, Logger, open_ledger, store
 
 from pitscribe.cli import main
 from pitscribe.commands.explain import told_of, told_of_cell
+from pitscribe.commands.explain_text import text
 from pitscribe.commands.sample import Cell, find
 from pitscribe.commands.when import local
 from pitscribe.errors import NotFoundError
@@ -208,6 +209,7 @@ def test_an_open_loop_has_its_word_and_flag_and_no_result(ledger):
     assert [step["name"] for step in told["steps"]] == ["register word"]
     assert told["steps"][0]["said"].endswith("fault 0001h")
     assert [(flag["flag"], flag["usable"]) for flag in told["flags"]] == [("open", False)]
+    assert "the chip's own bit for an open circuit" in text(told, "F")
     assert told["result"] is None
     assert told["budget"] is None
     silent = told_of(find(ledger, cook, "grate", BEGAN / 1000 + 7))["steps"][0]

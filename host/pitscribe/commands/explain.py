@@ -11,13 +11,12 @@ from pitscribe.commands.ledgers import meant_cook, open_ledger
 from pitscribe.commands.sample import Cell, Sample, Value, find, to_the_second
 from pitscribe.commands.when import parse_into, parse_when
 from pitscribe.config import Config
-from pitscribe.cook.analysis import flag_words
 from pitscribe.cook.plain import number
 from pitscribe.known import KnownCalibration
 from pitscribe.ledger.values import Cook
 from pitscribe.metrology.coverage import Component, combine
 from pitscribe.metrology.derivation import Step, derive, in_the_air, word_step
-from pitscribe.metrology.flags import Flag
+from pitscribe.metrology.rules import RULES, Rule
 from pitscribe.metrology.uncertainty import components
 
 
@@ -83,7 +82,7 @@ def _head(cook: Cook, place: str, kind: str, value: Value) -> dict[str, Any]:
         "time": value.t,
         "result": {"celsius": value.celsius, "u_k": value.u, "k": value.k, "expanded_k": value.u * value.k}
         if known else None,
-        "flags": [_flag(flag) for flag in Flag if flag.name and flag & value.flags and flag.value.bit_count() == 1],
+        "flags": [_flag(rule) for rule in RULES if rule.flag & value.flags],
     }
 
 
@@ -92,8 +91,8 @@ def _step(step: Step) -> dict[str, Any]:
     return {"name": step.name, "value": step.value, "unit": step.unit, "u": u, "said": step.said, "source": step.source}
 
 
-def _flag(flag: Flag) -> dict[str, Any]:
-    return {"flag": flag_words(flag)[0], "usable": not flag & Flag.BAD}
+def _flag(rule: Rule) -> dict[str, Any]:
+    return {"flag": rule.name, "usable": not rule.bad, "rule": rule.rule, "reason": rule.reason, "source": rule.source}
 
 
 def _history(known: KnownCalibration | None) -> str:

@@ -77,8 +77,10 @@ def _row(first: str, width: int, source: str) -> Iterator[str]:
 
 def _flags(told: dict[str, Any]) -> Iterator[str]:
     for flag in told["flags"]:
-        use = "" if flag["usable"] else "; the value is not used"
-        yield f"flag: {flag['flag']}{use}"
+        use = "may be used" if flag["usable"] else "is not used"
+        yield f"flag: {flag['flag']} (the value {use})"
+        for what in ("rule", "reason", "source"):
+            yield from _row(f"    {what}", 12, flag[what])
     if not told["flags"]:
         yield "no flag"
 
