@@ -153,7 +153,7 @@ def test_the_export_has_a_column_for_what_was_read(home):
         (["stick", "--beside", "stick"], "itself"),
         (["flat", "--beside", "grate"], "at no air place"),
         (["stick", "--beside", "grate", "--base", "point"], "no such meat place"),
-        (["stick", "--beside", "grate", "--from", "2026-06-13T12:00", "--to", "2026-06-13T11:00"], "before it begins"),
+        (["stick", "--beside", "grate", "--from", "2026-06-13T12:00Z", "--to", "2026-06-13T11:00Z"], "before it"),
         (["stick", "--beside", "grate", "--from", "2026-06-13T12:00+00:00", "--to", "2026-06-13T12:10+00:00"], "min"),
         (["grate", "--beside", "stick"], "slower|no stem|independent|lag"),
         (["other", "--beside", "grate"], "no probe 'other'"),
