@@ -232,8 +232,10 @@ class Reader:
 
 def _judged(stretches: Sequence[Stretch], notes: Sequence[Note]) -> list[NDArray[np.uint32]]:
     """The flags of each stretch, those of the rules that look back over minutes or at several places among them."""
-    traces = [Trace(s.placement.place, s.placement.logger, s.strand.setup, s.strand.views()[3], s.strand.summary)
-              for s in stretches]
+    traces = [
+        Trace(one.place, one.logger, one.id, strand.setup, strand.views()[3], strand.summary)
+        for one, strand in ((s.placement, s.strand) for s in stretches)
+    ]
     return judge(traces, [Told(note.at_ms / 1000, note.kind, note.text) for note in notes])
 
 

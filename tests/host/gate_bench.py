@@ -56,12 +56,12 @@ def samples_of(world, hours, first_s=5):
     return out
 
 
-def as_trace(setup, place, samples, pieces=1):
-    """A trace that was summed up in so many pieces."""
+def as_trace(setup, place, samples, pieces=1, placement=None):
+    """A trace that was summed up in so many pieces; of the same placement as others of its place, if none is given."""
     summary = Summary(setup)
     for rows in np.array_split(np.arange(samples.t.size), pieces):
         summary.extend(Samples(*(column[rows] for column in samples)))
-    return Trace(place, 1, setup, samples.flags, summary)
+    return Trace(place, 1, hash(place) if placement is None else placement, setup, samples.flags, summary)
 
 
 def judged(world, hours, notes=(), **rename):

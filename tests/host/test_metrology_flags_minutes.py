@@ -93,6 +93,20 @@ def test_no_flag_depends_on_what_comes_later(parts, after):
         assert a[: b.size].tobytes() == b.tobytes()
 
 
+def test_a_logger_that_was_off_for_a_moment_goes_on_where_it_was():
+    """Stretches of one placement are one: a code that rested before the restart need not rest for ten minutes more."""
+    rng, n = np.random.default_rng(2), 3600
+    resting = meat(n, rng)
+    resting[1200:] = resting[1200]
+    hot = as_trace(AIR, "grate", drawn(pit(n, rng)))
+    whole, _ = judge([as_trace(MEAT, "flat", drawn(resting)), hot])
+    halves = [Samples(*(column[rows] for column in drawn(resting))) for rows in (slice(0, 1950), slice(1955, n))]
+    first, second, _ = judge([*(as_trace(MEAT, "flat", half) for half in halves), hot])
+    assert flagged(whole, Flag.STUCK)[0] == 30
+    assert first.tolist() == whole[:1950].tolist()
+    assert second.tolist() == whole[1955:].tolist()
+
+
 @PATIENT
 @given(gatherings())
 def test_what_was_flagged_before_stays_and_only_flags_of_minutes_come_on_top(parts):

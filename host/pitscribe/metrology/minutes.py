@@ -166,10 +166,11 @@ class Grid:
         i = int(np.searchsorted(self.numbers, t // 60))
         return int(self._rows[i]) if i < self.numbers.size and self.numbers[i] == t // 60 else None
 
-    def spread(self, numbers: NDArray[np.int64], table: FloatArray) -> Minutes:
-        """A channel's minutes over the grid's."""
+    def spread(self, told: Sequence[tuple[NDArray[np.int64], FloatArray]]) -> Minutes:
+        """The minutes of a channel's stretches over the grid's; of a minute in two of them the later one's count."""
         wide = np.full((_FIELDS, self.size), np.nan)
-        wide[:, self.rows(numbers)] = table
+        for numbers, table in told:
+            wide[:, self.rows(numbers)] = table
         return Minutes(*wide)
 
 

@@ -72,6 +72,8 @@ def crossed(air: FloatArray, air_rough: FloatArray, meat: FloatArray, meat_rough
     """Whether an "air" place does what meat does and a "meat" place what air does: (m,) each -> bool (m,)."""
     at_each = (air_rough <= CALM_K) & (meat_rough >= RESTLESS_K) & (air_rough <= CALM_OF_RESTLESS * meat_rough)
     at_each &= meat - air >= HOTTER_K
+    if not at_each.any():
+        return at_each
     met: BoolArray = last(at_each.astype(np.float64), CROSSED_MIN).sum(axis=1) == CROSSED_MIN
     if met.any():
         window = last(air, CROSSED_MIN)

@@ -5,6 +5,7 @@ Each rule says of each minute, at its end, whether it is met; the flag is set on
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,9 +37,9 @@ STUCK_BOX_K = 0.25
 # NO_CONTACT. The air of a pit is restless; meat is not. Measured is the roughness: the median over a quarter of an hour
 # of the second difference of minute means, which shrugs off three minutes in which somebody wraps and takes the probe
 # out. In meat it is below 0.12 K on every cook of the bench (a tip of 45 mm, lid opened), in a sheath of 1/8 in in the
-# air 0.23 to 1.1 K, mostly 0.45; that it has to be a quarter of what the air probe has keeps lids from counting. And the
-# reading is near an air place: two ends of a pit differ by less than so much. It lasts until the probe is far
-# from all air places or as calm as only meat is.
+# air 0.23 to 1.1 K, mostly 0.45; that it has to be a quarter of what the air probe has keeps lids from counting. And
+# the reading is near an air place: two ends of a pit differ by less than so much. It lasts until the probe is far from
+# all air places or as calm as only meat is.
 ROUGH_MIN = 15
 ROUGH_K = 0.3
 ROUGH_OF_AIR = 0.25
@@ -60,13 +61,27 @@ SINKING_PIT_K = 40.0  # above the box
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """One probe on one channel of a logger for a while: where it is, its flags so far (n,), its minutes."""
+    """One stretch of samples of a probe on a channel: where it is, its flags so far (n,), its minutes.
+
+    placement : a number for the probe, channel and place; stretches that have it in common (a logger that was off in
+        between) are judged as one
+    """
+
+    place: str
+    logger: int
+    placement: int
+    setup: Setup
+    flags: FlagArray
+    summary: Summary
+
+
+class _Judged(NamedTuple):
+    """What is judged as one: its place, logger and setup, and its minutes over the grid."""
 
     place: str
     logger: int
     setup: Setup
-    flags: FlagArray
-    summary: Summary
+    minutes: Minutes
 
 
 def judge(traces: Sequence[Trace], notes: Sequence[Told] = ()) -> list[FlagArray]:
@@ -79,34 +94,42 @@ def judge(traces: Sequence[Trace], notes: Sequence[Told] = ()) -> list[FlagArray
     grid = Grid([numbers for numbers, _ in told])
     if not grid.size:
         return [trace.flags for trace in traces]
-    minutes = [grid.spread(*one) for one in told]
-    out = []
-    for trace, (numbers, table), marks in zip(traces, told, _marks(traces, minutes, grid, notes), strict=True):
+    alike: dict[tuple[int, str, str], list[int]] = {}
+    for i, trace in enumerate(traces):
+        alike.setdefault((trace.placement, trace.setup.chip, trace.setup.tc), []).append(i)
+    some = [_Judged(traces[rows[0]].place, traces[rows[0]].logger, traces[rows[0]].setup,
+                    grid.spread([told[i] for i in rows])) for rows in alike.values()]
+    out = [trace.flags for trace in traces]
+    for rows, marks in zip(alike.values(), _marks(some, grid, notes), strict=True):
         # What is found at the end of a minute is set on the samples of the next one.
-        here = np.concatenate((np.zeros(1, np.uint32), marks[:-1]))[grid.rows(numbers)]
-        lengths = Minutes(*table).samples.astype(np.int64)
-        out.append(trace.flags | np.repeat(here, lengths) if here.any() else trace.flags)
+        after = np.concatenate((np.zeros(1, np.uint32), marks[:-1]))
+        for i in rows if after.any() else []:
+            numbers, table = told[i]
+            here = np.repeat(after[grid.rows(numbers)], Minutes(*table).samples.astype(np.int64))
+            out[i] = out[i] | here if here.any() else out[i]
     return out
 
 
-def _marks(traces: Sequence[Trace], minutes: Sequence[Minutes], grid: Grid, notes: Sequence[Told]) -> list[FlagArray]:
-    """What is found of each trace at the end of each minute: uint32 (m,) each."""
-    rough = [roughness(one.mean) for one in minutes]
-    crossed = swapped([(t.place, t.setup.kind) for t in traces], [one.mean for one in minutes], rough, grid, notes)
+def _marks(some: Sequence[_Judged], grid: Grid, notes: Sequence[Told]) -> list[FlagArray]:
+    """What is found of each at the end of each minute: uint32 (m,)."""
+    rough = [roughness(one.minutes.mean) for one in some]
+    crossed = swapped([(one.place, one.setup.kind) for one in some], [one.minutes.mean for one in some], rough, grid,
+                      notes)
     out = []
-    for i, (trace, own) in enumerate(zip(traces, minutes, strict=True)):
-        others = [j for j, other in enumerate(traces) if other.place != trace.place]
-        air = [j for j in others if traces[j].setup.kind == "air"]
+    for i, one in enumerate(some):
+        own = one.minutes
+        others = [j for j, other in enumerate(some) if other.place != one.place]
+        air = [j for j in others if some[j].setup.kind == "air"]
         noisy = lone.noisy(own)
         met = {
-            Flag.REVERSED: lone.far_below(own) | sinking(own, [minutes[j] for j in air]),
-            Flag.STUCK: _stuck(trace, own, [(traces[j], minutes[j]) for j in others]),
+            Flag.REVERSED: lone.far_below(own) | sinking(own, [some[j].minutes for j in air]),
+            Flag.STUCK: _stuck(one, [some[j] for j in others]),
             Flag.SWAPPED: crossed[i],
             Flag.COLD_FAST: lone.box_too_fast(own),
             Flag.NOISY: noisy,
         }
-        if trace.setup.kind == "meat":
-            near = [(minutes[j].mean, rough[j]) for j in air]
+        if one.setup.kind == "meat":
+            near = [(some[j].minutes.mean, rough[j]) for j in air]
             met[Flag.NO_CONTACT] = no_contact(own.mean, rough[i], near) & ~noisy
         marks = np.zeros(own.mean.shape, np.uint32)
         for flag, where in met.items():
@@ -146,6 +169,8 @@ def no_contact(mean: FloatArray, rough: FloatArray, air: Sequence[tuple[FloatArr
 
 def sinking(own: Minutes, air: Sequence[Minutes]) -> BoolArray:
     """REVERSED by the movement: sinks for half an hour below a refrigerator's cold, beside a hot pit."""
+    if not (own.mean < SINKING_BELOW_C).any():
+        return np.zeros(own.mean.shape, bool)
     window = last(own.mean, SINKING_MIN)
     steady = (np.abs(np.diff(window, axis=1)) <= SINKING_STEP_K).all(axis=1)
     sunk = steady & (window[:, 0] - window[:, -1] >= SINKING_K) & (own.mean < SINKING_BELOW_C)
@@ -177,8 +202,9 @@ def _moved(mean: FloatArray) -> FloatArray:
     return moved
 
 
-def _stuck(trace: Trace, own: Minutes, others: Sequence[tuple[Trace, Minutes]]) -> BoolArray:
+def _stuck(one: _Judged, others: Sequence[_Judged]) -> BoolArray:
     """STUCK: the hot code rests as this channel's cannot, while another place moved."""
+    own = one.minutes
     rests: BoolArray = _rests(own.hot_low, own.hot_high) & (last(own.codes, STUCK_MIN).sum(axis=1) >= STUCK_SAMPLES)
     if not rests.any():
         return rests
@@ -186,17 +212,18 @@ def _stuck(trace: Trace, own: Minutes, others: Sequence[tuple[Trace, Minutes]]) 
     heard = (own.codes > 0).astype(np.float64).cumsum()
     codes, changes, heard = (_ago(x, STUCK_MIN, 0.0) for x in (codes, changes, heard))
     lively = (heard >= STUCK_HISTORY_MIN) & (changes >= STUCK_LIVELY * codes)
-    if lively_by_sheet(trace.setup):
+    if lively_by_sheet(one.setup):
         lively[:] = True
     moved = np.zeros(rests.shape)
     moved_air, moved_box = moved.copy(), moved.copy()
-    for other, seen in others:
-        moved = np.maximum(moved, _moved(seen.mean))
+    for other in others:
+        by = _moved(other.minutes.mean)
+        moved = np.maximum(moved, by)
         if other.setup.kind == "air":
-            moved_air = np.maximum(moved_air, _moved(seen.mean))
-        if other.logger == trace.logger:
-            moved_box = np.maximum(moved_box, _moved(seen.cold))
-    quiet = (moved_air >= STUCK_AIR_K) if trace.setup.kind == "air" else np.zeros(rests.shape, bool)
+            moved_air = np.maximum(moved_air, by)
+        if other.logger == one.logger:
+            moved_box = np.maximum(moved_box, _moved(other.minutes.cold))
+    quiet = (moved_air >= STUCK_AIR_K) if one.setup.kind == "air" else np.zeros(rests.shape, bool)
     frozen = _rests(own.cold_low, own.cold_high) & (moved_box >= STUCK_BOX_K)
     return since(rests & ((lively & (moved >= STUCK_OTHERS_K)) | quiet | frozen), ~rests)
 
