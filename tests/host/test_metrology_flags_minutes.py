@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from series_world import open_ledger, same
 
+from pitscribe.clock import SetClock
 from pitscribe.metrology import lone, together
 from pitscribe.metrology.flags import Flag, FlagArray
 from pitscribe.metrology.minutes import Grid, Minutes, Samples, Summary, explained_noise, since
@@ -14,6 +15,7 @@ from pitscribe.metrology.swapped import Told, named_in
 from pitscribe.metrology.together import judge
 from pitscribe.metrology.uncertainty import TERMINAL_TAU_S, Setup
 from pitscribe.series import Reader, load
+from pitscribe.watch.live import Watch
 from pitscribe.wire.frames import Channel, FrameKey, check, encode_event, encode_ticks
 
 PATIENT = settings(deadline=None, max_examples=30)  # a busy machine is no failure
@@ -267,28 +269,55 @@ def test_minutes_are_those_of_utc_and_hold_what_they_say():
     np.testing.assert_equal(got.hot_high, [6, 9, np.nan])
 
 
-def test_a_cook_in_a_ledger_has_these_flags_and_a_reader_says_what_load_says(tmp_path):
-    world = make_world("small", 7, 1, faults=[fault(1, "slipped-out", 25)])
-    parts = samples_of(world, 1, first_s=0)
+def bench_frames(world, hours):
+    """Frames of a minute, as the bench's logger would send them, an anchor first; the cook begins with the world."""
+    parts = samples_of(world, hours, first_s=0)
     table = tuple(Channel(p.chip, p.tc) for p in world.scenario.placements)
     hot, cold = (np.stack([getattr(s, name) for _, _, s in parts], 1) for name in ("hot", "cold"))
     start_ms = round(1000 * utc(world, 0))
-    with open_ledger(tmp_path, start_ms) as ledger:
-        cook = ledger.start_cook("bench", at=start_ms)
-        for p in world.scenario.placements:
-            ledger.place(cook.id, p.tc, 1, p.channel, p.place, p.kind)
-        told = {"utc_ms": start_ms + 500, "err_ms": 1, "from": "host"}
-        frames = [encode_event(FrameKey(1, 1, 0), 500, "anchor", told)]
-        for i in range(60):
-            rows, none = slice(60 * i, 60 * i + 60), np.zeros((60, 2), np.int32)
-            key = FrameKey(1, 1, 1 + i)
-            frames.append(encode_ticks(key, 60_000 * i + 30_000, 1000, table, hot[rows], cold[rows], none))
+    told = {"utc_ms": start_ms + 500, "err_ms": 1, "from": "host"}
+    yield encode_event(FrameKey(1, 1, 0), 500, "anchor", told)
+    for i in range(60 * hours):
+        rows, none = slice(60 * i, 60 * i + 60), np.zeros((60, len(table)), np.int32)
+        yield encode_ticks(FrameKey(1, 1, 1 + i), 60_000 * i, 1000, table, hot[rows], cold[rows], none)
+
+
+def bench_cook(ledger, world):
+    """A cook with the bench's placements."""
+    cook = ledger.start_cook("bench", at=round(1000 * utc(world, 0)))
+    for p in world.scenario.placements:
+        ledger.place(cook.id, p.tc, 1, p.channel, p.place, p.kind)
+    return cook
+
+
+def test_a_cook_in_a_ledger_has_these_flags_and_a_reader_says_what_load_says(tmp_path):
+    world = make_world("small", 7, 1, faults=[fault(1, "slipped-out", 25)])
+    frames = list(bench_frames(world, 1))
+    with open_ledger(tmp_path, round(1000 * utc(world, 0))) as ledger:
+        cook = bench_cook(ledger, world)
         reader = Reader(ledger, cook.id)
         for i in range(0, len(frames), 7):
             ledger.store_frames([(check(frame), frame) for frame in frames[i : i + 7]], "test")
             same(reader.read(), load(ledger, cook.id))
         grate, flat = reader.read().places
-    at = flat.t[(flat.flags & np.uint32(Flag.NO_CONTACT)) != 0] - start_ms / 1000 - 30
+    seconds = flat.t - utc(world, 0)
+    at = seconds[(flat.flags & np.uint32(Flag.NO_CONTACT)) != 0]
     assert 0 < at[0] - 1500 < 420
-    assert not flat.good()[flat.t - start_ms / 1000 - 30 >= at[0]].any()
+    assert not flat.good()[seconds >= at[0]].any()
     assert not grate.flags.any()
+
+
+@pytest.mark.parametrize(("kind", "key", "grade", "words"), [
+    ("slipped-out", "place-flat", "bad", "not in the meat"), ("hum", "doubt-flat", "warn", "flickers"),
+])
+def test_the_page_tells_what_is_wrong_with_a_place_and_what_to_do(tmp_path, kind, key, grade, words):
+    world = make_world("small", 7, 1, faults=[fault(1, kind, 20)])
+    with open_ledger(tmp_path, round(1000 * utc(world, 0))) as ledger:
+        bench_cook(ledger, world)
+        ledger.store_frames([(check(frame), frame) for frame in bench_frames(world, 1)], "test")
+        body = Watch(ledger, SetClock(utc(world, 3600))).now().body
+    (told,) = [trouble for trouble in body["troubles"] if "flat" in trouble["key"]]
+    assert (told["key"], told["grade"]) == (key, grade)
+    assert words in told["words"]
+    flat = next(place for place in body["places"] if place["place"] == "flat")
+    assert flat["fresh"] == (kind == "hum")

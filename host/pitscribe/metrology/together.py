@@ -39,12 +39,13 @@ STUCK_BOX_K = 0.25
 # out. In meat it is below 0.12 K on every cook of the bench (a tip of 45 mm, lid opened), in a sheath of 1/8 in in the
 # air 0.23 to 1.1 K, mostly 0.45; that it has to be a quarter of what the air probe has keeps lids from counting. And
 # the reading is near an air place: two ends of a pit differ by less than so much. It lasts until the probe is far from
-# all air places or as calm as only meat is.
+# all air places or, a quarter of an hour after it was last moved, as calm as only meat is.
 ROUGH_MIN = 15
 ROUGH_K = 0.3
 ROUGH_OF_AIR = 0.25
 CALM_K = 0.12
 NEAR_AIR_K = 30.0
+FAR_MIN = 3  # of an opened lid a thin air probe knows minutes before a sheath does
 # Sooner, when it is pulled out before our eyes: a rise of a minute that no joint can make, which ends near the air and
 # above where it was before (a probe that is put back after wrapping ends where it was).
 PULLED_K_PER_MIN = 8.0
@@ -164,7 +165,9 @@ def no_contact(mean: FloatArray, rough: FloatArray, air: Sequence[tuple[FloatArr
         begins |= (rough >= ROUGH_K) & (rough >= ROUGH_OF_AIR * restless) & (away <= NEAR_AIR_K)
         begins |= jumped & (away <= PULLED_NEAR_K)
         far &= away > NEAR_AIR_K
-    return since(begins, far | (rough <= CALM_K))
+    gone = last(far.astype(np.float64), FAR_MIN).sum(axis=1) == FAR_MIN
+    moved = np.fmax.reduce(last(np.abs(steps), ROUGH_MIN), axis=1) >= PULLED_K_PER_MIN
+    return since(begins, gone | ((rough <= CALM_K) & ~moved))
 
 
 def sinking(own: Minutes, air: Sequence[Minutes]) -> BoolArray:
