@@ -105,7 +105,8 @@ _OF_MINUTES = (
     Rule(Flag.NO_CONTACT, f"a meat place within {together.NEAR_AIR_K:g} K of an air place and as restless: roughness "
          f"{together.ROUGH_K:g} K or more, and {together.ROUGH_OF_AIR:g} of the air's; or risen by "
          f"{together.PULLED_K_PER_MIN:g} K in a minute and in all, to within {together.PULLED_NEAR_K:g} K of one; "
-         f"until it is further from all air places for {together.FAR_MIN} min or as calm as {together.CALM_K:g} K",
+         f"until it is further from all air places for {together.FAR_MIN} min or as calm as {together.CALM_K:g} K, "
+         f"{together.ROUGH_MIN} min after it last moved so fast",
          f"roughness is the median over {together.ROUGH_MIN} min of the second difference of minute means: below 0.12 "
          "K in meat, mostly 0.45 K in a sheath in a pit's air. It counts before the probe is put into the meat as well",
          _BENCH),
