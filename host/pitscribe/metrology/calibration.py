@@ -1,7 +1,8 @@
 """What a probe's own history says of it: points, the correction fitted to them, and how sure that is.
 
-A correction is ``offset + gain (reading - pivot)``, to be added to the reading. It is in kelvin and not in emf: over a
-kitchen's range the two differ by the change of the wire's sensitivity, 12 % of a correction of a kelvin or two.
+A correction is ``offset + gain (reading - pivot)``, in kelvin as the wire has them at 0 degC, to be added to a reading.
+What is out by a constant (a chip, its cold junction, the terminal block) is so in emf: a kelvin of it in the ice is
+0.83 K of it in boiling water with type T, whose sensitivity grows by a fifth between the two, and 0.95 K with type K.
 
 The fit is the weighted least squares of JCGM 100:2008 (GUM) H.3, with the uncertainties of the points instead of the
 scatter about the line, because two or three points scatter by chance; errors that points share are correlated (5.2).
@@ -15,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.errors import CalibrationError
+from pitscribe.metrology import its90
 from pitscribe.metrology.line import Line, weighted_line, weighted_mean
 from pitscribe.metrology.tolerance import bend_limit, gain_limit, tolerance_limit
 
@@ -43,11 +45,12 @@ _ROOT3 = 3.0**0.5
 class Calibration:
     """A correction and its uncertainty, as far as the points bear it.
 
-    offset, gain, pivot : K, K/K, degC of the uncorrected reading
+    offset, gain, pivot : K, K/K, degC of the uncorrected reading; kelvin of the wire at 0 degC
     covariance : var(offset) [K2], cov(offset, gain) [K], var(gain) [1]; a gain that the points cannot show is 0, and
         its variance what the wire's class allows; what a chip's gain adds is ``uncertainty``'s to say
     dof : effective degrees of freedom of the fit (inf if nothing of it is from few observations)
     low, high : the lowest and the highest reading among the points [degC]
+    tc : type of the wire; None: a thermometer whose kelvin are the same everywhere
     """
 
     offset: float
@@ -57,18 +60,27 @@ class Calibration:
     dof: float
     low: float
     high: float
+    tc: str | None = None
 
     def correction(self, reading: FloatArray) -> FloatArray:
         """What is to be added to uncorrected readings: float64 (n,) [degC] -> (n,) [K]."""
-        added: FloatArray = self.offset + self.gain * (reading - self.pivot)
+        added: FloatArray = (self.offset + self.gain * (reading - self.pivot)) / stretch(self.tc, reading)
         return added
 
     def u(self, reading: FloatArray) -> FloatArray:
         """Standard uncertainty of the correction, of the points and the fit alone: float64 (n,) [degC] -> (n,) [K]."""
         var, both, slope = self.covariance
         away = reading - self.pivot
-        u: FloatArray = np.sqrt(var + 2 * both * away + slope * np.square(away))
+        u: FloatArray = np.sqrt(var + 2 * both * away + slope * np.square(away)) / stretch(self.tc, reading)
         return u
+
+
+def stretch(tc: str | None, celsius: FloatArray) -> FloatArray:
+    """Sensitivity of a wire at a temperature against that at 0 degC: float64 (n,) [degC] -> (n,), NaN out of range."""
+    if tc is None:
+        return np.ones(celsius.shape)
+    ratio: FloatArray = its90.sensitivity(tc, celsius, out_of_range="nan") / its90.sensitivity(tc, 0.0)
+    return ratio
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,10 +189,10 @@ def fit(
     """
     _check(points, probe_tc, tolerance, through)
     x = np.array([p.reading for p in points])
-    y = np.array([p.reference - p.reading for p in points])
-    covariance = _covariance(points)
+    y, covariance = _as_at_zero(points, probe_tc)
     span = float(np.ptp(x))
-    wire, chip = gain_limit(probe_tc, tolerance) / _ROOT3, (CHIP_GAIN_PART if through else 0.0) / _ROOT3
+    kitchen = float(stretch(probe_tc, np.array([100.0]))[0]) / _ROOT3
+    wire, chip = gain_limit(probe_tc, tolerance) * kitchen, (CHIP_GAIN_PART if through else 0.0) * kitchen
     if gain and span < GAIN_SPAN_K:
         raise CalibrationError(
             f"a gain needs points at least {GAIN_SPAN_K:g} K ({GAIN_SPAN_K * 1.8:g} F) apart, and these are "
@@ -192,10 +204,10 @@ def fit(
         _check_gain(tilted.gain, probe_tc, tolerance)
         if gain or tilted.u_gain < np.hypot(wire, chip) or abs(tilted.gain) > FARTHEST * tilted.u_gain:
             line = tilted
-    _check_residuals(points, line, covariance, probe_tc, tolerance)
+    _check_residuals(points, line, probe_tc, tolerance)
     low, high = float(x.min()), float(x.max())
-    dof = min(_dof(points, line, at) for at in (low, high))
-    return Calibration(line.offset, line.gain, line.pivot, line.covariance, dof, low, high)
+    dof = min(_dof(points, line, covariance, at) for at in (low, high))
+    return Calibration(line.offset, line.gain, line.pivot, line.covariance, dof, low, high, probe_tc)
 
 
 def residuals(points: Sequence[Point], calibration: Calibration) -> FloatArray:
@@ -240,12 +252,11 @@ def _check_gain(gain: float, probe_tc: str, tolerance: str) -> None:
         )
 
 
-def _check_residuals(
-    points: Sequence[Point], line: Line, covariance: FloatArray, probe_tc: str, tolerance: str
-) -> None:
+def _check_residuals(points: Sequence[Point], line: Line, probe_tc: str, tolerance: str) -> None:
     """Refuse a point that the others contradict: further off than ``FARTHEST`` of its residual's uncertainty."""
     x = np.array([p.reading for p in points])
-    left = np.array([p.reference - p.reading for p in points]) - line.offset - line.gain * (x - line.pivot)
+    y, covariance = _as_at_zero(points, probe_tc)
+    left = y - line.offset - line.gain * (x - line.pivot)
     bend = bend_limit(probe_tc, tolerance, x, float(x.min()), float(x.max())) / _ROOT3
     variance = line.residual_variance(x, covariance + np.diag(np.square(bend)))
     if line.gain == 0.0:  # not shown, which is not the same as not there
@@ -254,27 +265,38 @@ def _check_residuals(
     known = variance > 1e-12
     score = np.where(known, np.abs(left) / np.sqrt(np.where(known, variance, 1.0)), 0.0)
     worst = int(score.argmax())
-    if score[worst] > FARTHEST:
-        off, much = float(left[worst]), FARTHEST * float(np.sqrt(variance[worst]))
-        raise CalibrationError(
-            f"{_named(points[worst])}: it contradicts the other points, {off:+.2f} K ({off * 1.8:+.1f} F) off where "
-            f"{much:.2f} K would be much; measure it anew, or leave it out"
-        )
+    if score[worst] <= FARTHEST:
+        return
+    off, much = float(left[worst]), FARTHEST * float(np.sqrt(variance[worst]))
+    # With one observation to spare every point stands out alike, and nobody can say which it is.
+    suspects = [_named(p) for p, s in zip(points, score, strict=True) if s > 0.8 * score[worst]]
+    one = f"{suspects[0]}: it contradicts the other points"
+    several = f"{'; '.join(suspects)}: they contradict one another, and one of them is wrong"
+    raise CalibrationError(
+        f"{one if len(suspects) == 1 else several}, {off:+.2f} K ({off * 1.8:+.1f} F) off where {much:.2f} K would be "
+        "much; measure it anew, or leave it out"
+    )
 
 
-def _covariance(points: Sequence[Point]) -> FloatArray:
-    """Of what the points say of the correction: float64 (n, n). What "beside" points share is one error."""
+def _as_at_zero(points: Sequence[Point], probe_tc: str) -> tuple[FloatArray, FloatArray]:
+    """What the points say of the correction, float64 (n,), in kelvin at 0 degC, and its covariance, float64 (n, n).
+
+    What "beside" points share is one error.
+    """
+    by = stretch(probe_tc, np.array([p.reading for p in points]))
+    y: FloatArray = np.array([p.reference - p.reading for p in points]) * by
     own = np.array([p.u_reading**2 + p.u_reference**2 for p in points])
     shared = np.array([p.u_shared if p.kind == "beside" else 0.0 for p in points])
-    matrix: FloatArray = np.diag(own) + np.outer(shared, shared)
-    return matrix
+    return y, (np.diag(own) + np.outer(shared, shared)) * np.outer(by, by)
 
 
-def _dof(points: Sequence[Point], line: Line, at: float) -> float:
+def _dof(points: Sequence[Point], line: Line, covariance: FloatArray, at: float) -> float:
     """Welch-Satterthwaite (G.4.1) for the correction at a reading; a reference's uncertainty is known for sure."""
     weights = line.weights(at)
-    total = float(weights @ _covariance(points) @ weights)
-    by_dof = sum(float(w * p.u_reading) ** 4 / p.dof for w, p in zip(weights, points, strict=True))
+    total = float(weights @ covariance @ weights)
+    scatter = [p.u_reading**2 / (p.u_reading**2 + p.u_reference**2 + p.u_shared**2) for p in points]  # of its variance
+    each = weights**2 * np.diag(covariance) * scatter
+    by_dof = sum(float(v) ** 2 / p.dof for v, p in zip(each, points, strict=True))
     return total**2 / by_dof if by_dof > 0 else float("inf")
 
 

@@ -10,7 +10,7 @@ errors, its cold sensor's and the terminal block's are in the points already, an
 are and what has changed since. On another channel the chip of the calibration and the present one both count.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -118,16 +118,18 @@ def _amplifier(spec: Chip, tc: str, at: FloatArray, loop_mv: FloatArray, scale: 
 
 
 def _carried(r: Reading, known: Calibrated, scale: _Scale) -> Component:
-    """What an offset that was found at one temperature may be out by at another, for the chip's sake.
+    """What an offset that was found at one temperature may be out by at another.
 
-    Its gain; and its offset is one of emf, so that as many kelvin more as the wire gives less for each of them.
+    By the chip's gain; and it was carried as emf, which the wire's own part of it need not be: that may be the same in
+    kelvin everywhere, as its class is.
     """
     spec, fit = chip_of(r.setup.chip), known.fit
     kelvin = LINE_LIMIT_K[r.setup.tc][0][1] if spec.mode == "line" else spec.hot_limit_k or 0.0
     per_k = spec.gain_limit or LINE_GAIN_PER_K * kelvin
     there = 1e-3 * its90.sensitivity(r.setup.probe_tc, np.array([fit.pivot]), out_of_range="nan")[0]
-    limit = np.hypot(per_k * (r.raw_c - fit.pivot), fit.offset * (1.0 - there * scale.per_mv))
-    return Component("offset carried from its point", "chip's gain and the wire's sensitivity", limit / _ROOT3)
+    wire = tolerance_limit(r.setup.probe_tc, r.setup.tolerance, np.array([fit.pivot]))[0]
+    limit = np.hypot(per_k * (r.raw_c - fit.pivot), wire * (1.0 - there * scale.per_mv))
+    return Component("offset carried from its point", "chip's gain; emf or kelvin of the wire's own", limit / _ROOT3)
 
 
 def _cold_limit(spec: Chip, cold_c: FloatArray) -> float | FloatArray:
@@ -267,3 +269,18 @@ def budget(setup: Setup, celsius: float, *, cold_c: float = 25.0, slope: float =
     loop = its90.emf(setup.probe_tc, celsius) - its90.emf(setup.probe_tc, cold_c)
     one = [np.array([x]) for x in (celsius, celsius, loop, cold_c, slope, cold_slope, time_u)]
     return Budget.of(Reading(setup, *one))
+
+
+_JUDGED_AT_C = 95.0
+
+
+def worthwhile(setup: Setup) -> Setup:
+    """The setup, without its calibration if that makes a reading less certain.
+
+    So it may through another channel than the calibration's, where two chips' errors count instead of one's: those of a
+    MAX31855 are more than most wire's. Judged at 95 degC and a box at 25 degC.
+    """
+    if setup.calibrated is None or setup.calibrated.here:
+        return setup
+    bare = replace(setup, calibrated=None)
+    return bare if budget(bare, _JUDGED_AT_C).u <= budget(setup, _JUDGED_AT_C).u else setup
