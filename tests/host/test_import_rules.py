@@ -18,8 +18,7 @@ ALLOWED = {
     "metrology": set(),
     "wire": set(),
     "ledger": {"wire", "clock"},
-    "known": {"ledger", "metrology"},
-    "series": {"known", "ledger", "wire", "metrology"},
+    "series": {"ledger", "wire", "metrology"},
     "cook": {"series", "metrology"},
     "intake": {"wire", "ledger", "clock"},
     "watch": {"cook", "series", "ledger", "clock"},
@@ -27,7 +26,7 @@ ALLOWED = {
     "report": {"ledger", "metrology"},
     "simulate": {"metrology", "wire"},
     "commands": {
-        "cook", "series", "known", "ledger", "wire", "metrology", "intake", "watch", "page", "report", "simulate",
+        "cook", "series", "ledger", "wire", "metrology", "intake", "watch", "page", "report", "simulate",
         "clock", "config",
     },
     "cli": {"commands", "config"},

@@ -7,8 +7,8 @@ from intake_rig import LOGGER
 from pitscribe.clock import SetClock
 from pitscribe.cook.analysis import check_target
 from pitscribe.errors import ConfigError, NotFoundError, ReadingError
-from pitscribe.ledger.probebook import MEASURED_TC, TC_LETTERS
 from pitscribe.ledger.ledger import Ledger
+from pitscribe.ledger.probebook import MEASURED_TC, TC_LETTERS
 from pitscribe.ledger.values import NOTE_KINDS, TARGET_C, Cook
 from pitscribe.metrology import its90
 

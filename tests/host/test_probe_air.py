@@ -13,11 +13,11 @@ from pitscribe.cli import main
 from pitscribe.clock import SetClock
 from pitscribe.commands.ledgers import LEDGER_NAME
 from pitscribe.commands.tables import _write_csv
-from pitscribe.known import THEN
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.metrology import chips, its90
 from pitscribe.metrology.calibration import Point, body_of
 from pitscribe.series import Reader, load
+from pitscribe.series.known import THEN
 from pitscribe.wire.frames import Channel, FrameKey, encode_event, encode_ticks
 
 HOURS, DAY1, DAY2 = 4.5, 1_781_341_200_000, 1_781_945_400_000

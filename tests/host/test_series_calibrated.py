@@ -79,12 +79,24 @@ def test_a_later_calibration_supersedes_and_takes_nothing_away(ledger, cook):
 
 
 def test_on_another_channel_both_chips_count(ledger, cook):
+    # Wire of class 2 (+/-2.5 K) on a chip of some +/-0.8 K: an ice bath through another such chip is worth having.
+    new = flat(ledger, cook)
     calibrate(ledger, "blue", 0.8, T0_MS - 1000)
     here = flat(ledger, cook)
-    calibrate(ledger, "blue", 0.8, T0_MS - 500, channel=(LOGGER, 1))
+    calibrate(ledger, "blue", 0.8, T0_MS - 500, channel=(LOGGER + 1, 0))
     elsewhere = flat(ledger, cook)
     assert np.array_equal(here.celsius, elsewhere.celsius)
     assert (elsewhere.u > 3 * here.u).all()
+    assert (elsewhere.u < new.u).all()
+
+
+def test_a_calibration_that_would_make_a_reading_less_sure_is_left_out(ledger, cook):
+    # The same ice bath through a MAX31855 (+/-2 K, and +/-2 K for its cold junction).
+    new = flat(ledger, cook)
+    calibrate(ledger, "blue", 0.8, T0_MS - 500, channel=(LOGGER, 1))
+    after = flat(ledger, cook)
+    assert np.array_equal(after.celsius, new.celsius)
+    assert np.array_equal(after.u, new.u)
 
 
 def test_a_reader_that_is_asked_again_sees_a_calibration_that_was_made_meanwhile(ledger, cook):

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from series_world import LOGGER, T0_MS, TABLE, Logger, open_ledger, store, truth
 
-from pitscribe import series
 from pitscribe.errors import NotFoundError
 from pitscribe.metrology.flags import Flag
 from pitscribe.series import SHEET_U_K, load
+from pitscribe.series import logger as loggers
 from pitscribe.wire.frames import Channel, check
 
 BEGAN = T0_MS + 10_000  # when boot 1 was powered up
@@ -294,8 +294,8 @@ def test_old_boots_of_the_logger_cost_no_decoding(ledger, monkeypatch):
     ledger.place(cook.id, "K", LOGGER, 0, "grate", "air")
     ledger.end_cook(cook.id, T0_MS + 3 * 86_400_000 + 60_000)
     decoded = []
-    real = series.decode_ticks
-    monkeypatch.setattr(series, "decode_ticks", lambda frames: decoded.extend(frames) or real(frames))
+    real = loggers.decode_ticks
+    monkeypatch.setattr(loggers, "decode_ticks", lambda frames: decoded.extend(frames) or real(frames))
     assert load(ledger, cook.id).places[0].t.size == 24
     assert {check(frame).key.boot for frame in decoded} == {3}
 

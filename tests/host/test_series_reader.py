@@ -9,10 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from series_world import LOGGER, T0_MS, TABLE, Logger, open_ledger, same, store
 
-from pitscribe import series
 from pitscribe.errors import StoreError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.series import Reader, load
+from pitscribe.series import logger as loggers
+from pitscribe.series import reader as readers
 from pitscribe.wire.frames import Channel
 
 BEGAN = {boot: T0_MS + 5_000 + 90_000 * (boot - 1) for boot in (1, 2, 3)}
@@ -170,9 +171,9 @@ def test_a_read_that_fails_half_way_loses_nothing_for_the_next_one(tmp_path):
 def test_a_live_read_of_a_long_cook_does_not_start_again(tmp_path, monkeypatch):
     """tests/bench prints what it costs; here it is counted what is read from the beginning, and what is decoded."""
     begun, decoded = [], []
-    real_series, real_decode = series._LoggerSeries, series.decode_ticks
-    monkeypatch.setattr(series, "_LoggerSeries", lambda *some: begun.append(some) or real_series(*some))
-    monkeypatch.setattr(series, "decode_ticks", lambda frames: decoded.append(len(frames)) or real_decode(frames))
+    real_series, real_decode = readers.LoggerSeries, loggers.decode_ticks
+    monkeypatch.setattr(readers, "LoggerSeries", lambda *some: begun.append(some) or real_series(*some))
+    monkeypatch.setattr(loggers, "decode_ticks", lambda frames: decoded.append(len(frames)) or real_decode(frames))
     with open_ledger(tmp_path) as ledger:
         cook, logger = ledger.start_cook("long", at=T0_MS), Logger()
         for channel, (_, tc) in enumerate(TABLE):

@@ -2,8 +2,8 @@
 
 The bench plays an ice bath and boiling water, then a short cook with the same wires and chips; the unmodified firmware
 reads both. A person's commands calibrate the probes, print a certificate and explain one reading of the cook. Writes
-docs/pictures/certificate.png and .html, and in docs/METROLOGY.md the blocks between ``<!-- NAME -->`` and ``<!-- end -->``. Look
-at them before you commit them.
+docs/pictures/certificate.png and .html, and in docs/METROLOGY.md the blocks between ``<!-- NAME -->`` and
+``<!-- end -->``. Look at them before you commit them.
 """
 
 import os
@@ -25,7 +25,7 @@ from pitscribe.clock import SetClock
 from pitscribe.intake.folder import import_folder
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.metrology.calibration import Calibrated, Point, fit
-from pitscribe.metrology.uncertainty import Setup, budget
+from pitscribe.metrology.uncertainty import Setup, budget, worthwhile
 from pitscribe.simulate.bath import SCENES
 
 DOCS = Path(__file__).parents[2] / "docs"
@@ -112,7 +112,8 @@ def budgets() -> str:
         ice, both = (fit(some, tc, tolerance) for some in (points[:1], points))
         cases = (None, (ice, True), (both, True), (both, False))
         known = [None if case is None else Calibrated(case[0], chip, tc, case[1], 22.0, 0.0) for case in cases]
-        half = [budget(Setup(chip, tc, tc, tolerance, "meat", one), 95.0, cold_c=30.0).expanded for one in known]
+        setups = [worthwhile(Setup(chip, tc, tc, tolerance, "meat", one)) for one in known]
+        half = [budget(setup, 95.0, cold_c=30.0).expanded for setup in setups]
         cells = " | ".join(f"{1.8 * x:.1f} F ({x:.1f} C)" for x in half)
         rows.append(f"| {chip.upper()}, type {tc}, {tolerance} | {cells} |")
     return "\n".join(rows)

@@ -18,7 +18,6 @@ from pitscribe.wire.frames import TICKS, FrameKey, read_head
 from pitscribe.wire.segments import scan_segment
 
 
-
 def journal_frames(journal: Path) -> list[bytes]:
     """Every frame that lies in a journal's folder, as it lies there now."""
     return [f for path in sorted(journal.glob("*.seg")) for f in scan_segment(path.read_bytes())[0]]

@@ -12,7 +12,6 @@ from pitscribe.commands.sample import Cell, Sample, Value, find, to_the_second
 from pitscribe.commands.when import parse_into, parse_when
 from pitscribe.config import Config
 from pitscribe.cook.plain import number
-from pitscribe.known import KnownCalibration
 from pitscribe.ledger.values import Cook
 from pitscribe.metrology.coverage import Component, combine
 from pitscribe.metrology.derivation import Step, derive, in_the_air, word_step
@@ -43,7 +42,7 @@ def told_of(sample: Sample) -> dict[str, Any]:
     steps = [word_step(setup.chip, sample.codes)]
     parts: list[Component] = []
     if sample.reading is not None:
-        steps = derive(sample.codes, sample.reading, _history(sample.known))
+        steps = derive(sample.codes, sample.reading, _history(sample))
         parts = components(sample.reading)
     if sample.air is not None:
         parts, learned = sample.air.parts, sample.air.known
@@ -95,11 +94,14 @@ def _flag(rule: Rule) -> dict[str, Any]:
     return {"flag": rule.name, "usable": not rule.bad, "rule": rule.rule, "reason": rule.reason, "source": rule.source}
 
 
-def _history(known: KnownCalibration | None) -> str:
+def _history(sample: Sample) -> str:
+    known = sample.known
     if known is None:
         return ""
-    where = "this channel" if known.calibrated.here else "another channel or instrument"
-    return f"record {known.record}, calibrated {to_the_second(known.made_ms / 1000)} through {where}"
+    record = f"record {known.record}, calibrated {to_the_second(known.made_ms / 1000)}"
+    if sample.setup.calibrated is None:
+        return f"{record} through another channel, is left out: with two chips' errors this would be less sure than new"
+    return f"{record} through {'this channel' if known.calibrated.here else 'another channel or instrument'}"
 
 
 def _budget(parts: Sequence[Component]) -> dict[str, Any]:

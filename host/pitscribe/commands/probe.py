@@ -12,13 +12,13 @@ from pitscribe.commands.probe_text import budget_lines, fit_lines, history_lines
 from pitscribe.commands.when import local, parse_temperature
 from pitscribe.config import Config
 from pitscribe.errors import ConfigError
-from pitscribe.known import latest
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Probe, ProbeRecord
 from pitscribe.metrology.calibration import fit_of, points_of, through_of
 from pitscribe.metrology.uncertainty import Setup, budget
 from pitscribe.report.certificate import DUE_MS, certificate
 from pitscribe.report.figures import correction, expanded, signed, size
+from pitscribe.series.known import latest
 
 _ELSEWHERE = {"calibrate": "probe_calibrate", "check": "probe_calibrate"}
 

@@ -16,11 +16,11 @@ from pitscribe.commands.quantities import parse_difference
 from pitscribe.commands.when import local, parse_temperature
 from pitscribe.config import Config
 from pitscribe.errors import ConfigError
-from pitscribe.known import latest
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Probe
 from pitscribe.metrology.calibration import Point, body_of, fit
 from pitscribe.metrology.fixpoints import ice_point
+from pitscribe.series.known import latest
 
 TOLD_LIMIT_K = 0.5  # half width of what a person reads off an instrument of their own; our allowance, no source
 

@@ -13,7 +13,6 @@ from pitscribe.commands.placing import warn
 from pitscribe.commands.quantities import parse_altitude, parse_pressure
 from pitscribe.commands.when import local, parse_past
 from pitscribe.errors import CalibrationError, ConfigError, NotFoundError
-from pitscribe.known import calibrated, latest
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Probe, ProbeRecord
 from pitscribe.metrology.calibration import CHIP_LIMIT_K, Calibrated, Point, Through, fit
@@ -28,6 +27,7 @@ from pitscribe.metrology.fixpoints import (
 from pitscribe.metrology.steady import DRIFT_K
 from pitscribe.metrology.tolerance import tolerance_limit
 from pitscribe.report.figures import exact, size
+from pitscribe.series.known import calibrated, latest
 
 BESIDE_LIMIT_K = 0.1  # two tips in one stirred bath or one block, half width; our allowance, no source
 

@@ -7,7 +7,6 @@ from typing import NamedTuple
 import numpy as np
 
 from pitscribe.errors import NotFoundError
-from pitscribe.known import NOW, KnownAir, KnownCalibration
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Cook, Placement, Sheet
 from pitscribe.metrology import airprobe
@@ -15,6 +14,7 @@ from pitscribe.metrology.coverage import Component
 from pitscribe.metrology.strand import Codes, TracedStrand
 from pitscribe.metrology.uncertainty import Reading, Setup
 from pitscribe.series import CookRecord, Reader, Series, Stretch, timebases
+from pitscribe.series.known import NOW, KnownAir, KnownCalibration
 from pitscribe.wire.frames import TICKS, FrameKey, decode_ticks
 
 _ROW_S = 60.0  # of an imported table, whose rows nobody sent by the frame: what is older says nothing of that time

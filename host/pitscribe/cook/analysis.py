@@ -192,7 +192,8 @@ def _place_now(series: Series, cells: Cells, view: _View) -> PlaceNow:
     flags = flag_words(int(series.flags[-1])) if series.t.size else ()
     if not good.size or newest is None:
         why = ("no good sample" if series.t.size else "no sample") + (" yet" if view.running else "")
-        return PlaceNow(series.place, series.kind, None, None, None, None, None, flags, None, None, None, why, why, None)
+        nothing = None, None, None, None, None
+        return PlaceNow(series.place, series.kind, *nothing, flags, None, None, None, why, why, None)
     last = int(good[-1])
     at = float(series.t[last])
     recent = good[np.searchsorted(series.t[good], at - PRESENT_S) :]

@@ -23,8 +23,8 @@ from pitscribe.metrology.uncertainty import DRIFT_PART, DRIFT_SPAN_K, LINE_GAIN_
 
 Array = NDArray[np.float64]
 Codes = tuple[NDArray[np.int32], NDArray[np.int32]]
-# Of the wiring and the chip (hot code stuck, both codes frozen, hum on the leads, leads reversed), and two of the world:
-# a probe that slipped out of its meat, and a box that somebody stood beside the fire.
+# Of the wiring and the chip (hot code stuck, both codes frozen, hum on the leads, leads reversed), and two of the
+# world: a probe that slipped out of its meat, and a box that somebody stood beside the fire.
 FaultKind = Literal["open", "short-ground", "short-supply", "dead-00", "dead-ff", "stuck", "frozen", "hum", "reversed",
                     "slipped-out", "hot-box"]
 _HUM_MV = 0.15  # rms: some kelvin of any wire
