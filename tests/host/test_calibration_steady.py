@@ -102,6 +102,27 @@ def test_a_constant_code_is_worth_029_of_its_step():
     assert found.dof == np.inf
 
 
+def test_a_lively_chip_that_says_the_same_for_ever_is_stuck_and_no_bath():
+    t = np.arange(400.0)
+    for rest in (400, 90):  # frozen from the first, or of late: more than half of the window of 150 s
+        codes = np.random.default_rng(3).integers(160, 172, t.size).astype(np.int32)
+        codes[t.size - rest :] = 166
+        found = judge(t, codes * 2.0**-7, 2.0**-7 * _STEP_U, codes=codes)
+        assert (found.steady, found.stuck) == (False, True)
+        assert not judge(t, codes * 2.0**-7, 2.0**-7 * _STEP_U).stuck  # of a quiet chip nothing is held against it
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.floats(2.0, 8.0), st.sampled_from([1.0, 15.0]), st.floats(0, 1), st.integers(0, 10**6))
+def test_a_live_chip_whose_noise_is_two_steps_or_more_is_never_called_stuck(steps, period, level, seed):
+    step, t = 2.0**-7, np.arange(0.0, 1200.0, period)
+    noise = np.random.default_rng(seed).normal(0, steps * step, t.size)
+    codes = np.rint((level + noise) / step).astype(np.int32)
+    for n in range(10, t.size, 32):
+        found = judge(t[:n], codes[:n] * step, step * _STEP_U, codes=codes[:n])
+        assert found is None or not found.stuck
+
+
 def test_independent_readings_of_white_noise_are_as_many_as_they_are():
     rng = np.random.default_rng(0)
     counts = [independent_number(rng.normal(0, 1, 600)) / 600 for _ in range(200)]

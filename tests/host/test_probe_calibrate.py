@@ -1,5 +1,6 @@
 """``pitscribe probe calibrate`` and ``check``: frames come into a real ledger while it waits; time is simulated."""
 
+import re
 from datetime import UTC, datetime
 
 import numpy as np
@@ -173,6 +174,48 @@ def test_a_bath_that_never_gets_steady_is_given_up_and_nothing_is_kept(kitchen):
     with pytest.raises(CalibrationError, match="not steady within 45 min"):
         kitchen.probe("calibrate", "green", "--ice", "--channel", "0")
     assert kitchen.ledger.probe_records(kitchen.ledger.probe("green").id) == []
+
+
+class _NoNoise:
+    def normal(self, mean, sd, n):
+        return np.zeros(n)
+
+
+def test_a_frozen_chip_is_not_taken_for_the_steadiest_of_baths(kitchen):
+    kitchen.noise, kitchen.errors = _NoNoise(), [(1.3, 0.0)] * 3
+    with pytest.raises(CalibrationError, match="max31856 gave the very same code, 166"):
+        kitchen.probe("calibrate", "green", "--ice", "--channel", "0")
+    kitchen.wait(300.0)
+    with pytest.raises(CalibrationError, match="it is stuck"):
+        kitchen.probe("calibrate", "green", "--ice", "--channel", "0", "--from", stamp(T0), "--to", stamp(T0 + 400))
+    assert kitchen.ledger.probe_records(kitchen.ledger.probe("green").id) == []
+    kitchen.probe("calibrate", "red", "--ice", "--channel", "1")  # a step of 0.25 K may rightly stand still
+    assert record_of(kitchen, "red")[1][0].u_reading == pytest.approx(0.29 * 0.25, rel=0.1)
+
+
+def test_two_baths_that_may_be_the_ice_are_listed_and_none_is_chosen(kitchen):
+    """A quarter of an hour of ice, then the tip in a fridge at 4.2 degC: which of them is the ice, the person says."""
+    kitchen.baths = [lambda t: np.interp(t - T0, [900, 1200], [0.0, 4.2])] * 3
+    kitchen.wait(2400.0)
+    where = ["calibrate", "green", "--ice", "--channel", "0"]
+    with pytest.raises(CalibrationError, match="more than one temperature that may be the ice bath") as found:
+        kitchen.probe(*where, "--from", stamp(T0), "--to", stamp(T0 + 2400))
+    said = re.findall(r"(-?[0-9.]+) C from ([-0-9]+ [0-9:]+) to ([-0-9]+ [0-9:]+)", str(found.value))
+    assert [float(celsius) for celsius, _, _ in said] == pytest.approx([0.8, 5.0], abs=0.05)
+    assert kitchen.ledger.probe_records(kitchen.ledger.probe("green").id) == []
+    kitchen.probe(*where, "--from", said[0][1], "--to", said[0][2])  # as it was told
+    assert record_of(kitchen, "green")[1][0].reading == pytest.approx(0.8, abs=0.03)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_restless_bath_that_is_one_is_not_taken_for_two(kitchen, seed):
+    swirl = np.cumsum(np.random.default_rng(seed).normal(0, 1, 3000))
+    swirl = 0.02 * (swirl - np.convolve(swirl, np.ones(61) / 61, "same"))
+    kitchen.baths = [lambda t: swirl[(t - T0).astype(int)]] * 3
+    kitchen.wait(2400.0)
+    span = ["--from", stamp(T0 + 60), "--to", stamp(T0 + 2400)]
+    kitchen.probe("calibrate", "green", "--ice", "--channel", "0", *span)
+    assert record_of(kitchen, "green")[1][0].reading == pytest.approx(0.8, abs=0.1)
 
 
 def test_silence_is_told(kitchen):

@@ -13,9 +13,10 @@ from typing import NamedTuple
 import numpy as np
 
 from pitscribe.commands.channels import Readings
+from pitscribe.commands.when import local
 from pitscribe.cook.plain import span
 from pitscribe.errors import CalibrationError, NotFoundError
-from pitscribe.metrology.steady import Steadiness, judge, shortest_window
+from pitscribe.metrology.steady import Steadiness, shortest_window
 from pitscribe.report.figures import exact, size
 
 POLL_S = 5.0
@@ -24,6 +25,7 @@ PATIENCE_S = 45 * 60.0
 _EVERY_S = 30.0
 _SEEN_K = 0.05  # a drift in a minute that is worth a word
 _LEVEL_K = 5.0  # two levels of one bath are at least this far apart; our judgement
+_MOST_LISTED = 4
 
 
 class Window(NamedTuple):
@@ -61,7 +63,9 @@ def until_steady(live: Live, reads: Sequence[Read], what: str, drift_k: float) -
         count = 0 if first is None else first.t.size
         if first is not None and count > seen:
             seen, heard = count, now
-            verdicts = [None if one is None else judge(one.t, one.celsius, one.u_step, drift_k) for one in found]
+            verdicts = [None if one is None else one.judged(drift_k) for one in found]
+            if stuck := _stuck(found, verdicts):
+                raise stuck
             live.say(progress(first, verdicts, live.units))
             if all(verdict is not None and verdict.steady for verdict in verdicts):
                 return _window(found, verdicts)
@@ -73,6 +77,17 @@ def until_steady(live: Live, reads: Sequence[Read], what: str, drift_k: float) -
         if now - began > PATIENCE_S:
             raise CalibrationError(f"{what}: not steady within {span(PATIENCE_S)}, so nothing was written down")
         live.wait(POLL_S)
+
+
+def _stuck(found: Sequence[Readings | None], verdicts: Sequence[Steadiness | None]) -> CalibrationError | None:
+    """What to raise if a chip says the same for ever: then no bath is looked at, be it ever so steady."""
+    for one, verdict in zip(found, verdicts, strict=True):
+        if one is not None and verdict is not None and verdict.stuck:
+            return CalibrationError(
+                f"the {one.chip} gave the very same code, {int(one.hot[-1])}, as a live one never does, whose noise is "
+                "larger than its step: it is stuck, so nothing was written down; take power off the logger and on again"
+            )
+    return None
 
 
 def progress(readings: Readings, verdicts: Sequence[Steadiness | None], units: str) -> str:
@@ -106,21 +121,65 @@ def _last_minute(readings: Readings) -> tuple[float, float]:
 
 
 def steady_windows(readings: Readings, drift_k: float, beside: Readings | None = None) -> list[Window]:
-    """Every steady stretch in what was recorded, as it would have been told half minute by half minute."""
+    """Every steady window in what was recorded, as it would have been told half minute by half minute.
+
+    Raises CalibrationError if there is none and a chip was stuck.
+    """
     windows = []
-    t = readings.t
+    t, stuck = readings.t, None
     for end in np.arange(t[0] + _EVERY_S, t[-1] + _EVERY_S, _EVERY_S):
         found = [one.cut(0, int(np.searchsorted(one.t, end))) for one in (readings, beside) if one is not None]
-        verdicts = [judge(one.t, one.celsius, one.u_step, drift_k) if one.t.size else None for one in found]
+        verdicts = [one.judged(drift_k) for one in found]
         if all(verdict is not None and verdict.steady for verdict in verdicts):
             windows.append(_window(found, verdicts))
+        stuck = stuck or _stuck(found, verdicts)
+    if stuck is not None and not windows:
+        raise stuck
     return windows
 
 
-def nearest(windows: Sequence[Window], celsius: float, limit_k: float) -> Window | None:
-    """The last steady stretch within ``limit_k`` of a temperature, or else the last of all; None if there is none."""
-    near = [w for w in windows if abs(w.steadiness.mean - celsius) <= limit_k]
+class Bath(NamedTuple):
+    """What a fixed point asks of a bath: its temperature [degC], how far off a probe may be there [K], the drift that
+    ``judge`` allows [K], and the words for it."""
+
+    celsius: float
+    limit_k: float
+    drift_k: float
+    what: str
+
+
+def only_one(windows: Sequence[Window], bath: Bath, units: str) -> Window | None:
+    """The last steady window that may be of a bath, or else the last of all; None if there is none.
+
+    Raises CalibrationError if those that may be of it are at more than one temperature. Which of them is the bath is
+    not for the program to say: to take the one nearest to the fixed point would flatter every probe.
+    """
+    near = [w for w in windows if abs(w.steadiness.mean - bath.celsius) <= bath.limit_k]
+    stretches: list[list[Window]] = []
+    for window in near:
+        if not stretches or not _alike(stretches[-1][0], window, bath.drift_k):
+            stretches.append([])
+        stretches[-1].append(window)
+    if len(stretches) > 1:
+        listed = "; ".join(_stretch(some, units) for some in stretches[:_MOST_LISTED])
+        more = f"; and {len(stretches) - _MOST_LISTED} more" if len(stretches) > _MOST_LISTED else ""
+        raise CalibrationError(
+            f"the probe was steady at more than one temperature that may be {bath.what}: {listed}{more}; say by --from "
+            "and --to which of them is"
+        )
     return near[-1] if near else windows[-1] if windows else None
+
+
+def _alike(a: Window, b: Window, drift_k: float) -> bool:
+    """Whether two windows may be of one bath: by three of their uncertainties, and a bath may drift a little."""
+    one, other = a.steadiness, b.steadiness
+    return abs(one.mean - other.mean) <= 3.0 * float(np.hypot(one.u, other.u)) + drift_k
+
+
+def _stretch(windows: Sequence[Window], units: str) -> str:
+    first, last = float(windows[0].readings.t[0]), float(windows[-1].readings.t[-1])
+    # To the minute, and none of it cut off: what is typed again finds the same stretch.
+    return f"{exact(windows[-1].steadiness.mean, units)} from {local(first)} to {local(last + 59)}"
 
 
 def levels(windows: Sequence[Window]) -> list[Window]:

@@ -14,11 +14,14 @@ from pitscribe.metrology.calibration import Calibrated, Through
 from pitscribe.metrology.chain import Context, has_reference, read_piece
 from pitscribe.metrology.coverage import combine
 from pitscribe.metrology.flags import usable
+from pitscribe.metrology.steady import Steadiness, judge
+from pitscribe.metrology.together import lively_by_sheet
 from pitscribe.metrology.uncertainty import Setup, components
 from pitscribe.series import timebases
 from pitscribe.wire.frames import TICKS, TickRun, decode_ticks
 
 FloatArray = NDArray[np.float64]
+CodeArray = NDArray[np.int32]
 
 
 class OnChannel(NamedTuple):
@@ -36,7 +39,9 @@ class Readings(NamedTuple):
 
     t : float64 (n,), UTC s;  raw_c : before the probe's calibration, float64 (n,) [degC];  celsius : after it
     u : standard uncertainty of each, float64 (n,) [K], without its step and noise;  u_step : of the step alone [K]
-    cold_c : terminal block, float64 (n,) [degC];  chip, tc : the amplifier and the type it is made or set for
+    cold_c : terminal block, float64 (n,) [degC];  hot : the chip's codes, int32 (n,)
+    lively : whether the chip's noise is so much larger than its step that a live one never rests on a code
+    chip, tc : the amplifier and the type it is made or set for
     """
 
     t: FloatArray
@@ -45,15 +50,19 @@ class Readings(NamedTuple):
     u: FloatArray
     u_step: float
     cold_c: FloatArray
+    hot: CodeArray
+    lively: bool
     chip: str
     tc: str
 
     def cut(self, first: int, end: int) -> "Readings":
         """Samples ``first`` to before ``end``."""
-        t, raw_c, celsius, u, cold_c = (
-            x[first:end] for x in (self.t, self.raw_c, self.celsius, self.u, self.cold_c)
-        )
-        return self._replace(t=t, raw_c=raw_c, celsius=celsius, u=u, cold_c=cold_c)
+        columns = {name: getattr(self, name)[first:end] for name in ("t", "raw_c", "celsius", "u", "cold_c", "hot")}
+        return self._replace(**columns)
+
+    def judged(self, drift_k: float) -> Steadiness | None:
+        """Whether they are those of a steady bath: ``steady.judge``."""
+        return judge(self.t, self.celsius, self.u_step, drift_k, self.hot if self.lively else None)
 
     def through(self) -> Through:
         """The channel, as a calibration keeps it."""
@@ -150,4 +159,4 @@ def _corrected(setup: Setup, channel: int, pieces: Sequence[_Piece]) -> Readings
     u_step = float(np.median(next(p.u for p in parts if p.name == "quantisation")[good]))
     u = combine([p for p in parts if p.name not in ("quantisation", "chip noise")]).u
     return Readings(t[order][good], reading.raw_c[good], reading.celsius[good], u[good], u_step,
-                    reading.cold_c[good], setup.chip, setup.tc)
+                    reading.cold_c[good], hot[good], lively_by_sheet(setup), setup.chip, setup.tc)

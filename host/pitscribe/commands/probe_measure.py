@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from pitscribe.commands.baths import Live, Read, Window, levels, nearest, steady_windows, until_steady
+from pitscribe.commands.baths import Bath, Live, Read, Window, levels, only_one, steady_windows, until_steady
 from pitscribe.commands.channels import OnChannel, Readings, meant_channel, read_channel
 from pitscribe.commands.placing import warn
 from pitscribe.commands.quantities import parse_altitude, parse_pressure
@@ -105,7 +105,8 @@ class Measuring:
         readings = read(*self.span)
         if readings is None:
             raise NotFoundError(f"{self.where} has nothing usable {self._when()}")
-        window = nearest(steady_windows(readings, _small(one.u)), one.celsius, farthest(self.probe, one.celsius))
+        bath = Bath(one.celsius, farthest(self.probe, one.celsius), _small(one.u), WHAT[one.kind])
+        window = only_one(steady_windows(readings, bath.drift_k), bath, self.live.units)
         if window is None:
             raise CalibrationError(
                 f"{self.where} was never steady {self._when()}: stir well, and leave the tip in longer"

@@ -2,8 +2,9 @@
 
 A bath is steady when what it may have drifted over a window, its drift and twice the drift's standard uncertainty, is
 small against what the calibration wants. Readings of one bath follow each other, so their number is not what counts but
-how many independent ones they are worth; and a chip that gives the same code for ever has a scatter of nothing, so its
-step counts all the same, 0.29 of it (F.2.2.1).
+how many independent ones they are worth; and a coarse chip that stands still on one code has a scatter of nothing, so
+its step counts all the same, 0.29 of it (F.2.2.1). A chip whose noise is larger than its step never stands still unless
+it is stuck, and then what it says is no bath's.
 """
 
 from dataclasses import dataclass, replace
@@ -12,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
+CodeArray = NDArray[np.int32]
 
 # All of these are our own judgement, no source.
 DRIFT_K = 0.05  # over the window; or what the caller says, the chip's step, or 1.5 of the scatter, if that is more ...
@@ -22,6 +24,7 @@ WIDER = (1.0, 1.5, 2.0, 3.0, 4.0, 6.0)  # windows of this many times the shortes
 FEWEST = 10  # readings in a window
 WIDEST_GAP = 0.25  # part of the window without a reading
 FEWEST_INDEPENDENT = 15.0  # fewer count for less, see independent_number
+STUCK_PART = 0.5  # of a window's codes in one unbroken rest: at a noise of one step 75 codes have a chance of 1e-31
 SWIRL_S = 20.0  # readings closer together than this are of one swirl and count once, whatever the scatter seems to say
 
 
@@ -34,6 +37,7 @@ class Steadiness:
     mean [degC], s : scatter of one reading about the drift [K];  n, independent : how many there are, and are worth
     drift : slope [K/s];  u_drift : its standard uncertainty [K/s]
     u, dof : standard uncertainty of the mean [K] and its effective degrees of freedom
+    stuck : whether the chip gave one and the same code as no live one does; then it is not steady either
     """
 
     steady: bool
@@ -47,14 +51,19 @@ class Steadiness:
     u_drift: float
     u: float
     dof: float
+    stuck: bool = False
 
 
-def judge(t: FloatArray, celsius: FloatArray, u_step: float, drift_k: float = DRIFT_K) -> Steadiness | None:
+def judge(
+    t: FloatArray, celsius: FloatArray, u_step: float, drift_k: float = DRIFT_K, codes: CodeArray | None = None
+) -> Steadiness | None:
     """Judge the readings so far: the shortest window up to the last one that is steady, or else the shortest.
 
     t, celsius : float64 (n,), s ascending and degC, usable readings only
     u_step : standard uncertainty of one reading's quantisation [K]: 0.29 of a step
     drift_k : how much drift over the window is small against what the calibration wants [K]
+    codes : int32 (n,), what the chip said, if its noise is so much larger than its step that a live one never rests on
+        a code; None: it may
 
     Before the shortest window is full it is what there is, and not steady. None while that is too few readings.
     """
@@ -69,10 +78,18 @@ def judge(t: FloatArray, celsius: FloatArray, u_step: float, drift_k: float = DR
         if t.size - first < FEWEST:
             continue
         one = _window(t[first:], celsius[first:], first, u_step, drift_k)
+        if full and codes is not None and longest_rest(codes[first:]) >= max(STUCK_PART * (t.size - first), FEWEST):
+            return replace(one, steady=False, stuck=True)
         if one.steady and full and np.diff(t[first:]).max() <= WIDEST_GAP * window:
             return one
         found = found or replace(one, steady=False)
     return found
+
+
+def longest_rest(codes: CodeArray) -> int:
+    """The greatest number of equal codes one after the other in int32 (n,), n > 0."""
+    ends = np.flatnonzero(np.diff(codes, append=codes[-1] + 1))
+    return int(np.diff(ends, prepend=-1).max())
 
 
 def shortest_window(u_step: float) -> float:
