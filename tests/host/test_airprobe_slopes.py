@@ -23,7 +23,7 @@ def readings(seed, n, period=1.0, noise=0.12, step=0.25):
 
 def test_a_slope_is_that_of_the_least_squares_line_over_its_window():
     t, y = readings(1, 64, step=0)
-    slope, u = slopes(t, y, 0.12, Wanted(1.0, 1e-9, 1e6))  # never enough: the longest window that agrees
+    slope, u, _ = slopes(t, y, 0.12, Wanted(1.0, 1e-9, 1e6))  # never enough: the longest window that agrees
     line, covariance = np.polyfit(t[-64:] - t[-1], y[-64:], 1, cov="unscaled")  # a general library, as reference
     assert slope[-1] == pytest.approx(line[0], rel=1e-9)
     assert u[-1] == pytest.approx(0.12 * np.sqrt(covariance[0, 0]), rel=1e-9)
@@ -34,28 +34,42 @@ def test_the_stated_uncertainty_of_a_slope_is_the_scatter_of_slopes_of_a_resting
     rng = np.random.default_rng(4)
     t = T0 + period * np.arange(20_000)
     y = 110 + rng.normal(0, 0.12, t.size)
-    slope, u = slopes(t, y, 0.12, WANTED)
+    slope, u, _ = slopes(t, y, 0.12, WANTED)
     known = np.isfinite(slope)
     assert known.mean() > 0.99
     assert np.sqrt(np.mean(np.square(slope[known] / u[known]))) == pytest.approx(1.0, abs=0.15)
     assert np.median(u[known]) < 0.0035
 
 
+@pytest.mark.parametrize("period", [1.0, 7.0])
+def test_a_slope_has_of_the_last_readings_noise_what_is_stated(period):
+    """u^2 age is the covariance of the two, here of the longest window alone; checked by repeating it."""
+    rng = np.random.default_rng(8)
+    t, pairs = T0 + period * np.arange(24), []
+    for _ in range(4000):
+        y = rng.normal(0, 0.12, t.size)
+        slope, u, age = slopes(t, y, 0.12, Wanted(0.0126 / period, 0.0, 1e6))  # only 16 samples or more are so sure
+        pairs.append((y[15], slope[15]))
+        stated = u[15] ** 2 * age[15]
+        assert age[15] == pytest.approx(7.5 * period)
+    assert np.cov(np.array(pairs).T)[0, 1] == pytest.approx(stated, rel=0.12)
+
+
 def test_a_steady_ramp_is_seen_without_bias_and_an_opened_lid_within_seconds():
     rng = np.random.default_rng(5)
     t = T0 + np.arange(4000.0)
     y = 100 + 0.02 * (t - T0) + rng.normal(0, 0.12, t.size)
-    slope, _ = slopes(t, y, 0.12, WANTED)
+    slope, _, _ = slopes(t, y, 0.12, WANTED)
     assert np.nanmean(slope) == pytest.approx(0.02, abs=2e-4)
     y[2000:] -= 0.3 * np.arange(2000)
-    slope, _ = slopes(t, y, 0.12, WANTED)
+    slope, _, _ = slopes(t, y, 0.12, WANTED)
     assert slope[2015] == pytest.approx(-0.28, abs=0.06)
 
 
 def test_behind_a_gap_nothing_is_said_until_enough_samples_are_there_again():
     t, y = readings(6, 2000)
     keep = (t < T0 + 900) | (t > T0 + 1300)
-    slope, _ = slopes(t[keep], y[keep], 0.12, WANTED)
+    slope, _, _ = slopes(t[keep], y[keep], 0.12, WANTED)
     first = int(np.flatnonzero(t[keep] > T0 + 1300)[0])
     assert np.isnan(slope[first : first + 3]).all()
     assert np.isfinite(slope[first + 30 :]).all()

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.errors import CalibrationError
-from pitscribe.metrology.airprobe import SLOPE_SHARE_K, AirModel, Track, air_of
+from pitscribe.metrology.airprobe import RANDOM, AirModel, Track, air_of
 from pitscribe.metrology.exposure import radiation_limit
 
 FloatArray = NDArray[np.float64]
@@ -284,13 +284,14 @@ def _with_reference(model: AirModel, grid: _Grid, reference_u: float) -> AirMode
 def _judged(thick: Track, reference: Track, base: Track | None, model: AirModel, noise: float,
             seen: tuple[int, float, float]) -> Learned:
     """The model with its residual: the corrected readings against the reference, in the span itself."""
-    air = air_of(thick, base, model, noise, here=True).celsius
+    found = air_of(thick, base, model, noise, here=True)
+    air = found.celsius
     inside = (thick.t >= thick.t[0] + 5 * model.tau) & (thick.t <= reference.t[-1])
     ref = np.interp(thick.t, reference.t, reference.celsius)
     off, raw = (air - ref)[inside], (thick.celsius - ref)[inside]
-    random = (noise * (1 + model.kappa)) ** 2 + SLOPE_SHARE_K[1] ** 2
+    random = sum(np.square(part.u) for part in found.parts if part.name in RANDOM)
     # An opened lid makes errors of many kelvin for a minute. What holds 95 % is promised, and that is without them.
     held = float(np.percentile(np.abs(off - np.median(off)), 95)) / _K95
-    residual = math.sqrt(max(held**2 - random, 0.0))
+    residual = math.sqrt(max(held**2 - float(np.median(random[inside])), 0.0))
     return Learned(replace(model, residual=residual), float(np.sqrt(np.mean(raw**2))),
                    float(np.sqrt(np.mean(off**2))), *seen)

@@ -10,7 +10,8 @@ offset is what else there is between the probe and the reference that it was lea
 the boundary layer. Without a base it stands for the stem too, which is right as long as the base is as warm as then: a
 gauge in the dome, whose stem is in the cooker's steel. Pin fin and first-order lag: SOURCES.md section 5.
 
-Nothing here looks ahead, and each result hangs on a bounded window: a series may be read in any pieces.
+Nothing here looks ahead: each result hangs on a bounded window of the probe's own readings, and on the last that is
+known of its base. So a series is the same read as far as now, or whole.
 """
 
 import math
@@ -22,7 +23,7 @@ from numpy.typing import NDArray
 
 from pitscribe.errors import CalibrationError
 from pitscribe.metrology.coverage import Component
-from pitscribe.metrology.derivative import Wanted, slopes
+from pitscribe.metrology.derivative import Slopes, Wanted, slopes
 from pitscribe.metrology.uncertainty import Setup, budget
 
 FloatArray = NDArray[np.float64]
@@ -33,7 +34,9 @@ METHOD = 1  # how the figures of a record were computed: ``airlearn`` as it is n
 # figures in tests/host/test_airprobe_bench.py.
 SLOPE_SHARE_K = (3.0, 0.5)
 LONGEST_WINDOW = 1.5  # lags: an older sample says nothing of now
-BASE_AGE_S = 600.0  # meat moves by less than a kelvin or two in ten minutes
+# Half width of how fast meat moves that nobody sees, 36 K in an hour: what the flat of the bench does at its fastest
+# (70 K to go, time constant 7000 s). Our allowance, no source.
+BASE_MOVES_K_S = 0.01
 UNKNOWN_BASE_C = (0.0, 100.0)  # where meat may be when nobody says: raw from the cold, and no more than boiling
 OUTSIDE_PART = 0.05  # K per K of reading outside of what was learned from: our allowance, no source
 # Another day: walls cooler or warmer by up to 8 K than on the day of learning (our allowance, no source; the bench's
@@ -42,6 +45,7 @@ OUTSIDE_PART = 0.05  # K per K of reading outside of what was learned from: our 
 OTHER_DAY_K = 8.0 * 0.32
 USUAL_AIR_C = 115.0
 EACH_TIME = ("quantisation", "chip noise")  # the components of a budget that differ from sample to sample
+RANDOM = ("reading's noise and step", "slope")  # those of the air that come of it
 _ROOT3 = 3.0**0.5
 
 
@@ -141,23 +145,25 @@ def air_of(track: Track, base: Track | None, model: AirModel, noise: float, *, h
         constant errors are in the offset and cancel; elsewhere the whole ``track.u`` counts besides.
 
     Where there is no slope (the first samples, behind a gap, sampling too slow for the lag) the lag is left alone and
-    its usual size is in u. Where the base is not known it is taken to be anything between 0 and 100 degC: the middle
-    is what is corrected with, and u says that this is little.
+    its usual size is in u. Where the base is lost its last value is held, and u grows with its age; where it was never
+    known it is taken to be anything between 0 and 100 degC, and u says that this is little.
     """
     t, reading = track.t, track.celsius
-    slope, slope_u = _slopes(t, reading, noise, model)
+    slope, slope_u, age = _slopes(t, reading, noise, model)
     under, under_u = _base_at(t, base) if model.base is not None else (reading, np.zeros(t.shape))
     away = reading - under
     oo, ok, ol, kk, kl, ll = model.covariance
     learned = oo + 2 * ok * away + 2 * ol * slope + kk * away**2 + 2 * kl * away * slope + ll * slope**2
     outside = np.maximum(model.low - reading, 0.0) + np.maximum(reading - model.high, 0.0)
+    # Twice the covariance with the reading is counted here: its own noise is the last in the window of the line.
+    sloped = np.sqrt(model.lag * (model.lag + 2.0 * (1.0 + model.kappa) * age))
     each, span = np.ones(t.shape), "the span that it was learned from"
     parts = [
         Component("offset, stem and lag", span, np.sqrt(learned), "normal", model.dof),
         Component("reference beside it", "its wire, channel and radiation", model.reference_u * each),
         Component("what stem and lag leave", span, model.residual * each, "normal"),
-        Component("reading's noise and step", "as the chip's", (1 + model.kappa) * noise * each, "normal"),
-        Component("slope", "noise over the window of the line", model.lag * slope_u, "normal"),
+        Component(RANDOM[0], "as the chip's", (1 + model.kappa) * noise * each, "normal"),
+        Component(RANDOM[1], "noise over the window of the line, the reading's own in it", sloped * slope_u, "normal"),
         Component("walls of another day", "our allowance, 8 K of walls; no source", OTHER_DAY_K / _ROOT3 * each),
         Component("readings not learned from", "our allowance, 5 % of the way; no source", OUTSIDE_PART * outside),
     ]
@@ -169,23 +175,32 @@ def air_of(track: Track, base: Track | None, model: AirModel, noise: float, *, h
     return Air(celsius, parts, under if model.base is not None else np.full(t.shape, np.nan), slope)
 
 
-def _slopes(t: FloatArray, reading: FloatArray, noise: float, model: AirModel) -> tuple[FloatArray, FloatArray]:
+def _slopes(t: FloatArray, reading: FloatArray, noise: float, model: AirModel) -> Slopes:
     """Slope and its uncertainty; where there is none, 0 and the usual slope's size."""
     if model.lag <= 0.0:
-        return np.zeros(t.shape), np.zeros(t.shape)
+        return Slopes(*np.zeros((3, t.size)))
     most, enough = (share / model.lag for share in SLOPE_SHARE_K)
-    slope, u = slopes(t, reading, noise, Wanted(most, enough, LONGEST_WINDOW * model.lag))
-    none = np.isnan(slope)
-    slope[none], u[none] = 0.0, model.slope_rms
-    return slope, u
+    found = slopes(t, reading, noise, Wanted(most, enough, LONGEST_WINDOW * model.lag))
+    none = np.isnan(found.slope)
+    found.slope[none], found.u[none] = 0.0, model.slope_rms
+    return found
 
 
 def _base_at(t: FloatArray, base: Track | None) -> tuple[FloatArray, FloatArray]:
-    """The base's last good value at or before each time, and its uncertainty; anything at all where it is too old."""
+    """The base's last good value at or before each time, and its uncertainty, float64 (n,) each.
+
+    A base that is lost is held, and may since have moved, in the end to anywhere between 0 and 100 degC: u grows with
+    its age until it is that of anything at all, seen from the value that is held. So nothing jumps. Before the first
+    value the base is anything at all, and the middle of that is taken.
+    """
     low, high = UNKNOWN_BASE_C
-    celsius, u = np.full(t.shape, (low + high) / 2), np.full(t.shape, (high - low) / 2 / _ROOT3)
+    middle, anywhere = (low + high) / 2, (high - low) / 2 / _ROOT3
+    celsius, u = np.full(t.shape, middle), np.full(t.shape, anywhere)
     if base is not None and base.t.size:
         last = np.searchsorted(base.t, t, side="right") - 1
-        known = (last >= 0) & (t - base.t[last] <= BASE_AGE_S)
-        celsius[known], u[known] = base.celsius[last[known]], base.u[last[known]]
+        known, last = last >= 0, np.maximum(last, 0)
+        held = base.celsius[last]
+        moved = np.hypot(base.u[last], BASE_MOVES_K_S / _ROOT3 * (t - base.t[last]))
+        most = np.maximum(np.hypot(held - middle, anywhere), base.u[last])
+        celsius[known], u[known] = held[known], np.minimum(moved, most)[known]
     return celsius, u

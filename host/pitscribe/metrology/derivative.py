@@ -33,6 +33,15 @@ class Wanted(NamedTuple):
     longest_s: float
 
 
+class Slopes(NamedTuple):
+    """Slope of each sample's line and its standard uncertainty [K/s], NaN where there is none, and how long before the
+    sample its window's middle is [s], 0 where there is none; float64 (n,) each."""
+
+    slope: FloatArray
+    u: FloatArray
+    age: FloatArray
+
+
 class _Sums(NamedTuple):
     """Sums over the ``n`` samples that end with each sample from the n-th on: of times, their squares, values and the
     products, all counted from that sample."""
@@ -44,27 +53,29 @@ class _Sums(NamedTuple):
     ty: FloatArray
 
 
-def slopes(t: FloatArray, celsius: FloatArray, noise: float, wanted: Wanted) -> tuple[FloatArray, FloatArray]:
+def slopes(t: FloatArray, celsius: FloatArray, noise: float, wanted: Wanted) -> Slopes:
     """Slope of the least-squares line over a window that ends at each sample.
 
     t, celsius : float64 (n,), UTC s, ascending, and degC, finite: the usable samples alone
     noise : standard deviation of one sample, noise and register step together [K]
 
-    Returns slope and its standard uncertainty, float64 (n,) each [K/s]; NaN where no window reaches ``most_u``: at the
-    beginning, behind a gap, or where sampling is too slow. The slope is that of the window's middle.
-    Source: the line's slope has the variance noise^2 / sum (t - mean t)^2 (GUM H.3; any text on regression).
+    There is none where no window reaches ``most_u``: at the beginning, behind a gap, or where sampling is too slow. The
+    slope is that of the window's middle.
+    Source: the line's slope is sum (t - mean t) y / S with S = sum (t - mean t)^2, so its variance is noise^2 / S and
+    its covariance with the last sample noise^2 age / S, which is u^2 age (GUM H.3; any text on regression).
     """
-    slope, u = np.empty((2, t.size))
+    slope, u, age = np.empty((3, t.size))
     for start in range(0, t.size, _CHUNK):
         before = max(0, start - _LONGEST + 1)
         rows = slice(before, start + _CHUNK)
-        some, some_u = _some(t[rows], celsius[rows], noise, wanted)
-        slope[start : start + _CHUNK], u[start : start + _CHUNK] = some[start - before :], some_u[start - before :]
-    return slope, u
+        for whole, some in zip((slope, u, age), _some(t[rows], celsius[rows], noise, wanted), strict=True):
+            whole[start : start + _CHUNK] = some[start - before :]
+    return Slopes(slope, u, age)
 
 
-def _some(t: FloatArray, y: FloatArray, noise: float, wanted: Wanted) -> tuple[FloatArray, FloatArray]:
+def _some(t: FloatArray, y: FloatArray, noise: float, wanted: Wanted) -> Slopes:
     slope, u = np.full((2, t.size), np.nan)
+    age = np.zeros(t.size)
     low, high = np.full(t.size, -np.inf), np.full(t.size, np.inf)
     going = np.ones(t.size, bool)
     for sums in _windows(t, y):
@@ -73,11 +84,12 @@ def _some(t: FloatArray, y: FloatArray, noise: float, wanted: Wanted) -> tuple[F
         spread = sums.tt - sums.t * sums.t / sums.n
         found_u = noise / np.sqrt(spread)
         if found_u.min() <= wanted.most_u:
-            found = (sums.ty - sums.t * sums.y / sums.n) / spread
-            _take((found, found_u), wanted, (slope[rows], u[rows]), (low[rows], high[rows]), going[rows])
+            found = Slopes((sums.ty - sums.t * sums.y / sums.n) / spread, found_u, -sums.t / sums.n)
+            best = Slopes(slope[rows], u[rows], age[rows])
+            _take(found, wanted, best, (low[rows], high[rows]), going[rows])
         if not going.any():
             break
-    return slope, u
+    return Slopes(slope, u, age)
 
 
 def _windows(t: FloatArray, y: FloatArray) -> Iterator[_Sums]:
@@ -110,12 +122,12 @@ def _joined(t: FloatArray, y: FloatArray, a: _Sums, b: _Sums) -> _Sums:
     )
 
 
-def _take(found: _Pair, wanted: Wanted, best: _Pair, agreed: _Pair, going: NDArray[np.bool_]) -> None:
+def _take(found: Slopes, wanted: Wanted, best: Slopes, agreed: _Pair, going: NDArray[np.bool_]) -> None:
     """Take the longer window's line where it agrees with the shorter ones'; stop where it does not, or is enough.
 
-    best : slope and uncertainty so far; agreed : the interval that all windows so far have in common; all in place
+    best : the slopes so far; agreed : the interval that all windows so far have in common; all in place
     """
-    (slope, u), (low, high) = found, agreed
+    (slope, u, _), (low, high) = found, agreed
     said = u <= wanted.most_u
     width = np.where(said, _AGREE * u, np.inf)
     np.maximum(low, slope - width, out=low)
