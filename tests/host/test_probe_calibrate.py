@@ -116,7 +116,21 @@ def test_a_probe_is_compared_with_a_calibrated_one_over_several_levels(kitchen):
     assert record.body["conditions"]["against_record"] is not None
     at = np.array([60.8])
     assert abs(float(found.correction(at)[0]) + 0.83) < 2 * float(found.u(at)[0])
-    assert all(p.u_shared > 0.02 for p in points)  # what blue itself is not sure of
+    assert all(np.hypot(p.u_reference, p.u_shared) > 0.1 for p in points)  # blue's wire, of which ice says little
+
+
+def test_a_gain_of_an_uncalibrated_reference_is_not_taken_for_one_that_was_found(kitchen):
+    """Blue's wire is 0.4 K out at 100 degC, within its class of 0.5; green's is right. One gain cannot be told from the
+    other, so the one that is found must be as uncertain as blue's class leaves blue's."""
+    kitchen.errors = [(0.0, 0.0), (0.0, 0.0), (0.0, 0.004)]
+    kitchen.baths = [lambda t: np.interp(t - T0, [0, 900, 1200, 2100, 2400, 3300], [5, 5, 50, 50, 95, 95])] * 3
+    kitchen.wait(3400.0)
+    span = ["--from", stamp(T0), "--to", stamp(T0 + 3300)]
+    kitchen.probe("calibrate", "green", "--against", "blue", "--channel", "0", "--against-channel", "2", "--gain", *span)
+    _, points, found = record_of(kitchen, "green")
+    assert found.gain == pytest.approx(0.004, abs=0.0005)
+    assert found.covariance[2] ** 0.5 == pytest.approx(np.hypot(0.005, 0.0015) / 3**0.5, rel=0.1)
+    assert all(np.hypot(p.u_reference, p.u_shared) > 0.28 for p in points)  # class 1 of type T is in it whole
 
 
 def test_a_comparison_with_a_probe_of_no_history_says_so(kitchen, capsys):

@@ -1,7 +1,7 @@
 """Measuring a probe at fixed points and beside another probe: what was asked for -> points, and where they are from."""
 
 import argparse
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -15,7 +15,7 @@ from pitscribe.commands.when import local, parse_past
 from pitscribe.errors import CalibrationError, ConfigError, NotFoundError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Probe, ProbeRecord
-from pitscribe.metrology.calibration import CHIP_LIMIT_K, Calibrated, Point, Through, fit
+from pitscribe.metrology.calibration import CHIP_GAIN_PART, CHIP_LIMIT_K, Calibrated, Point, Through, fit
 from pitscribe.metrology.fixpoints import (
     CAUTION_BOIL,
     CAUTION_ICE,
@@ -25,7 +25,7 @@ from pitscribe.metrology.fixpoints import (
     sea_level_suspicion,
 )
 from pitscribe.metrology.steady import DRIFT_K
-from pitscribe.metrology.tolerance import tolerance_limit
+from pitscribe.metrology.tolerance import gain_limit, tolerance_limit
 from pitscribe.report.figures import exact, size
 from pitscribe.series.known import calibrated, latest
 
@@ -91,9 +91,10 @@ class Measuring:
             window = self.fixed(one)
             points.append(self._sound(window, one.kind, one.celsius, one.u, 0.0))
             through = window.readings.through()
-        for window in self._levels(other) if other else ():
-            points.append(self._beside_point(window))
-            through = window.readings.through()
+        if other:
+            windows = self._levels(other)
+            points += self._beside(windows, other)
+            through = windows[-1].readings.through()
         return Measured(points, self.where, through, self.conditions)
 
     def fixed(self, one: FixedPoint, known: Calibrated | None = None) -> Window:
@@ -173,11 +174,21 @@ class Measuring:
 
         return read
 
-    def _beside_point(self, window: Window) -> Point:
-        assert window.beside is not None
-        readings, sure = window.beside
-        own = float(np.hypot(sure.u, BESIDE_LIMIT_K / 3**0.5))
-        return self._sound(window, "beside", sure.mean, own, float(readings.u.mean()))
+    def _beside(self, windows: Sequence[Window], other: "_Other") -> list[Point]:
+        """The points of a comparison: what the reference is out by is shared by all of them, but for its gain.
+
+        A gain is one error as well, which goes with the temperature. An error of this size in each point by itself
+        leaves the fitted gain just as uncertain: u_gain^2 = u^2 / sum (x - mean x)^2 (GUM H.3).
+        """
+        seen = [window.beside for window in windows if window.beside is not None]
+        means = np.array([sure.mean for _, sure in seen])
+        tilt = gain_u(other.probe, other.known) * float(np.linalg.norm(means - means.mean()))
+        points = []
+        for window, (readings, sure) in zip(windows, seen, strict=True):
+            own = float(np.linalg.norm((sure.u, BESIDE_LIMIT_K / 3**0.5, tilt)))
+            shared = max(float(readings.u.mean()) ** 2 - tilt**2, 0.0) ** 0.5
+            points.append(self._sound(window, "beside", sure.mean, own, shared))
+        return points
 
     def _sound(self, window: Window, kind: str, reference: float, u: float, shared: float) -> Point:
         """A point, if it is one that a calibration can be made of: told at once, not after the next bath."""
@@ -214,6 +225,17 @@ def counted(probe: Probe, record: ProbeRecord | None, where: OnChannel, at_ms: i
     if record is None:
         return None
     return calibrated(probe, record, (record.logger, record.channel) == where, at_ms)
+
+
+def gain_u(probe: Probe, known: Calibrated | None) -> float:
+    """What a reference's own gain may be, its wire's and its chip's, as a standard uncertainty [K/K]."""
+    if known is None:
+        wire = gain_limit(probe.tc, probe.tolerance) / 3**0.5
+    else:
+        wire = known.fit.covariance[2] ** 0.5
+        if known.here and known.fit.gain:  # found through that very chip
+            return wire
+    return float(np.hypot(wire, CHIP_GAIN_PART / 3**0.5))
 
 
 def farthest(probe: Probe, celsius: float) -> float:
