@@ -100,12 +100,19 @@ LOGGER = 0x0051C4A1
 PLACES = ("grate", "stick", "dome", "flat")  # by channel
 
 
-def frames_of(world, boot, began_ms, seconds):
-    """Frames of 32 ticks of a boot that began at UTC ``began_ms`` with the world, an anchor first."""
+def frames_of(world, boot, began_ms, seconds, frozen=None):
+    """Frames of 32 ticks of a boot that began at UTC ``began_ms`` with the world, an anchor first.
+
+    frozen : (place, from s, to s): there the chip says the same for ever
+    """
     placements = {p.place: p for p in world.scenario.placements}
     table = [Channel(placements[name].chip, placements[name].tc) for name in PLACES]
     columns = [words(world, name, seconds) for name in PLACES]
     hot, cold, fault = (np.stack([getattr(c, name) for c in columns], 1) for name in ("hot", "cold", "fault"))
+    if frozen is not None:
+        name, first, last = frozen
+        rows, channel = np.flatnonzero((seconds >= first) & (seconds < last)), PLACES.index(name)
+        hot[rows, channel], cold[rows, channel] = hot[rows[0], channel], cold[rows[0], channel]
     anchor = {"utc_ms": began_ms + 500, "err_ms": 50, "from": "host"}
     made = [encode_event(FrameKey(LOGGER, boot, 0), 500, "anchor", anchor)]
     for i in range(0, seconds.size - 31, 32):

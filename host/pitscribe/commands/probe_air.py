@@ -19,9 +19,8 @@ from pitscribe.metrology import airprobe, plunge
 from pitscribe.metrology.airlearn import Learned, learn
 from pitscribe.metrology.airprobe import Track
 from pitscribe.metrology.coverage import student_95
-from pitscribe.metrology.flags import usable
 from pitscribe.metrology.uncertainty import Setup
-from pitscribe.series import CookRecord, Reader, Stretch
+from pitscribe.series import CookRecord, Reader, Series, Stretch
 
 
 def run(config: Config, arguments: argparse.Namespace) -> None:
@@ -56,8 +55,8 @@ def _learn_air(config: Config, ledger: Ledger, probe: Probe, a: argparse.Namespa
     reader = Reader(ledger, asked.cook.id)
     record, stretches = reader.read(), reader.stretches()
     air = [s for s in stretches if s.placement.kind == "air"]
-    thick = _stood(air, asked, f"probe {probe.name!r}", lambda one: one.probe.id == probe.id)
-    beside = _stood(air, asked, f"--beside {a.beside}", lambda one: one.place == a.beside)
+    thick = _stood(record, air, asked, f"probe {probe.name!r}", lambda one: one.probe.id == probe.id)
+    beside = _stood(record, air, asked, f"--beside {a.beside}", lambda one: one.place == a.beside)
     if beside.placement.probe.id == probe.id:
         raise ConfigError(f"--beside {a.beside}: that is {probe.name!r} itself; name the place of the thin junction")
     base = None if a.base is None else _base(record, a.base, asked)
@@ -87,13 +86,13 @@ def _asked(ledger: Ledger, a: argparse.Namespace) -> _Asked:
     return _Asked(cook, first, last)
 
 
-def _stood(stretches: Sequence[Stretch], asked: _Asked, what: str, meant: Any) -> _Stood:
+def _stood(record: CookRecord, stretches: Sequence[Stretch], asked: _Asked, what: str, meant: Any) -> _Stood:
     """The readings of one air placement, as the junction has them. ConfigError if it is none, or more than one."""
     mine = [s for s in stretches if meant(s.placement)]
     if not mine:
         places = ", ".join(dict.fromkeys(f"{s.placement.place} ({s.placement.probe.name})" for s in stretches))
         raise NotFoundError(f"{what} is at no air place of cook {asked.cook.name!r}; it has {places or 'none'}")
-    cut = [(s, _cut(s, asked)) for s in mine]
+    cut = [(s, _cut(record, s, asked)) for s in mine]
     seen = [(s, track) for s, track in cut if track.t.size]
     if not seen:
         raise NotFoundError(f"{what}: there are no usable readings from {local(asked.first)} to {local(asked.last)}")
@@ -102,24 +101,27 @@ def _stood(stretches: Sequence[Stretch], asked: _Asked, what: str, meant: Any) -
     t, celsius, u = (np.concatenate(columns) for columns in zip(*(track for _, track in seen), strict=True))
     order = np.argsort(t, kind="stable")
     last, calibration_k = seen[-1][0], 0.0
-    if last.known is not None:
+    if (applied := last.strand.setup.calibrated) is not None:
         middle = np.array([(celsius.min() + celsius.max()) / 2])
-        calibration_k = float(last.known.calibrated.fit.correction(middle)[0])
+        calibration_k = float(applied.fit.correction(middle)[0])
     return _Stood(last.placement, last.strand.setup, Track(t[order], celsius[order], u[order]), calibration_k)
 
 
-def _cut(stretch: Stretch, asked: _Asked) -> Track:
-    t, celsius, u, flags, _ = stretch.strand.views()
-    good = usable(flags) & np.isfinite(celsius) & (t >= asked.first) & (t <= asked.last)
-    return Track(t[good], celsius[good], u[good])
+def _cut(record: CookRecord, stretch: Stretch, asked: _Asked) -> Track:
+    """A stretch's readings in the span, less those that the gate has judged unusable once all places were known."""
+    place = stretch.placement.place
+    series = next(s for s in (*record.as_read, *record.air) if s.place == place)
+    return _within(series.rows(np.flatnonzero(np.isin(series.t, stretch.strand.views()[0]))), asked)
+
+
+def _within(series: Series, asked: _Asked) -> Track:
+    return series.rows(np.flatnonzero((series.t >= asked.first) & (series.t <= asked.last))).track()
 
 
 def _base(record: CookRecord, place: str, asked: _Asked) -> Track:
     for series in record.meat:
         if series.place == place:
-            t, celsius, u = series.track()
-            good = (t >= asked.first) & (t <= asked.last)
-            return Track(t[good], celsius[good], u[good])
+            return _within(series, asked)
     known = ", ".join(s.place for s in record.meat)
     raise NotFoundError(f"--base {place}: cook {asked.cook.name!r} has no such meat place; it has {known or 'none'}")
 
