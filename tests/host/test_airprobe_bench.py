@@ -11,7 +11,7 @@ from pitscribe.metrology.airlearn import learn
 from pitscribe.metrology.airprobe import air_of, constant_u, noise_of
 from pitscribe.metrology.coverage import combine
 
-HOURS = 5
+HOURS = 4
 SECONDS = np.arange(0, HOURS * 3600, dtype=np.int64)
 NAMES = list(COOKS)
 
@@ -42,24 +42,28 @@ def judged(world, model, seconds=SECONDS, place="stick", *, base=True, truth=Non
     return raw, corrected, float(np.mean(np.abs(off) <= total.k * total.u))
 
 
-@pytest.mark.parametrize(("period", "seeds", "limit"), [(1, 8, 0.25), (10, 4, 0.25), (60, 4, 0.40)])
-def test_on_cooks_it_did_not_learn_from_a_thick_sensor_errs_a_quarter_as_much_or_less(worlds, period, seeds, limit):
-    """At a sample a minute an opened lid is seen too late: there it is less than half."""
+@pytest.mark.parametrize(
+    ("period", "probes", "limit", "held"), [(1, 2, 0.25, (0.90, 0.99)), (10, 8, 0.25, (0.93, 0.97)),
+                                            (60, 3, 0.40, (0.90, 0.99))],
+)
+def test_on_cooks_it_did_not_learn_from_a_thick_sensor_errs_a_quarter_as_much_or_less(worlds, period, probes, limit,
+                                                                                      held):
+    """At a sample a minute an opened lid is seen too late: there it is less than half. A probe's constant errors are
+    the same in all of its samples, so that coverage is worth holding to 93 to 97 % where the probes are some more."""
     seconds, rows = SECONDS[::period], []
-    for seed in range(seeds):
+    for seed in range(probes):
         teacher, cook = NAMES[seed % 4], NAMES[(seed + 1 + seed // 4) % 4]
         draw(worlds[teacher], 100 + seed)
         keep_errors(worlds[teacher], worlds[cook])
-        found = learn_on(worlds[teacher], seconds)
-        raw, corrected, within = judged(worlds[cook], found.model, seconds)
+        raw, corrected, within = judged(worlds[cook], learn_on(worlds[teacher], seconds).model, seconds)
         rows.append((corrected / raw, within))
         print(f"\nseed {seed}, every {period} s, learned {teacher!r}, judged {cook!r}: raw {raw:.1f} K, corrected "
               f"{corrected:.2f} K, ratio {corrected / raw:.3f}, within 95 %: {100 * within:.1f} %", end="")
     ratio, within = np.array(rows).T
-    print(f"\nevery {period} s: mean ratio {ratio.mean():.3f}, worst {ratio.max():.3f}; "
+    print(f"\nevery {period} s, {probes} probes: mean ratio {ratio.mean():.3f}, worst {ratio.max():.3f}; "
           f"coverage {100 * within.mean():.1f} %")
     assert ratio.max() <= limit
-    assert 0.90 <= within.mean() <= 0.99
+    assert held[0] <= within.mean() <= held[1]
 
 
 def test_a_dome_gauge_learned_as_an_offset_tells_the_grate_better_than_it_reads(worlds):
