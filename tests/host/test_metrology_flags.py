@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from pitscribe.metrology import chips, its90
 from pitscribe.metrology.chain import Context, correct, correct_piece
-from pitscribe.metrology.flags import RATE_RULES, Flag, LastGood, rate_flags
+from pitscribe.metrology.flags import RATE_RULES, Flag, rate_flags
 from pitscribe.metrology.uncertainty import Setup
 
 T0 = 1_700_000_000.0
@@ -102,18 +102,51 @@ def test_rates_judged_piece_by_piece_are_those_of_the_whole(samples, cuts, kind)
 
 
 @PATIENT
-@given(st.lists(st.tuples(st.floats(0, 200), st.sampled_from([0.25, 1.0, 10.0])), min_size=1, max_size=40))
-def test_what_is_flagged_is_out_of_reach_of_the_last_good_sample_and_nothing_else_is(samples):
+@given(st.lists(st.tuples(st.floats(0, 200), st.sampled_from([0.25, 1.0, 10.0, 60.0])), min_size=1, max_size=40),
+       st.sampled_from(["air", "meat"]))
+def test_what_is_flagged_is_out_of_reach_of_the_last_good_sample_and_has_too_few_of_its_like(samples, kind):
+    """The rule, word for word, one sample at a time."""
     celsius = np.array([c for c, _ in samples])
     t = T0 + np.cumsum([dt for _, dt in samples])
-    rule, good = RATE_RULES["meat"], LastGood(float(t[0]), float(celsius[0]))
-    wanted = []
-    for i in range(celsius.size):  # the rule, word for word, one sample at a time
-        if abs(celsius[i] - good.celsius) > rule.step_k + rule.k_per_s * (t[i] - good.t):
-            wanted.append(i)
+    rule, wanted, like = RATE_RULES[kind], [], []
+
+    def near(a, b):
+        return abs(celsius[a] - celsius[b]) <= rule.step_k + rule.k_per_s * min(t[a] - t[b], rule.longest_s)
+
+    good, heard = 0, 1
+    for i in range(1, celsius.size):
+        if near(i, good):
+            good, heard, like = i, heard + 1, []
+            continue
+        like = [*like, i] if like and near(i, like[-1]) else [i]
+        if len(like) > heard or (len(like) >= 3 and t[i] - t[like[0]] >= rule.taken_s):
+            good, heard, like = i, len(like), []
         else:
-            good = LastGood(float(t[i]), float(celsius[i]))
-    assert rate("meat", celsius, t=t) == wanted
+            wanted.append(i)
+    assert rate(kind, celsius, t=t) == wanted
+
+
+def test_a_spike_in_the_very_first_sample_costs_one_good_sample_and_no_more():
+    celsius = np.full(600, 60.0)
+    celsius[0] = 250.0
+    assert rate("meat", celsius) == [1]
+
+
+@pytest.mark.parametrize(("kind", "period", "step"), [("air", 10, 160.0), ("air", 60, 160.0), ("meat", 60, 70.0)])
+def test_a_spike_is_flagged_on_a_slow_logger_too_and_a_step_that_stays_for_three_samples_at_most(kind, period, step):
+    t, celsius = T0 + period * np.arange(60.0), np.full(60, 60.0)
+    celsius[20] += step
+    celsius[40:] += step
+    assert rate(kind, celsius, t=t) in ([20, 40, 41], [20, 40])
+
+
+def test_a_probe_that_is_pushed_from_the_pit_into_cold_meat_is_taken_back_within_half_a_minute_of_its_rest():
+    """Time constant 15 s in contact (our allowance, no source): after 30 s it still falls, after 60 it is there."""
+    celsius = np.where(np.arange(200) < 100, 110.0, 4.0 + 106.0 * np.exp(-np.maximum(np.arange(200) - 100, 0) / 15.0))
+    at = rate("meat", celsius)
+    assert at[0] == 101
+    assert at == list(range(101, at[-1] + 1))
+    assert at[-1] < 135
 
 
 def test_garbage_at_every_sample_is_judged_in_reasonable_time_and_flagged_mostly():

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from series_world import open_ledger, same
 
 from pitscribe.clock import SetClock
-from pitscribe.metrology import lone, together
+from pitscribe.metrology import lone, stuck
 from pitscribe.metrology.flags import Flag, FlagArray
 from pitscribe.metrology.minutes import Grid, Minutes, Samples, Summary, explained_noise, since
 from pitscribe.metrology.swapped import Told, named_in
@@ -144,7 +144,7 @@ def test_a_quiet_chip_in_the_air_that_rests_while_the_other_air_place_swings_is_
     swinging = pit(n, rng) + 20 * np.sin(np.arange(n) / 500.0)
     still = judge([as_trace(coarse_air, "grate", drawn(np.full(n, 120.0), step=0.25)),
                    as_trace(AIR, "far end", drawn(swinging))])[0]
-    assert flagged(still, Flag.STUCK)[0] == together.STUCK_MIN
+    assert flagged(still, Flag.STUCK)[0] == stuck.STUCK_MIN
 
 
 def test_when_every_place_rests_none_is_stuck():
@@ -263,7 +263,7 @@ def test_minutes_are_those_of_utc_and_hold_what_they_say():
     assert (numbers - int(T0 // 60)).tolist() == [0, 1, 3]
     assert got.samples.tolist() == [2, 2, 1]
     assert got.codes.tolist() == [2, 2, 0]
-    assert got.changes.tolist() == [1, 1, 0]
+    assert got.flips.tolist() == [0, 0, 0]
     np.testing.assert_equal(got.mean, [1.5, 3.0, np.nan])
     np.testing.assert_equal(got.top, [2.0, 90.0, np.nan])
     np.testing.assert_equal(got.hot_high, [6, 9, np.nan])

@@ -5,7 +5,7 @@ import re
 
 from pitscribe.cli import main
 from pitscribe.cook.analysis import flag_words
-from pitscribe.metrology import lone, swapped, together
+from pitscribe.metrology import contact, lone, stuck, swapped, together
 from pitscribe.metrology.flags import COLD_GOOD_C, RATE_RULES, WIRE_RANGE_C, Flag
 from pitscribe.metrology.rules import RULES
 from pitscribe.watch.facts import DOUBTS, REMEDIES
@@ -28,13 +28,14 @@ def test_every_flag_has_one_rule_in_the_order_of_use_and_says_whether_its_value_
 
 
 def test_the_words_hold_the_constants_that_the_code_uses():
-    assert {RATE_RULES["air"].k_per_s, RATE_RULES["meat"].k_per_s} <= figures(Flag.RATE)
+    for rule in RATE_RULES.values():
+        assert {rule.k_per_s, rule.taken_s, rule.most(60.0)} <= figures(Flag.RATE)
     assert set(COLD_GOOD_C) == figures(Flag.COLD_JUNCTION)
     assert {end for ends in WIRE_RANGE_C.values() for end in ends} <= figures(Flag.OUT_OF_RANGE)
     assert {lone.REVERSED_BELOW_C, together.SINKING_BELOW_C, together.SINKING_PIT_K} <= figures(Flag.REVERSED)
-    assert {together.STUCK_MIN, together.STUCK_SAMPLES, together.STUCK_OTHERS_K} <= figures(Flag.STUCK)
-    assert {swapped.CROSSED_MIN, swapped.HOTTER_K, swapped.NOTED_MOVED_K} <= figures(Flag.SWAPPED)
-    assert {together.ROUGH_K, together.NEAR_AIR_K, together.PULLED_K_PER_MIN} <= figures(Flag.NO_CONTACT)
+    assert {stuck.STUCK_MIN, stuck.STUCK_SAMPLES, stuck.STUCK_SHEET_SAMPLES} <= figures(Flag.STUCK)
+    assert {swapped.CROSSED_MIN, swapped.HOTTER_K, swapped.NOTED_FALL_K} <= figures(Flag.SWAPPED)
+    assert {contact.ROUGH_K, contact.NEAR_AIR_K, contact.PULLED_K_PER_MIN} <= figures(Flag.NO_CONTACT)
 
 
 def test_bits_that_were_given_out_keep_their_meaning():

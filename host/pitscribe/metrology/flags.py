@@ -1,8 +1,8 @@
 """Quality flags: what is wrong with a sample, and the rules that need no more than the sample and its last neighbour.
 
 Bad data is flagged, never deleted: a flagged sample keeps its value where one can be computed. ``rules.RULES`` lists
-every flag's rule with its threshold and its reason; those that look back for minutes or at other places are in ``lone``
-and ``together``.
+every flag's rule with its threshold and its reason; those that look back for minutes or at other places are in
+``lone``, ``contact``, ``stuck``, ``swapped`` and ``together``.
 """
 
 from dataclasses import dataclass
@@ -45,18 +45,30 @@ class Flag(IntFlag):
 
 @dataclass(frozen=True, slots=True)
 class RateRule:
-    """A change is impossible if it is more than ``step_k`` plus ``k_per_s`` for each second since the last good one."""
+    """A change is impossible if it is more than ``step_k`` plus ``k_per_s`` for each second since the last good sample.
+
+    longest_s : more seconds than these allow no more, for no place is so far from itself [s]
+    taken_s : samples elsewhere that agree among themselves for so long are taken for good: the probe was moved [s]
+    """
 
     step_k: float
     k_per_s: float
+    longest_s: float
+    taken_s: float
+
+    def most(self, seconds: float) -> float:
+        """The largest possible change in so many seconds. [K]"""
+        return self.step_k + self.k_per_s * min(seconds, self.longest_s)
 
 
 # RATE. The step lets noise and quantisation pass: eight steps of 0.25 degC, the coarsest chip.
 # Air, 30 K/s: a bead of 24 AWG wire (time constant 3.8 s at 1 m/s, SOURCES.md section 5) that an opened lid takes from
-# 135 degC to 20 begins to fall at 30 K/s. Meat, 2 K/s: the core of a joint changes by less than 0.05 K/s; a probe of
-# 1/8 in pushed from the pit's air into cold meat (100 K over some 10 s in contact) is not the meat yet, and is taken
-# back as soon as the allowance, which grows with time, has caught up with it (within a minute).
-RATE_RULES = {"air": RateRule(2.0, 30.0), "meat": RateRule(2.0, 2.0)}
+# 135 degC to 20 begins to fall at 30 K/s. It cannot fall below the air outside: 5 s allow 152 K, a pit of 135 degC
+# opened at -17. Meat, 2 K/s: the core of a joint changes by less than 0.05 K/s; a probe of 1/8 in pushed from the pit's
+# air into cold meat (100 K over some 10 s in contact) is not the meat yet. 30 s allow 62 K: more than a joint's core
+# rises while a logger is off; what is further away was moved. How long new values must agree: our allowance, no source.
+RATE_RULES = {"air": RateRule(2.0, 30.0, 5.0, 5.0), "meat": RateRule(2.0, 2.0, 30.0, 20.0)}
+RATE_TAKEN = 3  # samples at least that agree
 
 # COLD_JUNCTION: outside -20 to 85 degC the chips promise less of their cold-junction sensor (data sheets, SOURCES.md
 # section 2). With OUT_OF_RANGE besides: outside what the chip is made for.
@@ -78,11 +90,26 @@ WIRE_RANGE_C = {
 
 
 @dataclass(frozen=True, slots=True)
+class Elsewhere:
+    """Samples out of reach that agree among themselves: since when and until when [UTC s], the last value, how many."""
+
+    since: float
+    t: float
+    celsius: float
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
 class LastGood:
-    """The last sample that the rate rule took, so that a series can be judged piece by piece."""
+    """The last sample that the rate rule took, so that a series can be judged piece by piece.
+
+    n : how many were taken since the value was last believed anew; elsewhere: what the flagged ones after it say
+    """
 
     t: float  # UTC s
     celsius: float
+    n: int = 1
+    elsewhere: Elsewhere | None = None
 
 
 _BAD = np.uint32(Flag.BAD)
@@ -140,8 +167,9 @@ def rate_flags(
 
     kind: "air" or "meat"; t: float64 (n,), UTC s, ascending; celsius: float64 (n,) [degC]; flags: uint32 (n,);
     last: where an earlier piece of the same series ended. Samples without a value or with a BAD flag are passed over.
-    The allowance grows with the time since the last good sample, so a single spike is flagged and the return from it
-    is not, and a step that stays (a probe that was moved) is taken in the end.
+    The allowance grows for a while with the time since the last good sample, so a single spike is flagged and the
+    return from it is not. A step that stays (a probe that was moved) is taken when ``RATE_TAKEN`` samples over
+    ``taken_s`` agree among themselves, or more samples than were good before: a spike at the very start stands alone.
     Returns the flags (a new array if any was added) and the last good sample for the next piece.
     """
     rule = RATE_RULES[kind]
@@ -149,36 +177,45 @@ def rate_flags(
     if not judged.size:
         return flags, last
     at, value = (t, celsius) if judged.size == t.size else (t[judged], celsius[judged])
-    if last is not None:
-        at, value = np.concatenate(([last.t], at)), np.concatenate(([last.celsius], value))
-    good, impossible = _impossible(rule, at, value)
+    first = 0
+    if last is None:
+        last, first = LastGood(float(at[0]), float(value[0])), 1
+    impossible, last = _impossible(rule, at, value, first, last)
     if impossible:
         flags = flags.copy()
-        flags[judged[np.array(impossible) - (last is not None)]] |= np.uint32(Flag.RATE)
-    return flags, LastGood(float(at[good]), float(value[good]))
+        flags[judged[impossible]] |= np.uint32(Flag.RATE)
+    return flags, last
 
 
-def _impossible(rule: RateRule, t: FloatArray, celsius: FloatArray) -> tuple[int, list[int]]:
-    """The index of the last good sample, and those of the impossible ones; sample 0 is taken as good."""
-    jumps = np.flatnonzero(np.abs(np.diff(celsius)) > rule.step_k + rule.k_per_s * np.diff(t)) + 1
+def _impossible(
+    rule: RateRule, t: FloatArray, celsius: FloatArray, i: int, good: LastGood
+) -> tuple[list[int], LastGood]:
+    """The indices of impossible samples from i on, and the last good one."""
+    most = rule.step_k + rule.k_per_s * np.minimum(np.diff(t), rule.longest_s)
+    jumps = np.flatnonzero(np.abs(np.diff(celsius)) > most) + 1
     impossible: list[int] = []
-    good, n = 0, celsius.size
-    i = 0  # in jumps
-    while i < jumps.size:
-        first = int(jumps[i])
-        good = first - 1
-        after, width = first, 64
-        # Look on in growing stretches for the first sample that the allowance reaches.
-        while after < n:
-            stop = min(after + width, n)
-            off = np.abs(celsius[after:stop] - celsius[good])
-            taken = np.flatnonzero(off <= rule.step_k + rule.k_per_s * (t[after:stop] - t[good]))
-            if taken.size:
-                after += int(taken[0])
-                break
-            after, width = stop, 4 * width
-        impossible.extend(range(first, after))
-        if after >= n:
-            return good, impossible
-        i = int(np.searchsorted(jumps, after, side="right"))
-    return n - 1, impossible
+    while i < t.size:
+        good = _judged(rule, float(t[i]), float(celsius[i]), good)
+        if good.elsewhere is not None:
+            impossible.append(i)
+            i += 1
+            continue
+        # All is well up to the next jump.
+        k = int(np.searchsorted(jumps, i, side="right"))
+        end = int(jumps[k]) if k < jumps.size else t.size
+        good = LastGood(float(t[end - 1]), float(celsius[end - 1]), good.n + end - 1 - i)
+        i = end
+    return impossible, good
+
+
+def _judged(rule: RateRule, t: float, celsius: float, good: LastGood) -> LastGood:
+    """The last good sample after one more: that one, or the same as before with what speaks for another place."""
+    if abs(celsius - good.celsius) <= rule.most(t - good.t):
+        return LastGood(t, celsius, good.n + 1)
+    other = good.elsewhere
+    if other is None or abs(celsius - other.celsius) > rule.most(t - other.t):
+        other = Elsewhere(t, t, celsius, 0)
+    other = Elsewhere(other.since, t, celsius, other.n + 1)
+    if other.n > good.n or (other.n >= RATE_TAKEN and t - other.since >= rule.taken_s):
+        return LastGood(t, celsius, other.n)
+    return LastGood(good.t, good.celsius, good.n, other)

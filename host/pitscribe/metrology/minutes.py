@@ -26,8 +26,9 @@ LEADS_K = 0.1
 # source; the bench's is 0.15. [K rms]
 FLUTTER_K = 0.5
 # A minute is noisy if half of its second differences are larger than so many times their explained standard deviation.
-# Of normal noise half are larger than 0.67 of it, so the noise is then 4.4 times what is explained.
+# Of normal noise half are larger than MEDIAN_SIZE of it, so the noise is then 4.4 times what is explained.
 NOISE_FACTOR = 3.0
+MEDIAN_SIZE = 0.6745  # median of the size of a normal variable of unit standard deviation (any table of the normal law)
 NOISE_STEP_S = 2.5  # samples further apart than this may differ by what they measure, and are not judged
 _NOISE_LEAST = 20  # second differences in a minute
 
@@ -39,7 +40,8 @@ _NO_NOISE = np.uint32(Flag.BAD & ~Flag.RATE)
 class Minutes(NamedTuple):
     """What a channel was in each minute: float64 (m,) each, NaN where the minute has nothing of the kind.
 
-    samples, codes, changes : samples; those whose code means something; how many of these differ from the one before
+    samples, codes : samples; those whose code means something
+    flips : how often the code turned back: up and down again, or down and up, from one sample to the next
     mean, top : mean of the good samples, and the highest value, good or bad [degC]
     hot_low, hot_high : lowest and highest hot code that means something
     cold, cold_low, cold_high : terminal block: mean, lowest and highest [degC]
@@ -48,7 +50,7 @@ class Minutes(NamedTuple):
 
     samples: FloatArray
     codes: FloatArray
-    changes: FloatArray
+    flips: FloatArray
     mean: FloatArray
     top: FloatArray
     hot_low: FloatArray
@@ -70,6 +72,15 @@ class Samples(NamedTuple):
     flags: FlagArray
     hot: CodeArray
     cold: CodeArray
+
+
+class Judged(NamedTuple):
+    """What is judged as one: its place, logger and setup, and its minutes over the grid."""
+
+    place: str
+    logger: int
+    setup: Setup
+    minutes: Minutes
 
 
 _FIELDS = len(Minutes._fields)
@@ -132,11 +143,12 @@ def _summed_up(setup: Setup, some: Samples, reach: int) -> tuple[NDArray[np.int6
     hot, cold = some.hot.astype(np.float64), np.multiply(some.cold, chip_of(setup.chip).cold_lsb, dtype=np.float64)
     if not told.all():
         hot[~told] = cold[~told] = np.nan
-    changed = np.zeros(hot.size, bool)
-    changed[1:] = (some.hot[1:] != some.hot[:-1]) & told[1:] & told[:-1]
+    flips = np.zeros(hot.size, bool)
+    steps = np.diff(hot)
+    flips[2:] = steps[1:] * steps[:-1] < 0  # never true of NaN
     table = Minutes(
         np.diff(np.append(starts, hot.size)).astype(np.float64),
-        np.add.reduceat(told, starts, dtype=np.float64), np.add.reduceat(changed, starts, dtype=np.float64),
+        np.add.reduceat(told, starts, dtype=np.float64), np.add.reduceat(flips, starts, dtype=np.float64),
         mean(some.celsius, good), np.fmax.reduceat(some.celsius, starts),
         np.fmin.reduceat(hot, starts), np.fmax.reduceat(hot, starts),
         mean(cold, told), np.fmin.reduceat(cold, starts), np.fmax.reduceat(cold, starts),
@@ -221,3 +233,10 @@ def since(begins: BoolArray, ends: BoolArray) -> BoolArray:
     begun, ended = (np.maximum.accumulate(np.where(x, minute, -1)) for x in (begins, ends))
     on: BoolArray = (begun >= 0) & (begun >= ended)
     return on
+
+
+def ago(x: FloatArray, minutes: int) -> FloatArray:
+    """Values of so many minutes before; NaN where there was none."""
+    out = np.full(x.shape, np.nan)
+    out[minutes:] = x[: max(x.size - minutes, 0)]
+    return out

@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pitscribe.metrology.contact import Roughness
 from pitscribe.metrology.minutes import Grid, last
 
 FloatArray = NDArray[np.float64]
@@ -19,17 +20,19 @@ BoolArray = NDArray[np.bool_]
 # not gone up and down, while a place in the meat was as restless as only air is, and hotter by so much. A thick air
 # sensor is calm from minute to minute, but goes up and down with the fire: so 40 minutes.
 CROSSED_MIN = 40
-CALM_K = 0.15
-RESTLESS_K = 0.3
-CALM_OF_RESTLESS = 0.25
+CROSSED_CALM_K = 0.15
+CROSSED_RESTLESS_K = 0.3
+CROSSED_CALM_OF_RESTLESS = 0.25
 HOTTER_K = 25.0
 BACK_AND_FORTH_K = 3.0
 
-# By a note that names one place (ice held to it, or words): within five minutes that place has not moved and exactly
-# one other has, by what only a hand does; and that one had been quiet before.
+# By a note that names one place to which ice is held: within five minutes that place has not moved and exactly one
+# other has fallen, as only ice makes it, to so near 0 degC; and that one had been quiet before. Any other note may be
+# written while somebody opens the lid or moves a probe, and no movement is an answer to it. Nor is that of an air place
+# to a note of a meat place: a lid opened in winter looks alike.
 NOTED_MIN = 5
-NOTED_KINDS = ("ice", "text")
-NOTED_MOVED_K = 15.0
+NOTED_FALL_K = 15.0
+NOTED_ICE_C = 10.0
 NOTED_STILL_K = 2.0
 
 
@@ -41,11 +44,12 @@ class Told(NamedTuple):
     text: str
 
 
-def swapped(places: Sequence[tuple[str, str]], means: Sequence[FloatArray], rough: Sequence[FloatArray], grid: Grid,
+def swapped(places: Sequence[tuple[str, str]], means: Sequence[FloatArray], rough: Sequence[Roughness], grid: Grid,
             notes: Sequence[Told]) -> list[BoolArray]:
     """Where each trace seems to have changed places with another: bool (m,) each, at the end of each minute.
 
-    places: (name, kind) of each trace; means [degC] and rough [K]: (m,) each, by the grid's minutes.
+    places: (name, kind) of each trace; means: (m,) each [degC], and roughness, by the grid's
+    minutes.
     """
     met = [np.zeros(mean.shape, bool) for mean in means]
     for a, (_, kind_a) in enumerate(places):
@@ -55,7 +59,7 @@ def swapped(places: Sequence[tuple[str, str]], means: Sequence[FloatArray], roug
                 met[a] |= both
                 met[b] |= both
     pairs: dict[frozenset[int], int] = {}
-    for minute, named, moved in _noted([name for name, _ in places], means, grid, notes):
+    for minute, named, moved in _noted(places, means, grid, notes):
         for pair in [pair for pair in pairs if named == moved and named in pair]:
             begin = pairs.pop(pair)  # a later note speaks for this place: until then
             for i in pair:
@@ -68,9 +72,10 @@ def swapped(places: Sequence[tuple[str, str]], means: Sequence[FloatArray], roug
     return met
 
 
-def crossed(air: FloatArray, air_rough: FloatArray, meat: FloatArray, meat_rough: FloatArray) -> BoolArray:
+def crossed(air: FloatArray, air_rough: Roughness, meat: FloatArray, meat_rough: Roughness) -> BoolArray:
     """Whether an "air" place does what meat does and a "meat" place what air does: (m,) each -> bool (m,)."""
-    at_each = (air_rough <= CALM_K) & (meat_rough >= RESTLESS_K) & (air_rough <= CALM_OF_RESTLESS * meat_rough)
+    at_each = air_rough.below(CROSSED_CALM_K) & meat_rough.above(CROSSED_RESTLESS_K)
+    at_each &= air_rough.median <= CROSSED_CALM_OF_RESTLESS * meat_rough.median
     at_each &= meat - air >= HOTTER_K
     if not at_each.any():
         return at_each
@@ -93,28 +98,29 @@ def named_in(text: str, places: Sequence[str]) -> set[str]:
     return found
 
 
-def _noted(names: Sequence[str], means: Sequence[FloatArray], grid: Grid,
+def _noted(places: Sequence[tuple[str, str]], means: Sequence[FloatArray], grid: Grid,
            notes: Sequence[Told]) -> list[tuple[int, int, int]]:
-    """(minute at whose end it is known, trace named, trace that moved) of the notes that tell something."""
-    out = []
+    """(minute at whose end it is known, trace named, trace that answered) of the notes that tell something."""
+    out, names = [], [name for name, _ in places]
     for note in sorted(notes):
-        named = named_in(note.text, names) if note.kind in NOTED_KINDS else set()
+        named = named_in(note.text, names) if note.kind == "ice" else set()
         begin = grid.row_at(note.t)
         if len(named) != 1 or begin is None or not NOTED_MIN <= begin < grid.size - NOTED_MIN:
             continue
         end = begin + NOTED_MIN
         here = [i for i, mean in enumerate(means) if np.isfinite(mean[begin - NOTED_MIN : end + 1]).all()]
         mine = [i for i in here if names[i] in named]
-        moved = [i for i in here if _movement(means[i], begin - 1, end) >= NOTED_MOVED_K]
-        if len(mine) != 1 or len(moved) != 1:
+        if len(mine) != 1:
             continue
-        if _movement(means[moved[0]], begin - NOTED_MIN, begin - 1) > NOTED_STILL_K:
+        answers = [i for i in here if (i == mine[0] or places[i][1] == "meat" or places[mine[0]][1] == "air")
+                   and _iced(means[i][begin - 1 : end + 1])]
+        if len(answers) != 1 or np.ptp(means[answers[0]][begin - NOTED_MIN : begin]) > NOTED_STILL_K:
             continue
-        if moved[0] == mine[0] or _movement(means[mine[0]], begin - 1, end) <= NOTED_STILL_K:
-            out.append((end, mine[0], moved[0]))
+        if answers[0] == mine[0] or np.ptp(means[mine[0]][begin - 1 : end + 1]) <= NOTED_STILL_K:
+            out.append((end, mine[0], answers[0]))
     return out
 
 
-def _movement(mean: FloatArray, begin: int, end: int) -> float:
-    """The most that minutes begin to end differ among themselves. [K]"""
-    return float(np.ptp(mean[begin : end + 1]))
+def _iced(mean: FloatArray) -> bool:
+    """Whether minutes begin warm and fall to near 0 degC, as a probe in ice does."""
+    return bool(mean[0] - mean.min() >= NOTED_FALL_K and abs(mean.min()) <= NOTED_ICE_C)
