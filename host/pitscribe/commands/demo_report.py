@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.cook.analysis import Analysis, analyse
-from pitscribe.cook.plain import degrees, difference, span
+from pitscribe.cook.plain import degrees, difference, signed, span
 from pitscribe.cook.stall import Stall
 from pitscribe.errors import BenchError
 from pitscribe.ledger.ledger import Ledger
@@ -126,8 +126,8 @@ class DemoReport:
         yield f"{'place':10} {'greatest error':>15} {'stated there (95 %)':>19} {'RMS error':>10} {'within stated':>14}"
         for e in self.place_errors():
             yield (
-                f"{e.place:10} {self._signed(e.greatest):>15} {'+/- ' + self._k(e.stated):>19} {self._k(e.rms):>10} "
-                f"{e.inside:>13.1%}"
+                f"{e.place:10} {signed(e.greatest, self._units):>15} {'+/- ' + self._k(e.stated):>19} "
+                f"{self._k(e.rms):>10} {e.inside:>13.1%}"
             )
 
     def _stalls(self) -> Iterator[str]:
@@ -154,9 +154,6 @@ class DemoReport:
 
     def _k(self, kelvin: float) -> str:
         return difference(kelvin, self._units)
-
-    def _signed(self, kelvin: float) -> str:
-        return ("+" if kelvin >= 0 else "") + self._k(kelvin)
 
 
 def _place_error(series: Series, true: NDArray[np.float64], t: NDArray[np.float64]) -> PlaceError:

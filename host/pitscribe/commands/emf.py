@@ -8,6 +8,7 @@ import argparse
 import json
 import math
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -15,10 +16,13 @@ from pitscribe.commands.when import parse_temperature
 from pitscribe.config import Config
 from pitscribe.errors import ConfigError, OutOfRangeError
 from pitscribe.metrology import chips, its90
+from pitscribe.metrology.bothunits import both_units
 from pitscribe.metrology.junction import hot_junction
 
 # What a thermocouple about a smoker can have, from a freezer to the coals. Our allowance, no source.
 PLAUSIBLE_C = (-30.0, 400.0)
+
+_both = partial(both_units, digits=2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,8 +194,3 @@ def _row(r: Report) -> str:
     reads = f"{r.reads:.4f} mV" if r.unit == "mV" else _both(r.reads)
     corrected = "beyond its range" if r.clipped else "-" if r.corrected_c is None else _both(r.corrected_c)
     return f"  {r.chip:16} {reads:24} {corrected:24} {r.hot:7} {r.cold:5}  {r.registers}"
-
-
-def _both(celsius: float) -> str:
-    """A temperature in both units."""
-    return f"{celsius:.2f} C ({celsius * 1.8 + 32:.2f} F)"

@@ -26,6 +26,11 @@ def difference(kelvin: float, unit: str) -> str:
     return f"{kelvin * 1.8:.1f} F" if unit == "F" else f"{kelvin:.1f} C"
 
 
+def signed(kelvin: float, unit: str) -> str:
+    """A difference of temperatures with its sign: "+5.4 F" or "-3.0 C"."""
+    return ("+" if kelvin >= 0 else "") + difference(kelvin, unit)
+
+
 def span(seconds: float) -> str:
     """A length of time: "45 s", "12 min", "3 h 05"."""
     if seconds < 90:

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from pitscribe.cook.analysis import Analysis, PlaceNow
 from pitscribe.cook.evenness import Evenness
 from pitscribe.cook.pit import PitNow
-from pitscribe.cook.plain import degrees, difference, iso, span
+from pitscribe.cook.plain import degrees, difference, iso, signed, span
 from pitscribe.cook.stall import Stall
 from pitscribe.errors import ConfigError
 
@@ -40,15 +40,11 @@ def summary(said: Analysis, *, unit: str = "F", when: When = iso) -> str:
     return "\n".join(lines)
 
 
-def _signed(kelvin: float, unit: str) -> str:
-    return ("+" if kelvin >= 0 else "") + difference(kelvin, unit)
-
-
 def _rate(p: PlaceNow, unit: str) -> str:
     if p.rate_k_h is None or p.rate_u_k_h is None or p.rate_window_s is None:
         return "no rate"
     return (
-        f"{_signed(p.rate_k_h, unit)} an hour, give or take {difference(2 * p.rate_u_k_h, unit)}"
+        f"{signed(p.rate_k_h, unit)} an hour, give or take {difference(2 * p.rate_u_k_h, unit)}"
         f" (over {span(p.rate_window_s)})"
     )
 
@@ -71,7 +67,7 @@ def _pit(pit: PitNow, unit: str) -> str:
         level, swing = degrees(pit.level_c, unit), difference(pit.swing_k, unit)
         line += f"; over the last half hour {level}, swinging {swing}"
     if pit.slope_k_h is not None and pit.slope_u_k_h is not None:
-        drift = f"{_signed(pit.slope_k_h, unit)} an hour, give or take {difference(2 * pit.slope_u_k_h, unit)}"
+        drift = f"{signed(pit.slope_k_h, unit)} an hour, give or take {difference(2 * pit.slope_u_k_h, unit)}"
         line += f", {pit.direction} ({drift})" if pit.direction else ""
     if pit.why_no_direction:
         line += f"; direction not known: {pit.why_no_direction}"

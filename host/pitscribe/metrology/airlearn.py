@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from pitscribe.errors import CalibrationError
 from pitscribe.metrology.airprobe import RANDOM, AirModel, Track, air_of
+from pitscribe.metrology.bothunits import both_sizes
 from pitscribe.metrology.exposure import radiation_limit
 
 FloatArray = NDArray[np.float64]
@@ -89,8 +90,8 @@ def learn(thick: Track, reference: Track, base: Track | None, *, base_place: str
     swing = float(np.subtract(*np.percentile(grid.ref[grid.whole], (95, 5))))
     if swing < LEAST_SWING_K:
         raise CalibrationError(
-            f"the pit moved by only {swing:.1f} K in this span: a lag cannot be seen in it; take one with a fire that "
-            f"swings by {LEAST_SWING_K:.0f} K or more"
+            f"the pit moved by only {both_sizes(swing)} in this span: a lag cannot be seen in it; take one with a fire "
+            f"that swings by {both_sizes(LEAST_SWING_K, 0)} or more"
         )
     _check_contrast(grid)
     fit = _best(grid)
@@ -153,7 +154,7 @@ def _check_contrast(grid: _Grid) -> None:
     base, ref = grid.base[grid.whole], grid.ref[grid.whole]
     moved = min(float(np.subtract(*np.percentile(x, (95, 5)))) for x in (base, ref - base))
     if moved < LEAST_BASE_K:
-        raise _too_constant(f"it changed by {moved:.0f} K")
+        raise _too_constant(f"it changed by {both_sizes(moved, 0)}")
 
 
 def _too_constant(seen: str) -> CalibrationError:
@@ -289,7 +290,7 @@ def _judged(thick: Track, reference: Track, base: Track | None, model: AirModel,
     inside = (thick.t >= thick.t[0] + 5 * model.tau) & (thick.t <= reference.t[-1])
     ref = np.interp(thick.t, reference.t, reference.celsius)
     off, raw = (air - ref)[inside], (thick.celsius - ref)[inside]
-    random = sum(np.square(part.u) for part in found.parts if part.name in RANDOM)
+    random = np.sum([np.square(part.u) for part in found.parts if part.name in RANDOM], axis=0)
     # An opened lid makes errors of many kelvin for a minute. What holds 95 % is promised, and that is without them.
     held = float(np.percentile(np.abs(off - np.median(off)), 95)) / _K95
     residual = math.sqrt(max(held**2 - float(np.median(random[inside])), 0.0))

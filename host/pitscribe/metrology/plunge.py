@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.errors import CalibrationError
+from pitscribe.metrology.bothunits import both_sizes, both_units
 
 FloatArray = NDArray[np.float64]
 
@@ -86,8 +87,8 @@ def _rests(t: FloatArray, celsius: FloatArray) -> tuple[float, float]:
     before, after = (float(np.median(x)) for x in (celsius[:few], celsius[-few:]))
     if abs(after - before) < LEAST_STEP_K:
         raise CalibrationError(
-            f"the span begins at {before:.1f} degC and ends at {after:.1f}: a plunge needs a step of "
-            f"{LEAST_STEP_K:.0f} K or more, as from ice into hot water (mind the steam)"
+            f"the span begins at {both_units(before)} and ends at {both_units(after)}: a plunge needs a step of "
+            f"{both_sizes(LEAST_STEP_K, 0)} or more, as from ice into hot water (mind the steam)"
         )
     for where, x, rest in (("begin", celsius[:few], before), ("end", celsius[-few:], after)):
         if np.abs(x - rest).max() > 0.05 * abs(after - before):
