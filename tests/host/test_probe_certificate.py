@@ -9,6 +9,7 @@ from playwright.sync_api import sync_playwright
 from pitscribe.ledger.values import Probe, ProbeRecord
 from pitscribe.metrology.calibration import Point, Through, body_of
 from pitscribe.report.certificate import DUE_MS, certificate
+from pitscribe.report.figures import exact, k_words, signed
 
 MADE = 1_780_000_000_000
 PROBE = Probe(1, "green <script>alert(1)</script> & co", "K", "iec-1")
@@ -26,6 +27,12 @@ def page(points=(ICE, BOIL), remark="fine ice", now_ms=MADE, units="F", probe=PR
     return certificate(probe, record(points, remark), units=units, now_ms=now_ms, when=lambda utc: f"at {utc:.0f}")
 
 
+_WIDER = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+# The smallest letters of the plot as they are shown: their size in the drawing, scaled as that is.
+_LETTERS = """(() => {
+  const plot = document.querySelector("svg"), scale = plot.getScreenCTM().a
+  return Math.min(...[...plot.querySelectorAll("text")].map(t => parseFloat(getComputedStyle(t).fontSize) * scale))
+})()"""
 VOID = {"meta", "line", "circle", "polygon"}
 
 
@@ -82,6 +89,22 @@ def test_it_needs_nothing_else_and_runs_nothing():
     assert not re.search(r"(src|href)=|url\(|@import|<script", html)
 
 
+def test_temperatures_are_in_the_persons_unit_and_nothing_has_no_sign():
+    assert "terminal block at 75.2 F" in text_of(page())
+    assert "terminal block at 24.0 C" in text_of(page(units="C"))
+    assert [signed(x, unit) for x in (-1e-9, 0.0, -0.004) for unit in "FC"] == [f"+0.00 {u}" for u in "FCFC"] + [
+        "-0.01 F", "+0.00 C"]
+    assert exact(-0.004, "C") == "0.00 C"
+
+
+def test_a_factor_below_that_of_a_normal_distribution_says_why():
+    assert k_words(1.959964) == k_words(1.96) == "k = 1.96"
+    assert k_words(2.2) == "k = 2.20"
+    # One rectangle has 95 % of itself within 0.95 of its half width, which is 0.95 sqrt 3 standard deviations.
+    assert f"{0.95 * 3**0.5:.2f}" == "1.65"
+    assert k_words(1.73).endswith("limits are rectangular: of a single one, 95 % is within k = 1.65")
+
+
 @pytest.mark.parametrize("case", ["two points", "one point", "as full as can be"])
 def test_it_is_one_page_of_a4_and_nothing_sticks_out(tmp_path, case):
     points = [Point("beside", 30.0 + 7 * i, 0.03, 40.0, 29.5 + 7 * i, 0.05, 0.1, 150, MADE, MADE) for i in range(14)]
@@ -100,10 +123,14 @@ def test_it_is_one_page_of_a4_and_nothing_sticks_out(tmp_path, case):
             shown.on("console", lambda message: complaints.append(message.text))
             shown.on("request", lambda request: complaints.append(request.url) if "file:" not in request.url else None)
             shown.goto(file.as_uri())
-            wider = shown.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+            wider = [shown.evaluate(_WIDER)]
             pdf = shown.pdf(prefer_css_page_size=True)
+            shown.set_viewport_size({"width": 390, "height": 844})  # a phone
+            wider.append(shown.evaluate(_WIDER))
+            letters = shown.evaluate(_LETTERS)
         finally:
             browser.close()
     assert complaints == []
-    assert wider <= 0
+    assert wider == [0, 0]
+    assert letters >= 10  # px; our allowance, no source
     assert len(re.findall(rb"/Type\s*/Page\b[^s]", pdf)) == 1

@@ -2,13 +2,14 @@
 
 import textwrap
 from collections.abc import Iterator
+from math import inf
 from typing import Any
 
 from pitscribe.commands.sample import to_the_second
 from pitscribe.cook.plain import span
+from pitscribe.report.figures import dof_words, k_words
 
 _WIDTH = 112
-_MANY = 10_000  # degrees of freedom: as good as no end of them
 _DIGITS = {"degC": 3, "K": 3, "mV": 5}
 
 
@@ -61,8 +62,7 @@ def _budget(told: dict[str, Any], unit: str) -> Iterator[str]:
         share = f"{100 * line['share']:.1f} %"
         first = f"{line['name']:<36}{_value(line['u_k'], 'K', unit):>10}{share:>8}   "
         yield from _row(first, 57, line["source"] + dof)
-    many = budget["dof"] is None or budget["dof"] > _MANY
-    dof = "no end of" if many else f"{budget['dof']:.0f}"
+    dof = dof_words(inf if budget["dof"] is None else budget["dof"])
     first = f"{'combined':<36}{_value(budget['u_k'], 'K', unit):>10}{'100 %':>8}   "
     yield from _row(first, 57, f"GUM 5.1.2; {dof} effective degrees of freedom (G.4)")
 
@@ -91,7 +91,7 @@ def _end(told: dict[str, Any], unit: str) -> Iterator[str]:
         yield "no value: nothing can be said of the temperature"
         return
     value, half = _value(result["celsius"], "degC", unit), _value(result["expanded_k"], "K", unit)
-    yield f"{told['place']}: {value} +/- {half} (95 %, k = {result['k']:.2f})"
+    yield f"{told['place']}: {value} +/- {half} (95 %, {k_words(result['k'])})"
 
 
 def _value(x: float, of: str, unit: str) -> str:
@@ -101,4 +101,4 @@ def _value(x: float, of: str, unit: str) -> str:
         return f"{x:.{digits}f} mV"
     if unit == "F":
         x = x * 1.8 + (32 if of == "degC" else 0)
-    return f"{x:.{digits}f} {unit}"
+    return f"{round(x, digits) + 0.0:.{digits}f} {unit}"  # + 0.0: nothing has no sign

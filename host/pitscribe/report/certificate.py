@@ -19,6 +19,7 @@ from pitscribe.report.figures import (
     dof_words,
     exact,
     expanded,
+    k_words,
     signed,
     size,
     table_points,
@@ -41,8 +42,17 @@ table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nu
 th { font-weight: 600; color: #333 }
 th, td { text-align: right; white-space: nowrap; padding: .35mm 1.5mm; border-bottom: 1px solid #ddd }
 th:first-child, td:first-child { text-align: left } svg { width: 100%; height: auto; display: block }
-svg text { font: 10px system-ui, sans-serif; fill: #333 } .small { font-size: 8.5pt; color: #333 }
+svg text { font: 9px system-ui, sans-serif; fill: #333 } .small { font-size: 8.5pt; color: #333 }
+@media print { svg { max-height: 50mm } }
 @media screen { body { padding: 6mm } }
+@media screen and (max-width: 620px) {
+  body { padding: 4mm; font-size: 11pt } dl { grid-template-columns: 1fr; gap: 0 } dd { margin-bottom: 1.5mm }
+  svg text { font-size: 15px } .small { font-size: 10pt }
+  .points tr { display: grid; grid-template-columns: repeat(4, 1fr); border-bottom: 1px solid #999 }
+  .points th, .points td { border: 0; padding: .35mm .5mm; font-size: 10pt }
+  .points :is(th, td):first-child { grid-column: span 4; font-weight: 600 }
+  .points :is(th, td):last-child { grid-column: span 3 }
+}
 """
 
 
@@ -59,7 +69,7 @@ def certificate(
     title = f"Calibration of thermocouple probe {probe.name}"
     body = "".join((
         "<h1>Calibration of a thermocouple probe</h1>",
-        _facts(probe, record, through, when),
+        _facts(probe, record, through, units, when),
         "<h2>Points</h2>", _points(points, found, units, when),
         "<h2>What the correction leaves</h2>", _plot(points, found, units),
         "<h2>Correction and its uncertainty</h2>", _table(found, units),
@@ -72,7 +82,9 @@ def certificate(
     )
 
 
-def _facts(probe: Probe, record: ProbeRecord, through: Through | None, when: Callable[[float], str]) -> str:
+def _facts(
+    probe: Probe, record: ProbeRecord, through: Through | None, units: str, when: Callable[[float], str]
+) -> str:
     rows = [
         ("Probe", f"{probe.name}: type {probe.tc}, tolerance class {probe.tolerance}"),
         ("Measured", when(record.made_ms / 1000)),
@@ -82,7 +94,7 @@ def _facts(probe: Probe, record: ProbeRecord, through: Through | None, when: Cal
         rows.append(("Read by", "an instrument of the owner's, not by a logger"))
     else:
         rows.append(("Read by", f"logger {record.logger:08x}, channel {record.channel}: {through.chip} for type "
-                                f"{through.tc}, terminal block at {through.cold_c:.1f} C"))
+                                f"{through.tc}, terminal block at {exact(through.cold_c, units, 1)}"))
     if conditions := condition_words(record.body.get("conditions") or {}):
         rows.append(("Conditions", conditions))
     told = "".join(f"<dt>{name}</dt><dd>{escape(text)}</dd>" for name, text in rows)
@@ -100,7 +112,7 @@ def _points(points: Sequence[Point], found: Calibration, units: str, when: Calla
                  size(_u(point), units), signed(float(left), units), n, at)
         rows.append(cells)
     heads = ("point", "should be", "read", "std. unc.", "left", "readings", "until")
-    return _html_table(heads, rows[:_MOST_ROWS]) + (
+    return _html_table(heads, rows[:_MOST_ROWS], "points") + (
         f'<p class="small">and {len(rows) - _MOST_ROWS} more, in the plot below</p>' if len(rows) > _MOST_ROWS else ""
     )
 
@@ -147,7 +159,7 @@ def _meaning(found: Calibration, through: Through | None, units: str) -> str:
         "It includes the errors of that channel and is best there; on another, the errors of both chips count too."
     )
     return (
-        f"<p>The correction is {shape}. Its uncertainty is expanded by k = {k:.2f} (95 %, {dof} effective degrees of "
+        f"<p>The correction is {shape}. Its uncertainty is expanded by {k_words(k)} (95 %, {dof} effective degrees of "
         "freedom; GUM, JCGM 100:2008): points and fit alone. Steps, noise and ageing of a reading in a cook come "
         f"on top: <i>pitscribe probe budget</i> lists them. {where} It was measured "
         f"from {exact(found.low, units)} to {exact(found.high, units)}, and is extended beyond.</p>"
@@ -166,9 +178,10 @@ def _next(record: ProbeRecord, now_ms: int, when: Callable[[float], str]) -> str
     )
 
 
-def _html_table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+def _html_table(heads: Sequence[str], rows: Sequence[Sequence[str]], kind: str = "plain") -> str:
     def line(cells: Sequence[str], tag: str) -> Iterator[str]:
         yield from (f"<{tag}>{escape(cell)}</{tag}>" for cell in cells)
 
     lines = "".join(f"<tr>{''.join(line(row, 'td'))}</tr>" for row in rows)
-    return f"<table><thead><tr>{''.join(line(heads, 'th'))}</tr></thead><tbody>{lines}</tbody></table>"
+    head = "".join(line(heads, "th"))
+    return f'<table class="{kind}"><thead><tr>{head}</tr></thead><tbody>{lines}</tbody></table>'

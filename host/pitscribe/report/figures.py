@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from pitscribe.metrology.calibration import Calibration
-from pitscribe.metrology.coverage import student_95
+from pitscribe.metrology.coverage import NORMAL_95, student_95
 
 # Where a cook looks: ice, a stall, done, and three pits. degF, because it is a table for them first.
 TABLE_F = (32.0, 150.0, 203.0, 225.0, 250.0, 275.0)
@@ -46,12 +46,22 @@ def condition_words(conditions: Mapping[str, Any]) -> str:
 
 def dof_words(dof: float) -> str:
     """Degrees of freedom as a number, or that there are enough for k to be that of a normal distribution."""
-    return "over 1000" if dof > _MANY else f"{dof:.0f}"
+    if np.isinf(dof):
+        return "unlimited"
+    return f"over {_MANY}" if dof > _MANY else f"{dof:.0f}"
 
 
-def exact(celsius: float, units: str) -> str:
+def k_words(k: float) -> str:
+    """The factor for 95 %, and why it may be less than that of a normal distribution."""
+    if round(k, 2) >= round(NORMAL_95, 2):
+        return f"k = {k:.2f}"
+    return f"k = {k:.2f}, below 1.96 because limits are rectangular: of a single one, 95 % is within k = 1.65"
+
+
+def exact(celsius: float, units: str, digits: int = 2) -> str:
     """A temperature to a hundredth: "33.48 F"."""
-    return f"{celsius * 1.8 + 32:.2f} F" if units == "F" else f"{celsius:.2f} C"
+    value = celsius * 1.8 + 32 if units == "F" else celsius
+    return f"{round(value, digits) + 0.0:.{digits}f} {units}"  # + 0.0: nothing has no sign
 
 
 def size(kelvin: float, units: str, digits: int = 2) -> str:
@@ -61,4 +71,5 @@ def size(kelvin: float, units: str, digits: int = 2) -> str:
 
 def signed(kelvin: float, units: str) -> str:
     """A difference with its sign: "+0.54 F"."""
-    return f"{kelvin * 1.8:+.2f} F" if units == "F" else f"{kelvin:+.2f} C"
+    value = kelvin * 1.8 if units == "F" else kelvin
+    return f"{round(value, 2) + 0.0:+.2f} {units}"

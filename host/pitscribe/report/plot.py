@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 
-_WIDTH, _HEIGHT = 680.0, 190.0
-_LEFT, _RIGHT, _TOP, _BOTTOM = 58.0, 12.0, 12.0, 40.0
+# Of the drawing, which is scaled to the page: a phone shows it at three quarters, paper at one and a half.
+_WIDTH, _HEIGHT = 480.0, 180.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 62.0, 12.0, 10.0, 42.0
 _BAND, _LINE, _DOT = "#56B4E9", "#0072B2", "#000000"
 
 
@@ -66,11 +67,11 @@ def _point(axes: _Axes, point: PlotPoint) -> str:
 def _grid(axes: _Axes, unit: str) -> list[str]:
     parts = []
     low = _HEIGHT - _BOTTOM
-    for x in _ticks(*axes.x):
+    for x in _ticks(*axes.x, 6):
         at = axes.px(x)
         parts.append(f'<line x1="{at:.1f}" x2="{at:.1f}" y1="{_TOP}" y2="{low}" stroke="#ddd"/>'
                      f'<text x="{at:.1f}" y="{low + 15}" text-anchor="middle">{x:g}</text>')
-    for y in _ticks(*axes.y):
+    for y in _ticks(*axes.y, 5):
         at = axes.py(y)
         parts.append(f'<line x1="{_LEFT}" x2="{_WIDTH - _RIGHT}" y1="{at:.1f}" y2="{at:.1f}" stroke="#ddd"/>'
                      f'<text x="{_LEFT - 6}" y="{at + 4:.1f}" text-anchor="end">{y:+g}</text>' if y else
@@ -78,13 +79,13 @@ def _grid(axes: _Axes, unit: str) -> list[str]:
     middle = (_TOP + low) / 2
     parts.append(f'<text x="{(_LEFT + _WIDTH - _RIGHT) / 2:.1f}" y="{_HEIGHT - 5}" text-anchor="middle">reading, '
                  f"{unit}</text>")
-    parts.append(f'<text transform="translate(13 {middle}) rotate(-90)" text-anchor="middle">left, {unit}</text>')
+    parts.append(f'<text transform="translate(14 {middle}) rotate(-90)" text-anchor="middle">left, {unit}</text>')
     return parts
 
 
-def _ticks(low: float, high: float) -> list[float]:
-    """About six round numbers between two."""
-    rough = (high - low) / 6
+def _ticks(low: float, high: float, count: int) -> list[float]:
+    """About so many round numbers between two."""
+    rough = (high - low) / count
     power = 10.0 ** np.floor(np.log10(rough))
     step = power * next((s for s in (1.0, 2.0, 5.0) if s * power >= rough), 10.0)
     first, last = int(np.ceil(low / step)), int(np.floor(high / step))
