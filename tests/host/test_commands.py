@@ -22,7 +22,8 @@ START = 1_780_142_400  # 2026-05-30 12:00 UTC
 
 @pytest.fixture
 def command(tmp_path, capsys):
-    """Run ``pitscribe`` on a home of its own; returns (status, output lines, complaint lines)."""
+    """Run ``pitscribe`` on a home of its own with an empty ledger; returns (status, output lines, complaint lines)."""
+    Ledger(tmp_path / "home" / "ledger.sqlite", SystemClock()).close()
 
     def run(*arguments: object) -> tuple[int, list[str], list[str]]:
         status = main(["--home", str(tmp_path / "home"), *map(str, arguments)])
@@ -48,6 +49,47 @@ def test_an_empty_home_says_how_to_begin(command):
     status, out, err = command("cooks")
     assert (status, err) == (0, [])
     assert "pitscribe cook start" in out[0]
+
+
+@pytest.mark.parametrize("arguments", [
+    ["cooks"], ["cooks", "--json"], ["cook", "show"], ["cook", "end"], ["cook", "place", "x", "--meat", "flat=1"],
+    ["export"], ["replay", "Sunday"], ["explain", "Sunday", "flat", "+1:00"], ["note", "wrap"], ["probe", "list"],
+    ["probe", "show", "green"], ["probe", "budget", "green", "203F"], ["probe", "withdraw", "green", "1"],
+    ["probe", "calibrate", "green", "--ice"], ["probe", "check", "green"],
+])
+def test_a_home_that_is_not_there_is_told_and_not_made_unless_something_begins_in_it(tmp_path, capsys, arguments):
+    home = tmp_path / "hmoe"
+    assert main(["--home", str(home), *arguments]) == 1
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert f"there is no ledger in {home}; name another home with --home or PITSCRIBE_HOME" in said.err
+    assert "cook start" in said.err
+    assert not home.exists()
+    assert main(["--home", str(home), "cook", "start", "Sunday"]) == 0
+    assert main(["--home", str(home), "cooks"]) == 0
+
+
+def test_a_home_that_cannot_be_written_is_read_and_nothing_in_it_changes(tmp_path, capsys):
+    home = ["--home", str(tmp_path / "home")]
+    csv = table(tmp_path / "a.csv")
+    assert main([*home, "import", str(csv), "--unit", "F", "--air", "grate", "--meat", "flat", "--name", "S"]) == 0
+    assert main([*home, "probe", "add", "green", "--type", "K"]) == 0
+    bound = ["mount", "--bind", tmp_path / "home", tmp_path / "home"]
+    if subprocess.run(bound, check=False, capture_output=True).returncode:
+        pytest.skip("making a read-only mount needs root")
+    try:
+        subprocess.run(["mount", "-o", "remount,ro,bind", tmp_path / "home"], check=True)
+        capsys.readouterr()
+        for words in (["cooks"], ["cook", "show", "S"], ["export", "S"], ["replay", "S"], ["probe", "list"],
+                      ["explain", "S", "flat", "+1:00"], ["probe", "show", "green"]):
+            assert main([*home, *words]) == 0, words
+        said = capsys.readouterr()
+        assert said.err == ""
+        assert main([*home, "cook", "start", "T"]) == 1
+        assert "written" in capsys.readouterr().err
+    finally:
+        subprocess.run(["umount", "-l", tmp_path / "home"], check=True)
+    assert [one.name for one in (tmp_path / "home").iterdir()] == ["ledger.sqlite"]
 
 
 def test_a_cook_begins_ends_and_is_reopened(command):
@@ -232,6 +274,78 @@ def test_a_probe_that_is_moved_is_at_the_new_place_from_then_on(command, tmp_pat
     ledger.close()
     moved_ms = (START + 2 * 3600) * 1000
     assert spans == [("flat", None, moved_ms), ("point", moved_ms, None)]
+
+
+def test_a_cook_that_takes_a_channel_over_says_whose(command):
+    where = ["--logger", "aabb0001", "--meat"]
+    command("cook", "start", "A", "--at", "2026-05-30T08:00", *where, "flat=2:T", "--meat", "point=3:T")
+    status, out, err = command("cook", "start", "B", "--at", "2026-05-30T09:00", *where, "tip=2:T")
+    assert (status, err) == (0, [])
+    assert out[1:] == ["flat of 'A' on channel 2 ends 2026-05-30 09:00: its channel goes to tip of 'B'"]
+    # One that began before both loses its place to them as soon as it has it.
+    out = command("cook", "start", "C", "--at", "2026-05-30T07:00", *where, "rib=3:T")[1]
+    assert out[1:] == ["rib of 'C' on channel 3 ends 2026-05-30 08:00: its channel goes to point of 'A'"]
+    command("cook", "end", "A")  # and what has ended loses nothing
+    assert len(command("cook", "start", "D", "--at", "2026-05-30T10:00", *where, "loin=3:T")[1]) == 1
+
+
+def test_a_place_that_is_moved_within_a_cook_says_what_ends(command):
+    command("cook", "start", "A", "--at", "2026-05-30T08:00", "--logger", "aabb0001", "--meat", "flat=2:T")
+    out = command("cook", "place", "A", "--since", "+1:00", "--logger", "aabb0001", "--meat", "flat=3:T")[1]
+    assert out[1:] == ["flat of 'A' on channel 2 ends 2026-05-30 09:00: it is on channel 3 from then on"]
+    out = command("cook", "place", "A", "--logger", "aabb0001", "--meat", "point=3:T")[1]
+    assert out[1:] == ["flat of 'A' on channel 3 is taken back: its channel goes to point"]
+
+
+def test_a_second_open_cook_of_one_name_is_told(command):
+    assert command("cook", "start", "Sunday")[2] == []
+    status, _, err = command("cook", "start", "Sunday")
+    assert (status, len(err)) == (0, 1)
+    assert "cook 1, begun" in err[0]
+    assert "pitscribe cook end 1" in err[0]
+    command("cook", "end", "1")
+    command("cook", "end", "2")
+    assert command("cook", "start", "Sunday")[2] == []
+
+
+def test_a_place_is_not_given_for_the_future_or_after_the_cooks_end(command, tmp_path):
+    where = ["--logger", "aabb0001", "--meat", "flat=2:T"]
+    command("cook", "start", "A", "--at", "2026-05-30T08:00", *where)
+    command("cook", "start", "going on", "--at", "2026-05-30T07:00", "--logger", "aabb0001", "--meat", "flat=5:T")
+    command("cook", "end", "A", "--at", "2026-05-30T20:00")
+    for cook, since, words in (
+        ("A", "2026-05-30T21:00", "after the end of 'A', 2026-05-30 20:00"), ("A", "+12:00", "after the end"),
+        ("going on", "2099-01-01T00:00", "in the future"), ("A", "+1:75", "write +3:10"),
+    ):
+        status, out, err = command("cook", "place", cook, "--since", since, *where)
+        assert (status, out, len(err)) == (1, [], 1)
+        assert words in err[0]
+    assert command("cook", "place", "A", "--since", "+11:59", *where)[0] == 0
+
+
+def test_a_place_that_was_given_for_later_is_taken_back_by_one_from_before(command, tmp_path):
+    """A ledger may have one of a time to come: nothing else of its cook could be placed any more."""
+    command("cook", "start", "A", "--at", "2026-05-30T08:00", "--logger", "aabb0001")
+    ledger = Ledger(tmp_path / "home" / "ledger.sqlite", SystemClock())
+    ledger.place(1, "T", 0xAABB0001, 2, "flat", "meat", since=4_000_000_000_000)
+    ledger.close()
+    where = ["--logger", "aabb0001", "--meat"]
+    for since, place in (("+1:00", "flat=2:T"), ("+0:30", "point=2:T"), ("+0:10", "point=3:T")):
+        status, out, err = command("cook", "place", "A", "--since", since, *where, place)
+        assert (status, err) == (0, [])
+    assert out[0].endswith("(point)")
+    ledger = Ledger(tmp_path / "home" / "ledger.sqlite", SystemClock())
+    counting = [p for p in ledger.placements(1) if p.until_ms is None]
+    ledger.close()
+    assert [(p.place, p.channel) for p in counting] == [("point", 3)]
+
+
+def test_a_name_is_the_same_however_its_accents_were_typed(command):
+    command("probe", "add", "fum\u00e9e", "--type", "K", "--tolerance", "IEC-1")
+    assert "fum\u00e9e: type K, class iec-1" in command("probe", "show", "fume\u0301e")[1][0]
+    assert "already" in command("probe", "add", "fume\u0301e", "--type", "K")[2][0]
+    command("cook", "start", "fume\u0301e")
+    assert command("cook", "end", "fum\u00e9e")[0] == 0
 
 
 def test_what_was_said_wrongly_is_corrected_for_the_past_as_well(command, tmp_path):

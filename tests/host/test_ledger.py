@@ -299,6 +299,47 @@ def test_a_really_full_file_system_is_told_and_survived(tmp_path):
         subprocess.run(["umount", "-l", small], check=True)
 
 
+def test_a_ledger_that_is_only_read_sees_the_last_commit_refuses_every_change_and_leaves_nothing(ledger):
+    ledger.store_frames(HEADED, "test")
+    for _ in range(2):  # while another program has it open, and afterwards
+        reading = Ledger(ledger.path, CLOCK, read_only=True)
+        assert reading.frame_count() == len(FRAMES)
+        with pytest.raises(StoreError, match="cannot be written"):
+            reading.add_probe("green", "K")
+        reading.close()
+        ledger.close()
+    assert [one.name for one in ledger.path.parent.iterdir()] == [ledger.path.name]
+    with pytest.raises(StoreError, match="cannot be"):
+        Ledger(ledger.path.with_name("none.sqlite"), CLOCK, read_only=True)
+
+
+def test_an_earlier_version_that_cannot_be_written_is_told(ledger):
+    ledger._writer.execute("PRAGMA user_version = 1")
+    ledger.close()
+    with pytest.raises(StoreError, match="ledger version 1, this one has 2"):
+        Ledger(ledger.path, CLOCK, read_only=True)
+
+
+def test_work_that_was_left_where_nothing_can_be_written_is_told(ledger, tmp_path):
+    """SQLite cannot take a log in without writing: to read past it would show old data as the present."""
+    ledger.store_frames(HEADED, "test")
+    still = tmp_path / "still"
+    still.mkdir()
+    for end in ("", "-wal"):
+        shutil.copy(f"{ledger.path}{end}", still)
+    if subprocess.run(["mount", "--bind", still, still], check=False, capture_output=True).returncode:
+        pytest.skip("making a read-only mount needs root")
+    try:
+        subprocess.run(["mount", "-o", "remount,ro,bind", still], check=True)
+        with pytest.raises(StoreError, match=r"left work in its -wal file; copy the folder"):
+            Ledger(still / ledger.path.name, CLOCK, read_only=True)
+    finally:
+        subprocess.run(["umount", "-l", still], check=True)
+    moved = Ledger(still / ledger.path.name, CLOCK)
+    assert moved.frame_count() == len(FRAMES)
+    moved.close()
+
+
 def test_a_file_that_is_no_ledger_is_refused_and_left_alone(tmp_path):
     path = tmp_path / "ledger.sqlite"
     path.write_bytes(b"a shopping list, and nothing else\n" * 200)

@@ -3,16 +3,17 @@
 import argparse
 import json
 
-from pitscribe.commands.ledgers import meant_cook, meant_logger, open_ledger
-from pitscribe.commands.placing import parse_placings, place_all
-from pitscribe.commands.when import local, parse_past, parse_temperature, parse_when
+from pitscribe.commands.handover import handed_over, held
+from pitscribe.commands.ledgers import begun_ledger, meant_cook, meant_logger, open_ledger, read_ledger
+from pitscribe.commands.placing import parse_placings, place_all, warn
+from pitscribe.commands.when import local, parse_in_cook, parse_past, parse_temperature, past
 from pitscribe.config import Config
 from pitscribe.cook.analysis import analyse
 from pitscribe.cook.plain import span
 from pitscribe.cook.text import summary
 from pitscribe.errors import ConfigError
 from pitscribe.ledger.ledger import Ledger
-from pitscribe.ledger.values import Cook
+from pitscribe.ledger.values import Cook, Placement
 from pitscribe.series import load
 from pitscribe.watch.around import places_over
 
@@ -20,7 +21,8 @@ from pitscribe.watch.around import places_over
 def run(config: Config, arguments: argparse.Namespace) -> None:
     """Do what was asked of the ledger in the home folder."""
     actions = {"list": _list, "start": _start, "place": _place, "end": _end, "reopen": _reopen, "show": _show}
-    with open_ledger(config) as ledger:
+    opened = {"list": read_ledger, "show": read_ledger, "start": begun_ledger}.get(arguments.action, open_ledger)
+    with opened(config) as ledger:
         actions[arguments.action](config, ledger, arguments)
 
 
@@ -41,10 +43,19 @@ def _start(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> Non
     target_c = None if arguments.target is None else parse_temperature(arguments.target, config.units)
     placings = parse_placings(arguments.air, arguments.meat)
     logger = meant_logger(ledger, arguments.logger) if placings else 0
+    before = held(ledger)
     with ledger.together():  # all of it or nothing
         cook = ledger.start_cook(arguments.name, at=at_ms, target_c=target_c)
         place_all(ledger, cook, logger, placings, None)
     print(_line(ledger, cook))
+    for line in handed_over(ledger, before, held(ledger)):
+        print(line)
+    for other in ledger.cooks():
+        if other.id != cook.id and other.name == cook.name and other.ended_ms is None:
+            warn(
+                f"cook {other.id}, begun {local(other.started_ms / 1000)}, is called {cook.name!r} too and has not "
+                f"ended: by that name the later one is meant; to end the other: pitscribe cook end {other.id}"
+            )
 
 
 def _place(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
@@ -53,10 +64,23 @@ def _place(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> Non
     if not placings:
         raise ConfigError("say what is where: --air grate=0 --meat flat=2")
     # From the cook's start on: then what was said wrongly is corrected for the past as well.
-    since_ms = cook.started_ms if arguments.since is None else _ms(parse_when(arguments.since, ledger.now_ms() / 1000))
+    since_ms = cook.started_ms if arguments.since is None else _since_ms(ledger, cook, arguments.since)
+    before = held(ledger, cook)
     with ledger.together():
         place_all(ledger, cook, meant_logger(ledger, arguments.logger), placings, since_ms)
     print(_line(ledger, cook))
+    for line in handed_over(ledger, before, held(ledger, cook)):
+        print(line)
+
+
+def _since_ms(ledger: Ledger, cook: Cook, text: str) -> int:
+    """``--since`` in ms UTC. ConfigError if it has not been, or the cook was over by then."""
+    now = ledger.now_ms() / 1000
+    at = parse_in_cook(text, cook, now)
+    if cook.ended_ms is not None and at * 1000 >= cook.ended_ms:
+        ended = local(cook.ended_ms / 1000)
+        raise ConfigError(f"--since {text}: {local(at)} is after the end of {cook.name!r}, {ended}")
+    return _ms(past(at, text, now))
 
 
 def _end(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
@@ -91,9 +115,15 @@ def _line(ledger: Ledger, cook: Cook) -> str:
     """One cook as one line."""
     began = local(cook.started_ms / 1000)
     lasted = "not ended" if cook.ended_ms is None else span((cook.ended_ms - cook.started_ms) / 1000)
-    placed = [p for p in ledger.placements(cook.id) if p.until_ms is None or p.until_ms > cook.started_ms]
-    places = {p.place: None for p in placed} | {s.place: None for s in ledger.sheets(cook.id)}
+    placed = [p.place for p in ledger.placements(cook.id) if _counts(p, cook)]
+    places = dict.fromkeys(placed) | {s.place: None for s in ledger.sheets(cook.id)}
     return f"{cook.id:4}  {began}  {lasted:>12}  {cook.name}  ({', '.join(places) or 'no places yet'})"
+
+
+def _counts(placement: Placement, cook: Cook) -> bool:
+    """Whether it has any time in the cook; none is left to one that was taken back."""
+    began = max(cook.started_ms, placement.since_ms or cook.started_ms)
+    return placement.until_ms is None or placement.until_ms > began
 
 
 def _ms(utc: float) -> int:

@@ -1,7 +1,9 @@
 """What the commands share: the ledger of the home folder, and the cook that is meant."""
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 from pitscribe.clock import Clock, SystemClock
 from pitscribe.config import Config
@@ -14,13 +16,46 @@ MOST_NAMED = 8  # loggers in one line of complaint
 
 
 @contextmanager
-def open_ledger(config: Config, clock: Clock | None = None) -> Iterator[Ledger]:
-    """The ledger of the home folder, made if it is missing, and closed afterwards."""
+def begun_ledger(config: Config, clock: Clock | None = None) -> Iterator[Ledger]:
+    """The ledger of the home folder, made if it is missing, and closed afterwards: for what can come first there."""
     ledger = Ledger(config.folder() / LEDGER_NAME, clock or SystemClock())
     try:
         yield ledger
     finally:
         ledger.close()
+
+
+@contextmanager
+def open_ledger(config: Config, clock: Clock | None = None) -> Iterator[Ledger]:
+    """The ledger of the home folder, closed afterwards.
+
+    Raises NotFoundError if there is none: a home that was mistyped must not become a new one.
+    """
+    _there(config)
+    with begun_ledger(config, clock) as ledger:
+        yield ledger
+
+
+@contextmanager
+def read_ledger(config: Config, clock: Clock | None = None) -> Iterator[Ledger]:
+    """As ``open_ledger``, for reading alone; also where the home cannot be written."""
+    path = _there(config)
+    writable = os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
+    ledger = Ledger(path, clock or SystemClock(), read_only=not writable)
+    try:
+        yield ledger
+    finally:
+        ledger.close()
+
+
+def _there(config: Config) -> Path:
+    path = config.home / LEDGER_NAME
+    if not path.exists():
+        raise NotFoundError(
+            f"there is no ledger in {config.home}; name another home with --home or PITSCRIBE_HOME, or begin one there "
+            "with: pitscribe serve, pitscribe cook start NAME or pitscribe probe add NAME"
+        )
+    return path
 
 
 def meant_cook(ledger: Ledger, named: str | None, *, running: bool = False) -> Cook:

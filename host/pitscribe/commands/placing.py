@@ -75,5 +75,6 @@ def place_all(ledger: Ledger, cook: Cook, logger: int, placings: Sequence[Placin
                 same = old.place == placing.place or (old.logger, old.channel) == (logger, placing.channel)
                 same = same or old.probe == probe
                 if same and (old.until_ms is None or old.until_ms > since_ms):
-                    ledger.end_placement(old.id, since_ms)
+                    # One that was to begin later is taken back: it has no time at all.
+                    ledger.end_placement(old.id, max(since_ms, old.since_ms or since_ms))
         ledger.place(cook.id, probe or tc, logger, placing.channel, placing.place, placing.kind, since=since_ms)

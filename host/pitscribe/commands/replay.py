@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from pitscribe.clock import SystemClock
-from pitscribe.commands.ledgers import LEDGER_NAME, open_ledger
+from pitscribe.commands.ledgers import LEDGER_NAME, read_ledger
 from pitscribe.commands.tables import is_file, names
 from pitscribe.commands.when import local, parse_span, parse_temperature
 from pitscribe.config import Config
@@ -63,7 +63,7 @@ def _record(config: Config, arguments: argparse.Namespace) -> CookRecord:
         for name in ("air", "meat", "tz"):
             if getattr(arguments, name):
                 raise ConfigError(f"--{name} is for a CSV; {arguments.source} is none")
-        with open_ledger(config) as ledger:
+        with read_ledger(config) as ledger:
             return load(ledger, ledger.cook(arguments.source).id, known=arguments.known)
     with tempfile.TemporaryDirectory(prefix="pitscribe-replay-") as folder:
         ledger = Ledger(Path(folder) / LEDGER_NAME, SystemClock())

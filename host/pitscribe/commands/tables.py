@@ -12,7 +12,7 @@ from typing import IO
 import numpy as np
 from numpy.typing import NDArray
 
-from pitscribe.commands.ledgers import meant_cook, open_ledger
+from pitscribe.commands.ledgers import begun_ledger, meant_cook, read_ledger
 from pitscribe.commands.when import local, parse_past
 from pitscribe.config import Config
 from pitscribe.cook.analysis import flag_words
@@ -27,10 +27,12 @@ Times = NDArray[np.float64]
 
 def run(config: Config, arguments: argparse.Namespace) -> None:
     """Take in or give out."""
-    with open_ledger(config) as ledger:
-        if arguments.action == "export":
+    if arguments.action == "export":
+        with read_ledger(config) as ledger:
             _export(config, ledger, arguments)
-        elif _is_table(arguments.path):
+        return
+    with begun_ledger(config) as ledger:
+        if _is_table(arguments.path):
             _import_table(ledger, arguments)
         else:
             _import_folder(ledger, arguments)

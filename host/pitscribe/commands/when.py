@@ -4,6 +4,7 @@ import re
 from datetime import UTC, datetime, timedelta
 
 from pitscribe.errors import ConfigError
+from pitscribe.ledger.values import Cook
 
 _SPAN = re.compile(r"(\d+(?:\.\d+)?)\s*(s|m|min|h)$")
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})$")
@@ -15,7 +16,11 @@ _SECONDS = {"s": 1, "m": 60, "min": 60, "h": 3600}
 
 def parse_past(text: str, now: float) -> float:
     """As ``parse_when``, of something that has happened: refuses what lies in the future (by more than a minute)."""
-    at = parse_when(text, now)
+    return past(parse_when(text, now), text, now)
+
+
+def past(at: float, text: str, now: float) -> float:
+    """The time, if it has been, give or take a minute. ConfigError with the text that said it."""
     if at > now + 60:
         raise ConfigError(f"time {text!r}: that is in the future ({local(at)}); say when it was")
     return at
@@ -67,6 +72,16 @@ def parse_into(text: str) -> float:
         return parse_span(text.strip().removeprefix("+"))
     except ConfigError:
         raise ConfigError(f"time {text!r}: write +3:10 for three hours ten into the cook, or +190m") from None
+
+
+def parse_in_cook(text: str, cook: Cook, now: float) -> float:
+    """A time of a cook, as a person says it -> UTC seconds: ``+3:10`` into it, or as ``parse_when`` takes it.
+
+    A time of day is the last such time before the cook's end: an old cook is asked for by its own clock.
+    """
+    if text.startswith("+"):
+        return cook.started_ms / 1000 + parse_into(text)
+    return parse_when(text, now if cook.ended_ms is None else cook.ended_ms / 1000)
 
 
 def local(utc: float) -> str:

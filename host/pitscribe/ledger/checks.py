@@ -1,5 +1,6 @@
 """What the ledger asks of every text and time that a person gives it."""
 
+import unicodedata
 from datetime import UTC, datetime
 
 from pitscribe.errors import ConfigError
@@ -19,6 +20,11 @@ def time_words(at_ms: int) -> str:
         return datetime.fromtimestamp(at_ms / 1000, UTC).isoformat(" ", "seconds")
     except (OverflowError, ValueError, OSError):
         return f"{str(at_ms)[:24]} ms after 1970"
+
+
+def name_of(value: str) -> str:
+    """A name as it is kept and looked for: an accent typed as a sign of its own is the letter with the accent (NFC)."""
+    return unicodedata.normalize("NFC", value.strip())
 
 
 def checked_text(value: str, what: str, most: int) -> str:

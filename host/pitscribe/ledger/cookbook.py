@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.errors import ConfigError, NotFoundError
-from pitscribe.ledger.checks import checked_text, checked_time, time_words
+from pitscribe.ledger.checks import checked_text, checked_time, name_of, time_words
 from pitscribe.ledger.probebook import Probebook
 from pitscribe.ledger.store import plain_text
 from pitscribe.ledger.values import (
@@ -42,7 +42,7 @@ class Cookbook(Probebook):
         self, name: str, *, at: int | None = None, target_c: float | None = None, meats: Sequence[str] = ()
     ) -> Cook:
         """Begin a cook, now unless ``at`` is given. It is whole whether or not anybody ever ends it."""
-        name = checked_text(name, "the cook's name", 200)
+        name = checked_text(name_of(name), "the cook's name", 200)
         low, high = TARGET_C
         if target_c is not None and not low <= target_c <= high:
             given = f"{target_c:.0f} degC ({target_c * 1.8 + 32:.0f} F)"
@@ -89,7 +89,8 @@ class Cookbook(Probebook):
         if (isinstance(id_or_name, int) or id_or_name.isdecimal()) and int(id_or_name) <= MOST_ID:
             rows = self._read(_COOK + "WHERE id = ?", (int(id_or_name),))
         if not rows and isinstance(id_or_name, str):
-            rows = self._read(_COOK + "WHERE name = ? ORDER BY started_ms DESC, id DESC LIMIT 1", (id_or_name,))
+            named = name_of(id_or_name)
+            rows = self._read(_COOK + "WHERE name = ? ORDER BY started_ms DESC, id DESC LIMIT 1", (named,))
         if not rows:
             raise NotFoundError(f"there is no cook {id_or_name!r}; see the list of cooks for their names")
         return _cook(rows[0])
@@ -271,6 +272,8 @@ def _placement(row: Sequence[Any]) -> Placement:
 
 def _overlap(other: Placement, since: int | None, until: int | None) -> bool:
     """Whether two half-open spans share time; an open end reaches as far as the cook does."""
+    if other.since_ms is not None and other.since_ms == other.until_ms:
+        return False  # it was taken back
     starts_before_end = until is None or other.since_ms is None or other.since_ms < until
     ends_after_start = since is None or other.until_ms is None or other.until_ms > since
     return starts_before_end and ends_after_start

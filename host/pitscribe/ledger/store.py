@@ -36,15 +36,18 @@ class _Connection(sqlite3.Connection):
 class Store:
     """One SQLite file: ``_write()`` for a durable transaction, ``_read()`` for rows."""
 
-    def __init__(self, path: Path, clock: Clock, *, check_pages: bool = False) -> None:
+    def __init__(self, path: Path, clock: Clock, *, check_pages: bool = False, read_only: bool = False) -> None:
         """Open or create the file and bring it to the present version.
+
+        ``read_only``: of a file that is there; nothing is made, and every change is refused.
 
         ``check_pages`` reads the whole file and looks for damage first: for who opens it to go on for long. Without it
         damage is told when it is met.
 
         Raises StoreError, in plain words, if it is damaged, not ours, of a later version, or cannot be written.
         """
-        self.path = Path(path)
+        self.path = Path(path).absolute() if read_only else Path(path)  # a URI needs an absolute one
+        self._read_only = read_only
         self.clock = clock
         self._lock = threading.RLock()
         self._depth = 0
@@ -52,10 +55,11 @@ class Store:
         self._closed = False
         self._readers: weakref.WeakSet[_Connection] = weakref.WeakSet()
         self._local = threading.local()
-        try:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise StoreError(f"{self.path} cannot be opened: {error.strerror or error}") from error
+        if not read_only:
+            try:
+                self.path.parent.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                raise StoreError(f"{self.path} cannot be opened: {error.strerror or error}") from error
         with self._plain_errors():
             self._writer = self._connect()
             try:
@@ -68,11 +72,21 @@ class Store:
 
     def _connect(self) -> _Connection:
         connection = sqlite3.connect(
-            self.path, timeout=LOCK_WAIT_S, isolation_level=None, check_same_thread=False, factory=_Connection
+            self._address(), timeout=LOCK_WAIT_S, isolation_level=None, check_same_thread=False, factory=_Connection,
+            uri=self._read_only,
         )
         connection.execute("PRAGMA foreign_keys = ON")
         connection.execute("PRAGMA synchronous = FULL")
         return connection
+
+    def _address(self) -> Path | str:
+        """What SQLite is to open: the path, or for reading alone a URI (sqlite.org/uri.html, sqlite.org/wal.html)."""
+        if not self._read_only:
+            return self.path
+        # Without a log nobody has it open, and SQLite, which may not begin one, must be told that it needs none.
+        log = self.path.with_name(self.path.name + "-wal")
+        still = not log.exists() or log.stat().st_size == 0
+        return f"{self.path.as_uri()}?mode=ro{'&immutable=1' if still else ''}"
 
     def _prepare(self, check_pages: bool) -> None:
         db = self._writer
@@ -90,6 +104,13 @@ class Store:
             )
         if tables and check_pages:
             self._check_pages(db)
+        if self._read_only:
+            if version < len(MIGRATIONS):
+                raise StoreError(
+                    f"{self.path} is of an earlier Pitscribe (ledger version {version}, this one has "
+                    f"{len(MIGRATIONS)}) and cannot be brought up to date here, for it cannot be written"
+                )
+            return
         if db.execute("PRAGMA journal_mode = WAL").fetchone()[0] != "wal":
             raise StoreError(f"{self.path} cannot be kept safely on this file system (no WAL); use a local disk")
         if version < len(MIGRATIONS):
@@ -228,6 +249,11 @@ class Store:
             case sqlite3.SQLITE_READONLY | sqlite3.SQLITE_PERM | sqlite3.SQLITE_AUTH:
                 return f"{self.path} cannot be written; check its permissions and those of its folder"
             case sqlite3.SQLITE_CANTOPEN:
+                if self._read_only:
+                    return (
+                        f"{self.path} cannot be read where nothing can be written: a program that had it open left "
+                        "work in its -wal file; copy the folder to where it can be written, and read it there"
+                    )
                 return f"{self.path} cannot be opened; check that the folder exists and may be written"
             case sqlite3.SQLITE_IOERR:
                 return f"{self.path}: the disk gives errors or is full ({error}); nothing was half-written"
