@@ -41,7 +41,8 @@ def test_a_probe_is_written_down_listed_and_shown(command):
     status, out, _ = command("probe", "list")
     assert status == 0
     green, red = out.splitlines()
-    assert re.match(r"green +K +iec-1 +2023-11-14 +-1\.44 F \+/-0\.\d\d F", green)
+    assert re.match(r"green +K +iec-1 +2023-11-14 +-1\.4\d F \+/-0\.\d\d F at 32 F, -1\.\d\d F", green)
+    assert re.search(r"-1\.\d\d F \+/-\d\.\d\d F at 203 F", green)
     assert re.match(r"red +T +iec-1 +not calibrated", red)
     status, out, _ = command("probe", "show", "green")
     assert "calibration counts now  ice bath, channel 0 of 1a2b3c4d, 'fine ice'" in out
@@ -58,6 +59,61 @@ def test_a_superseded_calibration_stays_in_the_history(command):
     assert command("probe", "calibrate", "green", "--point", "32F=33F")[0] == 0
     lines = [line for line in command("probe", "show", "green")[1].splitlines() if " calibration " in line]
     assert [("superseded" in line, "counts now" in line) for line in lines] == [(True, False), (False, True)]
+
+
+def test_a_wrong_calibration_is_withdrawn_and_restored_and_nothing_is_lost(command):
+    assert command("probe", "calibrate", "green", "--point", "32F=35F")[0] == 0
+    status, out, _ = command("probe", "withdraw", "green", "2")
+    assert status == 0
+    assert "record 2 (calibration, measured" in out
+    assert "record 1 (calibration, measured 2023-11-14" in out.splitlines()[1]
+    shown = command("probe", "show", "green")[1]
+    marks = [line.split("calibration ")[1][:10].strip() for line in shown.splitlines() if " calibration " in line]
+    assert marks == ["counts now", "withdrawn"]
+    assert re.search(r"32\.00 F +-1\.4\d F", shown)
+    assert re.search(r"-1\.4\d F \+/-0\.\d\d F at 32 F", command("probe", "list")[1])
+    assert "is withdrawn already" in command("probe", "withdraw", "green", "2")[2]
+    assert "it has 1, 2" in command("probe", "withdraw", "green", "7")[2]
+    assert "not withdrawn" in command("probe", "restore", "green", "1")[2]
+    assert "record 2 (calibration" in command("probe", "restore", "green", "2")[1].splitlines()[1]
+    assert re.search(r"-(3\.0|2\.9)\d F \+/-\d\.\d\d F at 32 F", command("probe", "list")[1])
+    command("probe", "withdraw", "green", "1")
+    assert "none counts now" in command("probe", "withdraw", "green", "2")[1]
+    assert "not calibrated" in command("probe", "list")[1]
+    assert "no calibration to certify" in command("probe", "show", "green", "--certificate", "x.html")[2]
+
+
+def test_a_record_of_another_probe_is_not_withdrawn_by_this_ones_name(command):
+    command("probe", "add", "red", "--type", "K")
+    assert "no record 1 of this probe; it has none" in command("probe", "withdraw", "red", "1")[2]
+
+
+def test_a_comparison_with_a_probe_is_told_when_what_it_rests_on_is_withdrawn(command):
+    command("probe", "add", "red", "--type", "K", "--tolerance", "iec-1")
+    span = ["--from", "2023-11-14T22:20Z", "--to", "2023-11-14T22:35Z"]
+    beside = ["--against", "green", "--channel", "1", "--against-channel", "0"]
+    assert command("probe", "calibrate", "red", *beside, *span)[0] == 0
+    assert "record 2 of 'red' was compared by it" in command("probe", "withdraw", "green", "1")[1]
+    assert "compared by it" not in command("probe", "restore", "green", "1")[1]
+
+
+def test_a_record_that_does_not_count_says_which_does_and_what_to_do(command):
+    command("probe", "calibrate", "green", "--point", "32F=33F")  # measured today, and T0 is in 2023
+    span = ["--from", "2023-11-14T22:38Z", "--to", "2023-11-14T22:46Z"]
+    status, out, _ = command("probe", "calibrate", "green", "--ice", "--channel", "0", *span)
+    assert status == 0
+    last = out.splitlines()[-1]
+    assert re.match(r"record 3 of 'green', measured 2023-11-14 .* is written down, but record 2, measured later", last)
+    assert last.endswith("still counts; if that one is wrong: pitscribe probe withdraw green 2")
+    command("probe", "withdraw", "green", "2")
+    marks = [line for line in command("probe", "show", "green")[1].splitlines() if "counts now" in line]
+    assert [line.split()[0] for line in marks] == ["3"]
+
+
+def test_a_certificate_without_a_file_name_is_refused(command, capsys):
+    with pytest.raises(SystemExit):
+        command("probe", "show", "green", "--certificate", "")
+    assert "must name a file" in capsys.readouterr().err
 
 
 def test_a_budget_tells_every_component_with_its_source_and_k(command):
@@ -125,6 +181,7 @@ def test_bad_input_is_one_line_and_status_1(command, arguments, words):
 
 
 def test_an_empty_home_says_how_to_begin(tmp_path, capsys):
+    Ledger(tmp_path / "ledger.sqlite", SetClock(T0)).close()
     assert main(["--home", str(tmp_path), "probe", "list"]) == 0
     assert "pitscribe probe add NAME" in capsys.readouterr().out
 

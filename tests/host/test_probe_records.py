@@ -1,6 +1,7 @@
 """A probe's history in the ledger: kept as measured, in order, never taken away; and files of version 1 open."""
 
 import sqlite3
+from dataclasses import replace
 from importlib.resources import files
 
 import pytest
@@ -59,6 +60,21 @@ def test_of_two_records_of_one_instant_the_one_entered_later_is_the_later(ledger
     probe = ledger.add_probe("green", "K")
     made = [ledger.add_probe_record(probe.id, "calibration", NOW_MS, {"n": n}) for n in range(3)]
     assert ledger.probe_records(probe.id, "calibration") == made
+
+
+def test_a_withdrawn_record_comes_only_when_it_is_asked_for_and_is_kept_as_it_was(ledger):
+    probe = ledger.add_probe("green", "K")
+    first, second = (ledger.add_probe_record(probe.id, "calibration", NOW_MS, {"n": n}) for n in range(2))
+    gone = ledger.withdraw_probe_record(probe.id, second.id)
+    assert gone == replace(second, withdrawn_ms=NOW_MS)
+    assert ledger.probe_records(probe.id) == [first]
+    assert ledger.probe_records(probe.id, "calibration", withdrawn=True) == [first, gone]
+    assert ledger.restore_probe_record(probe.id, second.id) == second
+    assert ledger.probe_records(probe.id) == [first, second]
+    other = ledger.add_probe("red", "K")
+    for attempt in (ledger.withdraw_probe_record, ledger.restore_probe_record):
+        with pytest.raises(NotFoundError, match="no record 2 of this probe; it has none"):
+            attempt(other.id, second.id)
 
 
 @pytest.mark.parametrize(

@@ -6,11 +6,12 @@ from pathlib import Path
 from typing import NamedTuple
 
 from pitscribe.commands.channels import OnChannel, meant_channel, placed_now
-from pitscribe.commands.ledgers import open_ledger
+from pitscribe.commands.ledgers import begun_ledger, read_ledger
 from pitscribe.commands.probe_measure import counted
 from pitscribe.commands.probe_text import budget_lines, fit_lines, history_lines, point_lines
 from pitscribe.commands.when import local, parse_temperature
 from pitscribe.config import Config
+from pitscribe.cook.plain import degrees
 from pitscribe.errors import ConfigError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Probe, ProbeRecord
@@ -20,7 +21,10 @@ from pitscribe.report.certificate import DUE_MS, certificate
 from pitscribe.report.figures import correction, expanded, signed, size
 from pitscribe.series.known import latest
 
-_ELSEWHERE = {"calibrate": "probe_calibrate", "check": "probe_calibrate"}
+_ELSEWHERE = {"calibrate": "probe_calibrate", "check": "probe_calibrate", "withdraw": "probe_history",
+              "restore": "probe_history"}
+
+_LISTED_C = (0.0, 95.0)  # where a list tells a correction: in ice, and where meat is done (32 and 203 F)
 
 
 def run(config: Config, arguments: argparse.Namespace) -> None:
@@ -29,12 +33,12 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
         importlib.import_module(f"pitscribe.commands.{module}").run(config, arguments)
         return
     actions = {"add": _add, "list": _list, "show": _show, "budget": _budget}
-    with open_ledger(config) as ledger:
+    with (begun_ledger if arguments.action == "add" else read_ledger)(config) as ledger:
         actions[arguments.action](config, ledger, arguments)
 
 
 def _add(_config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
-    probe = ledger.add_probe(arguments.name, arguments.type.upper(), arguments.tolerance)
+    probe = ledger.add_probe(arguments.name, arguments.type.upper(), arguments.tolerance.lower())
     print(f"{probe.name}: type {probe.tc}, class {probe.tolerance}; calibrate it with: "
           f"pitscribe probe calibrate {probe.name!r} --ice")
 
@@ -55,15 +59,17 @@ def _state(ledger: Ledger, probe: Probe, now: int, units: str) -> str:
     if record is None:
         return "not calibrated"
     found = fit_of(record.body, probe.tc, probe.tolerance)
-    at = found.low
     due = "  calibrate it again: it is over a year" if now > record.made_ms + DUE_MS else ""
-    sure = f"{signed(correction(found, at), units)} +/-{size(expanded(found, at), units)}"
-    return f"{local(record.made_ms / 1000)[:10]}  {sure}{due}"
+    sure = (
+        f"{signed(correction(found, at), units)} +/-{size(expanded(found, at), units)} at {degrees(at, units)}"
+        for at in _LISTED_C
+    )
+    return f"{local(record.made_ms / 1000)[:10]}  {', '.join(sure)}{due}"
 
 
 def _show(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
     probe = ledger.probe(arguments.name)
-    records = ledger.probe_records(probe.id)
+    records = ledger.probe_records(probe.id, withdrawn=True)
     now = latest(ledger, probe, "calibration")
     if arguments.certificate is not None:
         _write_certificate(ledger, probe, now, arguments.certificate, config.units)
@@ -71,7 +77,7 @@ def _show(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None
     print(f"{probe.name}: type {probe.tc}, class {probe.tolerance}")
     if not records:
         print(f"nothing measured of it yet; begin with: pitscribe probe calibrate {probe.name!r} --ice")
-    for line in history_lines(records, None if now is None else now.id):
+    for line in history_lines(records):
         print(line)
     if now is not None:
         found = fit_of(now.body, probe.tc, probe.tolerance)

@@ -10,6 +10,7 @@ import numpy as np
 from pitscribe.clock import Clock
 from pitscribe.commands.baths import Live
 from pitscribe.commands.ledgers import open_ledger
+from pitscribe.commands.probe_history import superseded
 from pitscribe.commands.probe_measure import Measured, Measuring, counted
 from pitscribe.commands.probe_text import check_lines, fit_lines, point_lines
 from pitscribe.commands.quantities import parse_difference
@@ -90,7 +91,8 @@ def _keep(
         probe.id, "calibration", made, body_of(points, through, conditions, gain),
         channel=None if measured is None else measured.where, remark=a.remark or "",
     )
-    print(f"written down as record {record.id} of {probe.name!r}, measured {local(made / 1000)}")
+    written = f"written down as record {record.id} of {probe.name!r}, measured {local(made / 1000)}"
+    print(superseded(ledger, probe, record) or written)
 
 
 def _told(text: str, give_or_take: str | None, units: str) -> Point:

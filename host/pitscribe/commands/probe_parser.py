@@ -25,7 +25,11 @@ def add_probe(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> Non
     action("list", "every probe, its correction, and where it is")
     show = action("show", "a probe's history and its present correction")
     show.add_argument("name")
-    show.add_argument("--certificate", type=Path, metavar="FILE", help="write it as one page of HTML, to print")
+    show.add_argument("--certificate", type=_file, metavar="FILE", help="write it as one page of HTML, to print")
+    for a in (action("withdraw", "say that a record of a probe is wrong: it counts no more, and is kept"),
+              action("restore", "take a withdrawal back: the record counts again")):
+        a.add_argument("name")
+        a.add_argument("record", type=int, help="its number, as probe show has it")
     _probe_measuring(action)
     _probe_air(action)
     budget = action("budget", "what makes a probe's reading uncertain at a temperature, and by how much")
@@ -34,6 +38,12 @@ def add_probe(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> Non
     budget.add_argument("--air", action="store_true", help="as an air probe (default: in meat)")
     budget.add_argument("--cold", default="25C", metavar="TEMP", help="the terminal block (default 25C)")
     _on_channel(budget)
+
+
+def _file(text: str) -> Path:
+    if not text:
+        raise argparse.ArgumentTypeError("must name a file")
+    return Path(text)
 
 
 def _probe_measuring(action: Callable[[str, str], argparse.ArgumentParser]) -> None:

@@ -15,6 +15,7 @@ from pitscribe.report.figures import (
     dof_words,
     exact,
     expanded,
+    k_words,
     signed,
     size,
     table_points,
@@ -62,12 +63,14 @@ def check_lines(
         yield f"has drifted (normalised error {ratio:.2f}, 1 is the limit): calibrate it anew"
 
 
-def history_lines(records: Sequence[ProbeRecord], current: int | None) -> Iterator[str]:
-    """A probe's history, the oldest first; what counts now is marked."""
+def history_lines(records: Sequence[ProbeRecord]) -> Iterator[str]:
+    """A probe's history, the oldest first and with what was withdrawn; what counts now is marked."""
+    counts = {record.kind: record.id for record in records if record.withdrawn_ms is None}
     for record in records:
         where = "" if record.logger is None else f", channel {record.channel} of {record.logger:08x}"
         said = f", {record.remark!r}" if record.remark else ""
-        mark = "counts now" if record.id == current else "superseded" if record.kind == "calibration" else ""
+        mark = "counts now" if counts.get(record.kind) == record.id else "superseded"
+        mark = mark if record.withdrawn_ms is None else "withdrawn"
         conditions = condition_words(record.body.get("conditions") or {})
         more = f" ({conditions})" if conditions else ""
         head = f"{record.id:4}  {local(record.made_ms / 1000)}  {record.kind:<12}{mark:<12}"
@@ -96,4 +99,4 @@ def budget_lines(budget: Budget, units: str) -> Iterator[str]:
         yield f"{line.name:<36}{size(line.u, units, 3):>11}{share:>7.1f} %   {line.source}{dof}"
     dof = f"{dof_words(budget.dof)} effective degrees of freedom"
     yield f"{'combined':<36}{size(budget.u, units, 3):>11}{100:>7.1f} %   GUM 5.1.2; {dof}"
-    yield f"95 %: +/-{size(budget.expanded, units)} (k = {budget.k:.2f})"
+    yield f"95 %: +/-{size(budget.expanded, units)} ({k_words(budget.k)})"

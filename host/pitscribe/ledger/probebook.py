@@ -2,10 +2,11 @@
 
 import json
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from pitscribe.errors import ConfigError, NotFoundError
-from pitscribe.ledger.checks import checked_text, checked_time
+from pitscribe.ledger.checks import checked_text, checked_time, name_of
 from pitscribe.ledger.store import Store, plain_text
 from pitscribe.ledger.values import PROBE_RECORD_KINDS, Probe, ProbeRecord
 
@@ -15,7 +16,9 @@ TOLERANCES = ("iec-1", "iec-2", "astm-special", "astm-standard")
 PLAIN_TOLERANCE = "iec-2"  # the widest class of the standard: what one may assume of a probe that nobody described
 
 _PROBE = "SELECT id, name, tc, tolerance FROM probes "
-_RECORD = "SELECT id, probe_id, kind, made_ms, entered_ms, logger, channel, remark, body FROM probe_records "
+_RECORD = (
+    "SELECT id, probe_id, kind, made_ms, entered_ms, logger, channel, remark, body, withdrawn_ms FROM probe_records "
+)
 
 
 class Probebook(Store):
@@ -23,7 +26,7 @@ class Probebook(Store):
 
     def add_probe(self, name: str, tc: str, tolerance: str = PLAIN_TOLERANCE) -> Probe:
         """Write down a probe; its name must be new, and no mere type letter."""
-        name = checked_text(name, "the probe's name", 200)
+        name = checked_text(name_of(name), "the probe's name", 200)
         if len(name) == 1 and name in TC_LETTERS:
             raise ConfigError(f"a probe cannot be called {name}: that is a type; give it a name of its own")
         if tc not in TC_LETTERS or len(tc) != 1:
@@ -42,7 +45,7 @@ class Probebook(Store):
 
     def probe(self, name: str) -> Probe:
         """The probe of a name. NotFoundError if there is none."""
-        rows = self._read(_PROBE + "WHERE name = ?", (name.strip(),))
+        rows = self._read(_PROBE + "WHERE name = ?", (name_of(name),))
         if not rows:
             raise NotFoundError(f"there is no probe {name!r}; see: pitscribe probe list")
         return Probe(*rows[0])
@@ -94,12 +97,36 @@ class Probebook(Store):
             )
             return _record(self._read(_RECORD + "WHERE id = ?", (int(row.lastrowid or 0),))[0])
 
-    def probe_records(self, probe_id: int, kind: str | None = None) -> list[ProbeRecord]:
-        """A probe's history, or one kind of it, the oldest measurement first."""
+    def probe_records(self, probe_id: int, kind: str | None = None, *, withdrawn: bool = False) -> list[ProbeRecord]:
+        """A probe's history, or one kind of it, the oldest measurement first; ``withdrawn``: those as well."""
         rows = self._read(_RECORD + "WHERE probe_id = ? ORDER BY made_ms, id", (probe_id,))
-        return [_record(row) for row in rows if kind is None or row[2] == kind]
+        records = [_record(row) for row in rows if kind is None or row[2] == kind]
+        return [record for record in records if withdrawn or record.withdrawn_ms is None]
+
+    def withdraw_probe_record(self, probe_id: int, record_id: int) -> ProbeRecord:
+        """Say that a record of a probe was wrong: it no longer counts, and it is kept.
+
+        Raises NotFoundError if the probe has no such record, ConfigError if it is withdrawn already.
+        """
+        return self._set_withdrawn(probe_id, record_id, self.now_ms())
+
+    def restore_probe_record(self, probe_id: int, record_id: int) -> ProbeRecord:
+        """Take a withdrawal back: the record counts as it did. Errors as for ``withdraw_probe_record``."""
+        return self._set_withdrawn(probe_id, record_id, None)
+
+    def _set_withdrawn(self, probe_id: int, record_id: int, at_ms: int | None) -> ProbeRecord:
+        with self._write() as db:
+            known = {record.id: record for record in self.probe_records(probe_id, withdrawn=True)}
+            if record_id not in known:
+                has = ", ".join(str(number) for number in sorted(known)) or "none"
+                raise NotFoundError(f"there is no record {record_id} of this probe; it has {has}")
+            old = known[record_id]
+            if (old.withdrawn_ms is None) == (at_ms is None):
+                raise ConfigError(f"record {record_id} is {'not withdrawn' if at_ms is None else 'withdrawn already'}")
+            db.execute("UPDATE probe_records SET withdrawn_ms = ? WHERE id = ?", (at_ms, record_id))
+            return replace(old, withdrawn_ms=at_ms)
 
 
 def _record(row: Any) -> ProbeRecord:
-    *known, body = row
-    return ProbeRecord(*[*known, json.loads(body)])
+    *known, body, withdrawn_ms = row
+    return ProbeRecord(*[*known, json.loads(body), withdrawn_ms])

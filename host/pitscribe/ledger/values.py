@@ -57,7 +57,8 @@ class ProbeRecord:
     """One measurement of a probe: a calibration, what was learnt of it as an air probe, or a plunge.
 
     ``body`` is what was measured, as its kind writes it: of a calibration ``metrology.calibration.body_of``. A later
-    record (by ``made_ms``, then by ``id``) supersedes an earlier one of its kind.
+    record (by ``made_ms``, then by ``id``) supersedes an earlier one of its kind, and one that was withdrawn does not
+    count.
     """
 
     id: int
@@ -69,6 +70,7 @@ class ProbeRecord:
     channel: int | None
     remark: str
     body: dict[str, Any]
+    withdrawn_ms: int | None = None  # when a person said that it does not count
 
 
 @dataclass(frozen=True, slots=True)
