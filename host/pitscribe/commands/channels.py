@@ -15,7 +15,7 @@ from pitscribe.metrology.chain import Context, has_reference, read_piece
 from pitscribe.metrology.coverage import combine
 from pitscribe.metrology.flags import usable
 from pitscribe.metrology.steady import Steadiness, judge
-from pitscribe.metrology.together import lively_by_sheet
+from pitscribe.metrology.stuck import lively_by_sheet
 from pitscribe.metrology.uncertainty import Setup, components
 from pitscribe.series import timebases
 from pitscribe.wire.frames import TICKS, TickRun, decode_ticks
