@@ -71,7 +71,7 @@ def test_two_time_constants_in_one_probe_are_told_as_no_single_exponential():
 @pytest.mark.parametrize(
     ("y", "why"),
     [
-        (np.full(200, 20.0), "a step of 20 K"),
+        (np.full(200, 20.0), r"20.0 C \(68.0 F\): a plunge needs a step of 20 K \(36 F\)"),
         (np.linspace(0, 90, 200), "not at rest"),
         (np.array([0.0, 0, 0, 90, 90, 90]), "too few"),
         (np.repeat([0.0, 90.0, 0.0, 90.0], 50), "more than one step"),
