@@ -293,8 +293,13 @@ def test_a_place_that_is_moved_within_a_cook_says_what_ends(command):
     command("cook", "start", "A", "--at", "2026-05-30T08:00", "--logger", "aabb0001", "--meat", "flat=2:T")
     out = command("cook", "place", "A", "--since", "+1:00", "--logger", "aabb0001", "--meat", "flat=3:T")[1]
     assert out[1:] == ["flat of 'A' on channel 2 ends 2026-05-30 09:00: it is on channel 3 from then on"]
+    again = command("cook", "place", "A", "--since", "+0:50", "--logger", "aabb0001", "--meat", "flat=3:T")[1]
+    assert out[1:] != again[1:] == ["flat of 'A' on channel 2 ends 2026-05-30 08:50: it is on channel 3 from then on"]
     out = command("cook", "place", "A", "--logger", "aabb0001", "--meat", "point=3:T")[1]
-    assert out[1:] == ["flat of 'A' on channel 3 is taken back: its channel goes to point"]
+    assert "flat of 'A' on channel 3 is taken back: its channel goes to point" in out
+    command("probe", "add", "red", "--type", "T")
+    out = command("cook", "place", "A", "--since", "+2:00", "--logger", "aabb0001", "--meat", "point=3:red")[1]
+    assert out[1:] == ["point of 'A' on channel 3 ends 2026-05-30 10:00: its probe is 'red' from then on"]
 
 
 def test_a_second_open_cook_of_one_name_is_told(command):
@@ -308,7 +313,7 @@ def test_a_second_open_cook_of_one_name_is_told(command):
     assert command("cook", "start", "Sunday")[2] == []
 
 
-def test_a_place_is_not_given_for_the_future_or_after_the_cooks_end(command, tmp_path):
+def test_a_place_is_given_for_a_time_of_its_cook_alone(command, tmp_path):
     where = ["--logger", "aabb0001", "--meat", "flat=2:T"]
     command("cook", "start", "A", "--at", "2026-05-30T08:00", *where)
     command("cook", "start", "going on", "--at", "2026-05-30T07:00", "--logger", "aabb0001", "--meat", "flat=5:T")
@@ -316,6 +321,7 @@ def test_a_place_is_not_given_for_the_future_or_after_the_cooks_end(command, tmp
     for cook, since, words in (
         ("A", "2026-05-30T21:00", "after the end of 'A', 2026-05-30 20:00"), ("A", "+12:00", "after the end"),
         ("going on", "2099-01-01T00:00", "in the future"), ("A", "+1:75", "write +3:10"),
+        ("A", "2026-05-30T07:30", "is before the start of 'A', 2026-05-30 08:00"),
     ):
         status, out, err = command("cook", "place", cook, "--since", since, *where)
         assert (status, out, len(err)) == (1, [], 1)

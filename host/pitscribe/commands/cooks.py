@@ -74,13 +74,18 @@ def _place(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> Non
 
 
 def _since_ms(ledger: Ledger, cook: Cook, text: str) -> int:
-    """``--since`` in ms UTC. ConfigError if it has not been, or the cook was over by then."""
+    """``--since`` in ms UTC. ConfigError if it has not been, or the cook had not begun or was over by then."""
     now = ledger.now_ms() / 1000
     at = parse_in_cook(text, cook, now)
     if cook.ended_ms is not None and at * 1000 >= cook.ended_ms:
         ended = local(cook.ended_ms / 1000)
         raise ConfigError(f"--since {text}: {local(at)} is after the end of {cook.name!r}, {ended}")
-    return _ms(past(at, text, now))
+    if _ms(at) < cook.started_ms - 60_000:  # a clock's minutes may be some seconds before it
+        raise ConfigError(
+            f"--since {text}: {local(at)} is before the start of {cook.name!r}, {local(cook.started_ms / 1000)}; "
+            "leave --since out for all of the cook"
+        )
+    return max(cook.started_ms, _ms(past(at, text, now)))
 
 
 def _end(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:

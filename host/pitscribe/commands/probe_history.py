@@ -18,7 +18,8 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
         probe = ledger.probe(arguments.name)
         if arguments.action == "withdraw":
             record = ledger.withdraw_probe_record(probe.id, arguments.record)
-            print(f"{_named(record)} of {probe.name!r} is withdrawn; it is kept, and probe restore takes that back")
+            back = f"pitscribe probe restore {shlex.quote(probe.name)} {record.id}"
+            print(f"{_named(record)} of {probe.name!r} is withdrawn; it is kept, and to take that back: {back}")
         else:
             record = ledger.restore_probe_record(probe.id, arguments.record)
             print(f"{_named(record)} of {probe.name!r} is restored")
