@@ -162,6 +162,7 @@ def test_a_probe_that_is_placed_anew_leaves_its_old_place(command, home):
     (["probe", "add", "green", "--type", "K"], "there is a probe 'green' already"),
     (["probe", "add", "K", "--type", "K"], "that is a type"),
     (["probe", "add", "red", "--type", "X"], "type 'X' is not one of"),
+    (["probe", "add", "red", "--type", "b"], "type B: pitscribe has no reference function"),
     (["probe", "add", "red", "--type", "K", "--tolerance", "gold"], "tolerance 'gold'"),
     (["probe", "show", "nobody"], "there is no probe 'nobody'"),
     (["probe", "budget", "green", "hot"], "write 195F"),

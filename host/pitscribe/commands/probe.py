@@ -14,7 +14,9 @@ from pitscribe.config import Config
 from pitscribe.cook.plain import degrees
 from pitscribe.errors import ConfigError
 from pitscribe.ledger.ledger import Ledger
+from pitscribe.ledger.probebook import TC_LETTERS
 from pitscribe.ledger.values import Probe, ProbeRecord
+from pitscribe.metrology import its90
 from pitscribe.metrology.calibration import fit_of, points_of, through_of
 from pitscribe.metrology.uncertainty import Setup, budget
 from pitscribe.report.certificate import DUE_MS, certificate
@@ -38,7 +40,13 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
 
 
 def _add(_config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
-    probe = ledger.add_probe(arguments.name, arguments.type.upper(), arguments.tolerance.lower())
+    tc = arguments.type.upper()
+    if tc in tuple(TC_LETTERS) and tc not in its90.KINDS:
+        raise ConfigError(
+            f"type {tc}: pitscribe has no reference function for it, so it cannot tell its temperature; a channel that "
+            f"is set for it is kept as it comes. It takes {', '.join(its90.KINDS)}"
+        )
+    probe = ledger.add_probe(arguments.name, tc, arguments.tolerance.lower())
     print(f"{probe.name}: type {probe.tc}, class {probe.tolerance}; calibrate it with: "
           f"pitscribe probe calibrate {probe.name!r} --ice")
 
