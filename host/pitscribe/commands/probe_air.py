@@ -9,9 +9,10 @@ import numpy as np
 
 from pitscribe.commands.channels import meant_channel, read_channel
 from pitscribe.commands.ledgers import meant_cook, open_ledger
+from pitscribe.commands.probe_history import superseded
 from pitscribe.commands.when import local, parse_past
 from pitscribe.config import Config
-from pitscribe.cook.plain import difference, span
+from pitscribe.cook.plain import difference, signed, span
 from pitscribe.errors import ConfigError, NotFoundError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Cook, Placement, Probe
@@ -73,7 +74,8 @@ def _learn_air(config: Config, ledger: Ledger, probe: Probe, a: argparse.Namespa
         probe.id, "air", round(1000 * float(thick.track.t[-1])), _body(found, thick, beside, asked, a),
         channel=(one.logger, one.channel), remark=a.remark or "",
     )
-    yield f"kept as record {kept.id} of {probe.name}: where it is in the air, its place now shows the corrected series"
+    shown = "where it is in the air, its place now shows the corrected series"
+    yield superseded(ledger, probe, kept) or f"kept as record {kept.id} of {probe.name}: {shown}"
 
 
 def _asked(ledger: Ledger, a: argparse.Namespace) -> _Asked:
@@ -160,17 +162,13 @@ def _told(found: Learned, thick: _Stood, beside: str, asked: _Asked, units: str)
         )
     yield f"lag: {model.lag:.0f} s +/- {u_lag:.0f} times the slope (the junction's time constant: {model.tau:.0f} s)"
     yield (
-        f"offset: {_signed(model.offset, units)} +/- {difference(u_offset, units)}; the reference itself may be off by "
+        f"offset: {signed(model.offset, units)} +/- {difference(u_offset, units)}; the reference itself may be off by "
         f"{difference(2 * model.reference_u, units)}"
     )
     yield (
         f"RMS difference from {beside} in this span: {difference(found.raw_rms, units)} as read, "
         f"{difference(found.corrected_rms, units)} corrected (+/- is for 95 %)"
     )
-
-
-def _signed(kelvin: float, units: str) -> str:
-    return ("+" if kelvin >= 0 else "") + difference(kelvin, units)
 
 
 def _plunge(config: Config, ledger: Ledger, probe: Probe, a: argparse.Namespace) -> Iterator[str]:
@@ -205,4 +203,4 @@ def _plunge(config: Config, ledger: Ledger, probe: Probe, a: argparse.Namespace)
         probe.id, "plunge", round(1000 * float(seen.t[-1])), plunge.body_of(found, seen.t, seen.celsius),
         channel=(where.logger, where.channel), remark=a.remark or "",
     )
-    yield f"kept as record {kept.id} of {probe.name}"
+    yield superseded(ledger, probe, kept) or f"kept as record {kept.id} of {probe.name}"
