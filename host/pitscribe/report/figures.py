@@ -55,7 +55,7 @@ def k_words(k: float) -> str:
     """The factor for 95 %, and why it may be less than that of a normal distribution."""
     if round(k, 2) >= round(NORMAL_95, 2):
         return f"k = {k:.2f}"
-    return f"k = {k:.2f}, below 1.96 because limits are rectangular: of a single one, 95 % is within k = 1.65"
+    return f"k = {k:.2f}; limits are rectangular, and a single one has 1.65"
 
 
 def exact(celsius: float, units: str, digits: int = 2) -> str:
