@@ -7,9 +7,9 @@ from math import isfinite
 from typing import Any
 
 from pitscribe.commands.explain_text import text
-from pitscribe.commands.ledgers import meant_cook, open_ledger
+from pitscribe.commands.ledgers import meant_cook, read_ledger
 from pitscribe.commands.sample import Cell, Sample, Value, find, to_the_second
-from pitscribe.commands.when import parse_into, parse_when
+from pitscribe.commands.when import parse_in_cook
 from pitscribe.config import Config
 from pitscribe.cook.plain import number
 from pitscribe.ledger.values import Cook
@@ -21,19 +21,12 @@ from pitscribe.metrology.uncertainty import components
 
 def run(config: Config, arguments: argparse.Namespace) -> None:
     """Print the derivation, as text or as one JSON object."""
-    with open_ledger(config) as ledger:
+    with read_ledger(config) as ledger:
         cook = meant_cook(ledger, arguments.cook)
-        at = _when(arguments.time, cook, ledger.now_ms() / 1000)
+        at = parse_in_cook(arguments.time, cook, ledger.now_ms() / 1000)
         found = find(ledger, cook, arguments.place, at, arguments.known)
     told = told_of_cell(found) if isinstance(found, Cell) else told_of(found)
     print(json.dumps(told, indent=1) if arguments.json else text(told, arguments.unit or config.units))
-
-
-def _when(text: str, cook: Cook, now: float) -> float:
-    """A time of day is the last such time before the cook's end: an old cook is asked for by its own clock."""
-    if text.startswith("+"):
-        return cook.started_ms / 1000 + parse_into(text)
-    return parse_when(text, now if cook.ended_ms is None else cook.ended_ms / 1000)
 
 
 def told_of(sample: Sample) -> dict[str, Any]:
