@@ -1,11 +1,12 @@
-"""The bench's chips read once a second, and all of the gate's rules over what they said: for the tests of the flags."""
+"""The bench's chips and drawn ones, and all of the gate's rules over what they said: for the tests of the flags."""
 
 from dataclasses import replace
 
 import numpy as np
 
+from pitscribe.metrology import its90
 from pitscribe.metrology.chain import correct
-from pitscribe.metrology.chips import split_max31855, split_max31856
+from pitscribe.metrology.chips import chip_of, code_from_emf, split_max31855, split_max31856
 from pitscribe.metrology.flags import Flag
 from pitscribe.metrology.minutes import Samples, Summary
 from pitscribe.metrology.together import Trace, judge
@@ -43,9 +44,9 @@ def read_chip(world, placement, seconds):
     return np.array(rows, np.int32).T.copy()
 
 
-def samples_of(world, hours, first_s=5):
-    """(Setup, place, Samples) of each placement, once a second."""
-    seconds = np.arange(first_s, int(3600 * hours))
+def samples_of(world, hours, first_s=5, period=1):
+    """(Setup, place, Samples) of each placement, every so many seconds."""
+    seconds = np.arange(first_s, int(3600 * hours), period)
     out = []
     for p in world.scenario.placements:
         hot, cold, fault = read_chip(world, p, seconds)
@@ -64,10 +65,10 @@ def as_trace(setup, place, samples, pieces=1, placement=None):
     return Trace(place, 1, hash(place) if placement is None else placement, setup, samples.flags, summary)
 
 
-def judged(world, hours, notes=(), **rename):
+def judged(world, hours, notes=(), period=1, **rename):
     """Place -> (Samples, flags) after all rules; ``rename``: place, _ for a blank -> (place, kind) it is said to be."""
     parts = []
-    for setup, place, samples in samples_of(world, hours):
+    for setup, place, samples in samples_of(world, hours, period=period):
         place, kind = rename.get(place.replace(" ", "_"), (place, setup.kind))
         parts.append((replace(setup, kind=kind), place, samples))
     flags = judge([as_trace(*part) for part in parts], notes)
@@ -89,3 +90,18 @@ def seconds_of(result, world, place, flag):
 def fault(channel, kind, start_min, end_min=None):
     """A fault of the bench, in minutes of the world."""
     return Fault(channel, kind, 60.0 * start_min, float("inf") if end_min is None else 60.0 * end_min)
+
+
+def drawn_chip(true, box, rng, *, chip, kind, place, period=1, noise_k=None, t0=60.0 * 28_000_000, first_s=7):
+    """A trace of a type K channel that an ideal chip reads every so many seconds of a place.
+
+    true, box: (n,), the place and the terminals at each second [degC]; noise_k: rms of the amplifier, that of its data
+    sheet if None; the cold sensor has half of it.
+    """
+    i = np.arange(first_s, true.size, period)
+    uv = 1000 * chip_of(chip).noise_mv if noise_k is None else noise_k * float(its90.sensitivity("K", 100.0))
+    mv = its90.emf("K", true[i]) - its90.emf("K", box[i]) + rng.normal(0, 1, i.size) * uv / 1000
+    codes = code_from_emf(chip, "K", mv, box[i] + rng.normal(0, 1, i.size) * uv / 80)
+    t = t0 + i.astype(np.float64)
+    done = correct(chip, "K", *codes, np.zeros(i.size, np.int32), t=t, kind=kind)
+    return as_trace(Setup(chip, "K", "K", "iec-2", kind, None), place, Samples(t, done.celsius, done.flags, *codes))

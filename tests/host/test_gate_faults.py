@@ -2,9 +2,12 @@
 
 import numpy as np
 import pytest
-from gate_bench import counts, fault, judged, make_world, seconds_of
+from gate_bench import as_trace, counts, fault, judged, make_world, samples_of, seconds_of
 
+from pitscribe.metrology import contact
+from pitscribe.metrology.contact import roughness
 from pitscribe.metrology.flags import Flag
+from pitscribe.metrology.minutes import Judged, Minutes
 from pitscribe.metrology.swapped import Told
 from pitscribe.metrology.uncertainty import TERMINAL_LIMIT_K
 from pitscribe.simulate.scenario import SCENARIOS
@@ -38,13 +41,47 @@ def test_an_hour_without_faults_has_no_flag_on_any_scenario(name, seed):
 def test_a_whole_cook_without_faults_has_no_false_flag(name, seed, hours):
     """Lids, spritzing, a turn, a wrap, the pull; on the gusty day the sun really leaves the terminals behind."""
     world = make_world(name, seed, hours, faults=())
-    result = judged(world, hours)
-    found = counts(result)
-    false = without_true_lag(found, result, world)
-    samples = sum(one.t.size for one, _ in result.values())
-    print(f"\n{name}, seed {seed}: {samples} samples, false flags {false}; true COLD_FAST {found}")
-    assert false == {}
-    assert (found != {}) == (name == "bad-wires")
+    for period in (1, 10, 60):
+        result = judged(world, hours, period=period)
+        found = counts(result)
+        false = without_true_lag(found, result, world)
+        samples = sum(one.t.size for one, _ in result.values())
+        print(f"\n{name}, seed {seed}, every {period} s: {samples} samples, false flags {false}; true {found}")
+        assert false == {}
+        assert (found != {}) == (name == "bad-wires")
+
+
+@pytest.mark.parametrize(("channel", "kind", "flag", "period", "within"), [
+    (3, "stuck", Flag.STUCK, 10, 12),
+    (3, "stuck", Flag.STUCK, 60, 22),
+    (4, "slipped-out", Flag.NO_CONTACT, 10, 8),
+    (4, "slipped-out", Flag.NO_CONTACT, 60, 8),
+    (0, "reversed", Flag.REVERSED, 60, 5),
+])
+def test_a_slow_logger_finds_what_its_rule_says_it_can(channel, kind, flag, period, within):
+    world = make_world("backyard", 7, 1.5, faults=[fault(channel, kind, 45)])
+    result = judged(world, 1.5, period=period)
+    place = world.scenario.placements[channel].place
+    at = seconds_of(result, world, place, flag)
+    print(f"\n{kind} at {place}, every {period} s: {flag.name} after {at[0] / 60 - 45:.1f} min (limit {within})")
+    assert 0 <= at[0] - MINUTE * 45 <= MINUTE * within
+    assert {where for where, _ in counts(result)} == {place}
+
+
+def test_roughness_on_the_bench_is_what_the_rule_says_of_meat_and_of_a_sheath_in_the_air():
+    """Every meat probe of two hours, but for the one that slips out after 30 min."""
+    world = make_world("backyard", 7, 2, faults=[fault(4, "slipped-out", 30)])
+    rough = {}
+    for setup, place, samples in samples_of(world, 2):
+        summary = as_trace(setup, place, samples).summary
+        minutes = Minutes(*summary.minutes()[1])
+        rough[place] = roughness(Judged(place, 1, setup, minutes)).median
+    meat = max(float(np.nanmax(rough[place])) for place in ("flat", "point", "middle"))
+    air = float(np.median(rough["tip"][50:]))
+    print(f"\nroughness: in meat {meat:.3f} K at most, in the air {air:.2f} K in the median")
+    assert meat < contact.CALM_K
+    assert air == pytest.approx(contact.AIR_K, rel=0.5)
+    assert air > contact.ROUGH_K
 
 
 @pytest.mark.parametrize(("channel", "kind", "flag", "start", "within"), [

@@ -17,7 +17,7 @@ BoolArray = NDArray[np.bool_]
 # the bench it is below CALM_K in meat (a tip of 45 mm, lid opened), and in a sheath of 1/8 in in the air mostly AIR_K.
 # That it has to be a quarter of what the air probe has keeps lids from counting. And the reading is near an air place:
 # two ends of a pit differ by less than so much. What the chip's own noise leaves in a minute's mean is not the place's:
-# a threshold is raised by it, and by twice that where the place is to be restless (the median of so few scatters).
+# a threshold is raised by twice that, for the median of so few scatters.
 ROUGH_MIN = 15
 ROUGH_K = 0.3
 ROUGH_OF_AIR = 0.25
@@ -35,11 +35,12 @@ LEVEL_MIN = 5
 PULLED_K_PER_MIN = 8.0
 PULLED_NEAR_K = 20.0
 PULLED_MIN = 10  # so long back the rise may be
-# In contact a probe comes to its value with some 20 s to 63 % (our allowance, no source), a sheath in air takes more than
-# a minute: two minutes after the rise has become slower it still gets slower by this share of the largest minute's rise,
-# or after three it is restless.
+# In contact a probe comes to its value with some 20 s to 63 % (our allowance, no source), a sheath in air takes more
+# than a minute: two minutes after the rise has become slower it still rises by this share of the largest minute's rise;
+# or after four the second difference shows that it is restless.
 SETTLED_MIN = 2
-SLOWER_SHARE = 0.1
+RESTLESS_MIN = 4
+RISES_SHARE = 0.07
 FOLLOW_K = 0.24
 FOLLOW_NOISE = 4.0  # one difference alone scatters more than a median
 
@@ -78,9 +79,12 @@ def roughness(one: Judged) -> Roughness:
 
 def no_contact(mean: FloatArray, rough: Roughness, air: Sequence[tuple[FloatArray, Roughness]]) -> BoolArray:
     """NO_CONTACT of a meat probe: means (m,) and roughness, and those of each air place -> bool (m,)."""
-    second, calm = _second(mean), np.hypot(CALM_K, rough.noise)
+    second, calm = _second(mean), np.hypot(CALM_K, NOISE_TWICE * rough.noise)
     pulled, back = _pulled(mean, second, rough.noise)
-    restless = rough.above(ROUGH_K) & (last(second, 2).max(axis=1) > calm)  # not out before and now back
+    back &= ~rough.above(ROUGH_K)  # what has been restless for long falls and rises with the lid
+    # Restless now too: one that was out and is back, or was put in a minute ago, was restless before.
+    in_hand = last(np.abs(mean - ago(mean, 1)), SETTLED_MIN + 1).max(axis=1) >= PULLED_K_PER_MIN
+    restless = rough.above(ROUGH_K) & (last(second, 2).max(axis=1) > calm) & ~in_hand
     begins, near, known = (np.zeros(mean.shape, bool) for _ in range(3))
     for level, other in air:
         away = np.abs(mean - level)
@@ -97,9 +101,10 @@ def _pulled(mean: FloatArray, second: FloatArray, noise: FloatArray) -> tuple[Bo
     above = mean - np.fmax.reduce(last(ago(mean, PULLED_MIN), PULLED_MIN), axis=1)
     steps = mean - ago(mean, 1)
     rise = np.fmax.reduce(last(steps, PULLED_MIN), axis=1)
-    slow, slower = (last(steps, n).max(axis=1) < PULLED_K_PER_MIN for n in (SETTLED_MIN, SETTLED_MIN + 1))
     least = np.hypot(FOLLOW_K, FOLLOW_NOISE * noise)
-    moves = (slow & (second >= np.maximum(SLOWER_SHARE * rise, least))) | (slower & (second >= least))
+    settled, later = (last(steps, n).max(axis=1) < PULLED_K_PER_MIN for n in (SETTLED_MIN, RESTLESS_MIN))
+    rises = settled & (steps >= np.maximum(RISES_SHARE * rise, least))
+    moves = rises | (later & (second >= least))
     rose = rise >= PULLED_K_PER_MIN
     fell = last(steps, SETTLED_MIN).min(axis=1) <= -PULLED_K_PER_MIN
     return rose & moves & (above >= PULLED_K_PER_MIN), rose & fell & (above < PULLED_K_PER_MIN)

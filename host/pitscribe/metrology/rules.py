@@ -77,8 +77,8 @@ _OF_ONE_SAMPLE = (
          "nothing can be computed; the codes are kept", "NIST Monograph 175 for the types that have one"),
     Rule(Flag.RATE, f"further from the last good sample than {_rate('air')}; {_rate('meat')}",
          "an opened lid takes a thin bead from 135 degC at 30 K/s; meat changes by less than 0.05 K/s, and a probe "
-         "that is moved is taken back when its new values agree for a while, one sample at the very start when two "
-         f"after it do. A slow logger leaves most changes possible: {_slow('air')}, {_slow('meat')} are needed",
+         "that is moved is taken back when its new values agree for a while; a spike in the very first sample is left "
+         f"as soon as two after it agree. A slow logger leaves most changes possible: {_slow('air')}, {_slow('meat')} are needed",
          "time constants: SOURCES.md section 5; steps: our allowance, no source"),
 )
 
@@ -124,8 +124,8 @@ _OF_MINUTES = (
     Rule(Flag.NO_CONTACT, f"a meat place within {contact.NEAR_AIR_K:g} K of an air place and as restless: roughness "
          f"{contact.ROUGH_K:g} K or more, and {contact.ROUGH_OF_AIR:g} of the air's; or risen by "
          f"{contact.PULLED_K_PER_MIN:g} K in a minute and in all, to within {contact.PULLED_NEAR_K:g} K of one, and "
-         f"{contact.SETTLED_MIN} min later still slowing down by {contact.SLOWER_SHARE:.0%} of that rise a minute, or "
-         f"{contact.SETTLED_MIN + 1} min later restless ({contact.FOLLOW_K:g} K); until it is put back, or further "
+         f"{contact.SETTLED_MIN} min later still rising by {contact.RISES_SHARE:.0%} of that in a minute, or "
+         f"{contact.RESTLESS_MIN} min later restless ({contact.FOLLOW_K:g} K); until it is put back, or further "
          f"from all air places that are known for {contact.FAR_MIN} min, or each of {contact.LEVEL_MIN} second "
          f"differences is as small as {contact.CALM_K:g} K",
          f"roughness is the median over {contact.ROUGH_MIN} min of the second difference of minute means: below "
