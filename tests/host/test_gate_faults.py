@@ -51,36 +51,32 @@ def test_a_whole_cook_without_faults_has_no_false_flag(name, seed, hours):
         assert (found != {}) == (name == "bad-wires")
 
 
-@pytest.mark.parametrize(("channel", "kind", "flag", "period", "within"), [
-    (3, "stuck", Flag.STUCK, 10, 12),
-    (3, "stuck", Flag.STUCK, 60, 22),
-    (4, "slipped-out", Flag.NO_CONTACT, 10, 8),
-    (4, "slipped-out", Flag.NO_CONTACT, 60, 8),
-    (0, "reversed", Flag.REVERSED, 60, 5),
-])
-def test_a_slow_logger_finds_what_its_rule_says_it_can(channel, kind, flag, period, within):
-    world = make_world("backyard", 7, 1.5, faults=[fault(channel, kind, 45)])
+@pytest.mark.parametrize(("period", "limits"), [(10, (5, 12, 8)), (60, (5, 22, 8))])
+def test_a_slow_logger_finds_what_its_rules_say_it_can(period, limits):
+    told = (("grate", Flag.REVERSED), ("point", Flag.STUCK), ("tip", Flag.NO_CONTACT))
+    faults = [fault(0, "reversed", 45), fault(3, "stuck", 45), fault(4, "slipped-out", 45)]
+    world = make_world("backyard", 7, 1.5, faults=faults)
     result = judged(world, 1.5, period=period)
-    place = world.scenario.placements[channel].place
-    at = seconds_of(result, world, place, flag)
-    print(f"\n{kind} at {place}, every {period} s: {flag.name} after {at[0] / 60 - 45:.1f} min (limit {within})")
-    assert 0 <= at[0] - MINUTE * 45 <= MINUTE * within
-    assert {where for where, _ in counts(result)} == {place}
+    for (place, flag), within in zip(told, limits, strict=True):
+        at = seconds_of(result, world, place, flag)
+        print(f"\nevery {period} s: {flag.name} at {place} after {at[0] / 60 - 45:.1f} min (limit {within})")
+        assert 0 <= at[0] - MINUTE * 45 <= MINUTE * within
+    assert {where for where, _ in counts(result)} == {place for place, _ in told}
 
 
 def test_roughness_on_the_bench_is_what_the_rule_says_of_meat_and_of_a_sheath_in_the_air():
-    """Every meat probe of two hours, but for the one that slips out after 30 min."""
-    world = make_world("backyard", 7, 2, faults=[fault(4, "slipped-out", 30)])
+    """Every meat probe of a cook's first 78 min, but for the one that slips out after 20."""
+    world = make_world("backyard", 7, 1.3, faults=[fault(4, "slipped-out", 20)])
     rough = {}
-    for setup, place, samples in samples_of(world, 2):
+    for setup, place, samples in samples_of(world, 1.3):
         summary = as_trace(setup, place, samples).summary
         minutes = Minutes(*summary.minutes()[1])
         rough[place] = roughness(Judged(place, 1, setup, minutes)).median
     meat = max(float(np.nanmax(rough[place])) for place in ("flat", "point", "middle"))
-    air = float(np.median(rough["tip"][50:]))
+    air = float(np.median(rough["tip"][40:]))
     print(f"\nroughness: in meat {meat:.3f} K at most, in the air {air:.2f} K in the median")
     assert meat < contact.CALM_K
-    assert air == pytest.approx(contact.AIR_K, rel=0.5)
+    assert air == pytest.approx(contact.AIR_K, rel=0.25)
     assert air > contact.ROUGH_K
 
 

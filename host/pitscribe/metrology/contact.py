@@ -22,7 +22,7 @@ ROUGH_MIN = 15
 ROUGH_K = 0.3
 ROUGH_OF_AIR = 0.25
 CALM_K = 0.12
-AIR_K = 0.45  # as measured; nothing is judged by it
+AIR_K = 0.4  # as measured; nothing is judged by it
 NOISE_TWICE = 2.0
 NEAR_AIR_K = 30.0
 # It lasts until the probe is far from all air places that are known ...

@@ -78,7 +78,8 @@ _OF_ONE_SAMPLE = (
     Rule(Flag.RATE, f"further from the last good sample than {_rate('air')}; {_rate('meat')}",
          "an opened lid takes a thin bead from 135 degC at 30 K/s; meat changes by less than 0.05 K/s, and a probe "
          "that is moved is taken back when its new values agree for a while; a spike in the very first sample is left "
-         f"as soon as two after it agree. A slow logger leaves most changes possible: {_slow('air')}, {_slow('meat')} are needed",
+         f"as soon as two after it agree. A slow logger leaves most changes possible: {_slow('air')}, "
+         f"{_slow('meat')} are needed",
          "time constants: SOURCES.md section 5; steps: our allowance, no source"),
 )
 
