@@ -102,7 +102,8 @@ class Instrument:
             grid = np.arange(int(at[0]), int(at[-1]) + 2)
             box = cook.world.box[grid]
             hot = np.interp(at, grid, junction[grid])
-            return hot + self.wire.of(hot), np.interp(at, grid, box[:, 0]), np.interp(at, grid, box[:, 1])
+            terminal = np.interp(at, grid, box[:, 0])
+            return hot + self.wire.of(hot), terminal + self.wire.of(terminal), np.interp(at, grid, box[:, 1])
 
         t = (cook.times[:, None] + BURST).ravel()
         return t.astype(float), *self._codes(loop, t)
@@ -112,6 +113,7 @@ class Instrument:
 
         def loop(channel, at):
             hot = np.full(at.shape, celsius)
-            return hot + self.wire.of(hot), np.full(at.shape, box_c), np.full(at.shape, box_c)
+            box = np.full(at.shape, box_c)
+            return hot + self.wire.of(hot), box + self.wire.of(box), box
 
         return self._codes(loop, np.arange(10.0, 10.0 + seconds))

@@ -34,12 +34,15 @@ def constant(celsius: float) -> Bath:
 
 @dataclass
 class Kitchen:
-    """``baths``: what is at the tip on each channel; ``errors``: (offset K, gain K/K) of each channel's wire."""
+    """``baths``: what is at the tip on each channel;  ``box``: at the chips, degC
+    ``errors``: (offset K, gain K/K) of each channel's wire
+    """
 
     home: Path
     baths: list[Bath]
     errors: list[tuple[float, float]] = field(default_factory=lambda: [(0.0, 0.0)] * 3)
     silent: bool = False
+    box: Bath = field(default_factory=lambda: constant(BOX_C))
 
     def __post_init__(self) -> None:
         self.clock = SetClock(T0)
@@ -67,7 +70,7 @@ class Kitchen:
         t = self.until + np.arange(TICKS_A_FRAME)
         self.until += TICKS_A_FRAME
         hot, cold = np.zeros((2, t.size, len(TABLE)), np.int32)
-        box = np.full(t.size, BOX_C)
+        box = self.box(t)
         for c, (chip, tc) in enumerate(TABLE):
             true = self.baths[c](t)
             offset, gain = self.errors[c]

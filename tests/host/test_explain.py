@@ -19,9 +19,10 @@ from pitscribe.errors import NotFoundError
 from pitscribe.metrology import its90
 from pitscribe.metrology.airprobe import AirModel
 from pitscribe.metrology.airprobe import body_of as air_body_of
-from pitscribe.metrology.calibration import Calibrated, Calibration, Point, Through, body_of
+from pitscribe.metrology.calibration import Point, Through, body_of
 from pitscribe.metrology.chain import Context, read_piece
 from pitscribe.metrology.chips import CHIPS, code_from_emf
+from pitscribe.metrology.correction import Calibrated, Calibration
 from pitscribe.metrology.derivation import derive, register_word
 from pitscribe.metrology.strand import Codes
 from pitscribe.metrology.uncertainty import Setup, combined
@@ -102,9 +103,9 @@ def test_the_calibration_that_is_named_is_the_one_that_counts(ledger, cook):
     assert "through this channel" in history("grate", "now")["source"]
     # It reads 60 degC; the line through -0.8 K at 0.8 degC and -0.7 K at 95.3 degC has -0.74 K there.
     assert history("grate", "now")["value"] == pytest.approx(-0.74, abs=0.02)
-    # Class 1 wire of type T on a chip of 2 K: an ice bath through some other such chip makes it worse.
-    assert "through another channel, is left out" in history("flat", "now")["source"]
-    assert history("flat", "now")["value"] == 0.0
+    # To another channel goes what the two points say of the wire, here nearly nothing: a constant in kelvin.
+    assert "through another channel: what it says of the wire" in history("flat", "now")["source"]
+    assert history("flat", "now")["value"] == pytest.approx(0.0, abs=0.1)
     assert "never calibrated" in history("flat", "then")["source"]  # not yet, when it was put there
     assert "never calibrated" in history("dome", "now")["source"]
 
@@ -180,8 +181,8 @@ FITS = st.sampled_from([None, True, False])
 def test_the_steps_uncertainties_add_up_to_the_result_and_the_shares_to_the_whole(
     chip, tc, kind, celsius, cold_c, here, slope
 ):
-    fit = Calibration(-0.4, 0.003, 50.0, (0.002, 0.0, 1e-7), 12.0, 0.0, 95.0)
-    known = None if here is None else Calibrated(fit, "max31855", "K", here, 22.0, 3e6)
+    fit = Calibration(-0.4, 0.003, (0.002, -1e-6, 1e-7), 12.0, 0.0, 95.0, 22.0, True, tc)
+    known = None if here is None else Calibrated(fit, "max31855", "K", here, 3e6)
     codes, reading = _reading(chip, tc, kind, celsius, cold_c, known, slope)
     assume(any(codes))  # all zeros is a dead line
     steps = {step.name: step for step in derive(codes, reading, "a record")}

@@ -74,7 +74,17 @@ def test_ice_then_boiling_water_make_one_calibration_with_a_gain(kitchen, capsys
     assert record.body["conditions"] == {"pressure_pa": 83_430.0, "altitude_m": 1609.0}
     said = capsys.readouterr().out
     assert "steam scald" in said
-    assert "a gain of" in said
+    assert "of the wire for each" in said
+
+
+def test_each_point_keeps_the_terminal_block_that_it_was_read_with(kitchen):
+    kitchen.box = lambda t: np.interp(t - T0, [900, 1200], [18.0, 33.0])
+    kitchen.baths = [lambda t: np.interp(t - T0, [900, 1200], [0.0, MILE.celsius])] * 3
+    kitchen.wait(2400.0)
+    span = ["--from", stamp(T0), "--to", stamp(T0 + 2400)]
+    kitchen.probe("calibrate", "green", "--ice", "--boil", "--pressure", "834.3hPa", "--channel", "0", *span)
+    _, points, _ = record_of(kitchen, "green")
+    assert [p.cold_c for p in points] == pytest.approx([18.0, 33.0], abs=0.02)
 
 
 def test_what_is_recorded_already_gives_the_same_points_as_waiting_did(kitchen):
@@ -126,7 +136,8 @@ def test_a_gain_of_an_uncalibrated_reference_is_not_taken_for_one_that_was_found
     kitchen.baths = [lambda t: np.interp(t - T0, [0, 900, 1200, 2100, 2400, 3300], [5, 5, 50, 50, 95, 95])] * 3
     kitchen.wait(3400.0)
     span = ["--from", stamp(T0), "--to", stamp(T0 + 3300)]
-    kitchen.probe("calibrate", "green", "--against", "blue", "--channel", "0", "--against-channel", "2", "--gain", *span)
+    where = ["--channel", "0", "--against-channel", "2"]
+    kitchen.probe("calibrate", "green", "--against", "blue", "--gain", *where, *span)
     _, points, found = record_of(kitchen, "green")
     assert found.gain == pytest.approx(0.004, abs=0.0005)
     assert found.covariance[2] ** 0.5 == pytest.approx(np.hypot(0.005, 0.0015) / 3**0.5, rel=0.1)

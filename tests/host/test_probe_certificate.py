@@ -66,7 +66,7 @@ def test_it_tells_points_residuals_correction_conditions_and_when_next():
     for words in (
         "type K, tolerance class iec-1", "channel 3: max31855 for type K",
         "station pressure 834.3 hPa, altitude 1609 m", "fine ice", "ice bath 32.00 F 33.44 F",
-        "boiling water 202.28 F 203.18 F", "+0.00 F", "an offset and a gain of",
+        "boiling water 202.28 F 203.18 F", "+0.00 F", "an offset of the channel and",
         "k = ", "effective degrees of freedom", "not a certificate of an accredited laboratory",
         f"by at {(MADE + DUE_MS) / 1000:.0f}"[:10],
     ):

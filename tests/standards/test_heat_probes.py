@@ -78,4 +78,11 @@ def test_every_wire_that_is_drawn_is_within_its_class(tc, grade):
     shares = np.array([e.of(celsius) / limit for e in errors])
     assert np.abs(shares).max() <= 1 + 1e-9
     assert np.abs(shares[:, 20]).max() > 0.7  # and the width is used
-    assert math.isclose(WireError(0.5, 0.01).of(np.array([100.0]))[0], 1.5)
+
+
+def test_a_wire_with_both_ends_at_one_temperature_gives_nothing_and_is_out_by_nothing_in_the_ice():
+    # The law of homogeneous wires: an error is D(tip) - D(plug), and the tables have D(0) = 0.
+    wire = WireError(1.2, 60.0, 1.5)
+    assert wire.of(np.array([0.0]))[0] == 0.0
+    assert math.isclose(wire.of(np.array([100.0]))[0], 1.2)
+    assert WireError(1.2, 500.0, 1.5).of(np.array([300.0]))[0] == 1.5  # where its class ends

@@ -24,7 +24,8 @@ from browser import chromium, new_context, new_page
 from pitscribe.clock import SetClock
 from pitscribe.intake.folder import import_folder
 from pitscribe.ledger.ledger import Ledger
-from pitscribe.metrology.calibration import Calibrated, Point, fit
+from pitscribe.metrology.calibration import Point, fit
+from pitscribe.metrology.correction import Calibrated
 from pitscribe.metrology.uncertainty import Setup, budget, worthwhile
 from pitscribe.simulate.bath import SCENES
 

@@ -100,8 +100,8 @@ def expected(dip: Dip, world: BathWorld, row: int, box: Array) -> Array:
     wire, chip = world.wire_errors[row], world.chip_errors[row]
     hot = world.true[0, row]
     sensor = box + chip.cold + chip.cold_drift * (box - 25.0)
-    mv = np.array([reference.emf(float(hot + wire.of(np.array(hot)))) - reference.emf(float(b + chip.terminal))
-                   for b in box])
+    plug = box + wire.of(box) + chip.terminal
+    mv = np.array([reference.emf(float(hot + wire.of(np.array(hot)))) - reference.emf(float(b)) for b in plug])
     mv = mv * (1 + chip.gain) + chip.offset_mv
     return np.array([reference.temperature(e + reference.emf(float(b))) for e, b in zip(mv, sensor, strict=True)])
 

@@ -10,8 +10,9 @@ from pitscribe.commands.ledgers import meant_logger
 from pitscribe.errors import ConfigError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Placement, Probe
-from pitscribe.metrology.calibration import Calibrated, Through
+from pitscribe.metrology.calibration import Through
 from pitscribe.metrology.chain import Context, has_reference, read_piece
+from pitscribe.metrology.correction import Calibrated
 from pitscribe.metrology.coverage import combine
 from pitscribe.metrology.flags import usable
 from pitscribe.metrology.steady import Steadiness, judge

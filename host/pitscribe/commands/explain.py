@@ -40,7 +40,7 @@ def told_of(sample: Sample) -> dict[str, Any]:
     if sample.air is not None:
         parts, learned = sample.air.parts, sample.air.known
         history = f"record {learned.record}, learned {to_the_second(learned.made_ms / 1000)}"
-        steps = in_the_air(steps, sample.value.celsius, learned.model, parts, history)
+        steps = in_the_air(steps, sample.value.celsius, sample.air.model, parts, history)
     return {
         **_head(sample.cook, one.place, one.kind, sample.value),
         "time_u_s": sample.time_u,
@@ -92,9 +92,11 @@ def _history(sample: Sample) -> str:
     if known is None:
         return ""
     record = f"record {known.record}, calibrated {to_the_second(known.made_ms / 1000)}"
-    if sample.setup.calibrated is None:
-        return f"{record} through another channel, is left out: with two chips' errors this would be less sure than new"
-    return f"{record} through {'this channel' if known.calibrated.here else 'another channel or instrument'}"
+    applied = sample.setup.calibrated
+    assert applied is not None
+    if applied.here or applied.chip is None:
+        return f"{record} through {'this channel' if applied.here else 'another instrument'}"
+    return f"{record} through another channel: what it says of the wire"
 
 
 def _budget(parts: Sequence[Component]) -> dict[str, Any]:

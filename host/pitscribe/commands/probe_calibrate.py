@@ -115,7 +115,7 @@ def _check(ledger: Ledger, a: argparse.Namespace, probe: Probe, live: Live, ask:
     sure, readings = window.steadiness, window.readings
     # Nonsense is refused here with its reason, as it is in a calibration.
     raw = Point("ice", float(readings.raw_c.mean()), sure.u, sure.dof, ice.celsius, ice.u)
-    fit([raw], probe.tc, probe.tolerance, through=readings.through())
+    fit([raw], probe.tc, probe.tolerance)  # by its class alone: it may well have drifted beyond what a channel explains
     u = float(np.hypot(readings.u.mean(), sure.u))
     for line in check_lines(probe, sure.mean, u, ice.u, record, live.units):
         print(line)

@@ -15,7 +15,8 @@ from pitscribe.commands.when import local, parse_past
 from pitscribe.errors import CalibrationError, ConfigError, NotFoundError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Probe, ProbeRecord
-from pitscribe.metrology.calibration import CHIP_GAIN_PART, CHIP_LIMIT_K, Calibrated, Point, Through, fit
+from pitscribe.metrology.calibration import CHIP_GAIN_PART, CHIP_LIMIT_K, Point, Through, fit
+from pitscribe.metrology.correction import Calibrated
 from pitscribe.metrology.fixpoints import (
     CAUTION_BOIL,
     CAUTION_ICE,
@@ -194,8 +195,9 @@ class Measuring:
         """A point, if it is one that a calibration can be made of: told at once, not after the next bath."""
         one, t = window.steadiness, window.readings.t
         first, last = (round(x * 1000) for x in t[[0, -1]].tolist())
-        point = Point(kind, one.mean, one.u, one.dof, reference, u, shared, one.n, first, last)
-        fit([point], self.probe.tc, self.probe.tolerance, through=window.readings.through())
+        through = window.readings.through()
+        point = Point(kind, one.mean, one.u, one.dof, reference, u, shared, one.n, first, last, through.cold_c)
+        fit([point], self.probe.tc, self.probe.tolerance, through=through)
         return point
 
     def _invite(self, how: str) -> None:
@@ -232,8 +234,8 @@ def gain_u(probe: Probe, known: Calibrated | None) -> float:
     if known is None:
         wire = gain_limit(probe.tc, probe.tolerance) / 3**0.5
     else:
-        wire = known.fit.covariance[2] ** 0.5
-        if known.here and known.fit.gain:  # found through that very chip
+        wire = float(np.sqrt(known.fit.covariance[2]))
+        if known.here and known.fit.borne:  # found through that very chip
             return wire
     return float(np.hypot(wire, CHIP_GAIN_PART / 3**0.5))
 

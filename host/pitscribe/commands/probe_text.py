@@ -6,7 +6,8 @@ import numpy as np
 
 from pitscribe.commands.when import local
 from pitscribe.ledger.values import Probe, ProbeRecord
-from pitscribe.metrology.calibration import Calibration, Point, residuals
+from pitscribe.metrology.calibration import Point, residuals
+from pitscribe.metrology.correction import Calibration
 from pitscribe.metrology.uncertainty import Budget
 from pitscribe.report.figures import (
     KIND,
@@ -35,10 +36,11 @@ def point_lines(points: Sequence[Point], calibration: Calibration, units: str) -
 
 def fit_lines(calibration: Calibration, units: str) -> Iterator[str]:
     """What is fitted, and the correction where a cook looks."""
-    if calibration.gain:
-        yield f"correction: an offset, and a gain of {calibration.gain * 100:+.3f} % of the temperature"
+    if calibration.borne:
+        wire = f"{signed(calibration.gain * 100, units)} of the wire for each {size(100, units)}"
+        yield f"correction: an offset of the channel, and {wire} from plug to tip"
     else:
-        yield "correction: an offset; the points bear no gain, so it is less sure away from them"
+        yield "correction: of the channel; the points tell little of the wire, so its class counts away from them"
     yield f"{'reading':>11}{'add':>11}{'95 % +/-':>11}   ({dof_words(calibration.dof)} effective degrees of freedom)"
     for celsius in table_points(units):
         cells = exact(celsius, units), signed(correction(calibration, celsius), units), size(

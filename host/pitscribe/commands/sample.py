@@ -43,10 +43,12 @@ class Origin(NamedTuple):
 class InAir(NamedTuple):
     """How the air was worked out from what the junction reads.
 
-    known : what was learned of the probe, and in which record;  parts : what makes the result uncertain, arrays (1,)
+    known : what was learned of the probe, and in which record;  model : as it counts for this reading
+    parts : what makes the result uncertain, arrays (1,)
     """
 
     known: KnownAir
+    model: airprobe.AirModel
     parts: list[Component]
 
 
@@ -166,10 +168,10 @@ def _in_air(record: CookRecord, stretch: Stretch, t: float) -> InAir | None:
     row = int(np.searchsorted(track.t, t))
     if row >= track.t.size or track.t[row] != t:
         return None
-    model, noise = stretch.air.model, airprobe.noise_of(stretch.strand.setup)
+    model, noise = stretch.air.beside(stretch.strand.setup.calibrated), airprobe.noise_of(stretch.strand.setup)
     base = next((s.track() for s in record.meat if s.place == model.base), None)
     found = airprobe.air_of(track, base, model, noise, here=stretch.air.here)
-    return InAir(stretch.air, [replace(part, u=part.u[row : row + 1]) for part in found.parts])
+    return InAir(stretch.air, model, [replace(part, u=part.u[row : row + 1]) for part in found.parts])
 
 
 def _origin(ledger: Ledger, stretch: Stretch, uptime_ms: int) -> Origin:

@@ -1,8 +1,9 @@
 """What a probe's own history says of it: points, the correction fitted to them, and how sure that is.
 
-A correction is ``offset + gain (reading - pivot)``, in kelvin as the wire has them at 0 degC, to be added to a reading.
-What is out by a constant (a chip, its cold junction, the terminal block) is so in emf: a kelvin of it in the ice is
-0.83 K of it in boiling water with type T, whose sensitivity grows by a fifth between the two, and 0.95 K with type K.
+The model is ``correction``'s: a constant of the channel, and of the wire so much for each kelvin between plug and tip.
+An ice bath says little of the wire, which has the box's 20 K between its ends there; boiling water says more. What the
+points leave open, data sheets and the wire's class bound: they count as what was known before (JCGM 101:2008, 6.4; GUM
+F.2.3), so that a fit is never richer than its points.
 
 The fit is the weighted least squares of JCGM 100:2008 (GUM) H.3, with the uncertainties of the points instead of the
 scatter about the line, because two or three points scatter by chance; errors that points share are correlated (5.2).
@@ -16,9 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.errors import CalibrationError
-from pitscribe.metrology import its90
-from pitscribe.metrology.line import Line, weighted_line, weighted_mean
-from pitscribe.metrology.tolerance import bend_limit, gain_limit, tolerance_limit
+from pitscribe.metrology.bothunits import both_units
+from pitscribe.metrology.correction import Calibration, stretch
+from pitscribe.metrology.line import Line, bounded_line
+from pitscribe.metrology.tolerance import bend, bend_limit, gain_limit, tolerance_limit
+from pitscribe.metrology.uncertainty import channel_u
 
 FloatArray = NDArray[np.float64]
 
@@ -37,69 +40,10 @@ CHIP_GAIN_PART = 0.0015
 CHIP_GAIN_K = 1.0
 # How many standard uncertainties a point may be off what the others say: 0.3 % of good points are further.
 FARTHEST = 3.0
+_BORNE = 0.25  # points that halve the uncertainty of the gain tell of it
 
 _ROOT3 = 3.0**0.5
-
-
-@dataclass(frozen=True, slots=True)
-class Calibration:
-    """A correction and its uncertainty, as far as the points bear it.
-
-    offset, gain, pivot : K, K/K, degC of the uncorrected reading; kelvin of the wire at 0 degC
-    covariance : var(offset) [K2], cov(offset, gain) [K], var(gain) [1]; a gain that the points cannot show is 0, and
-        its variance what the wire's class allows; what a chip's gain adds is ``uncertainty``'s to say
-    dof : effective degrees of freedom of the fit (inf if nothing of it is from few observations)
-    low, high : the lowest and the highest reading among the points [degC]
-    tc : type of the wire; None: a thermometer whose kelvin are the same everywhere
-    """
-
-    offset: float
-    gain: float
-    pivot: float
-    covariance: tuple[float, float, float]
-    dof: float
-    low: float
-    high: float
-    tc: str | None = None
-
-    def correction(self, reading: FloatArray) -> FloatArray:
-        """What is to be added to uncorrected readings: float64 (n,) [degC] -> (n,) [K]."""
-        added: FloatArray = (self.offset + self.gain * (reading - self.pivot)) / stretch(self.tc, reading)
-        return added
-
-    def u(self, reading: FloatArray) -> FloatArray:
-        """Standard uncertainty of the correction, of the points and the fit alone: float64 (n,) [degC] -> (n,) [K]."""
-        var, both, slope = self.covariance
-        away = reading - self.pivot
-        u: FloatArray = np.sqrt(var + 2 * both * away + slope * np.square(away)) / stretch(self.tc, reading)
-        return u
-
-
-def stretch(tc: str | None, celsius: FloatArray) -> FloatArray:
-    """Sensitivity of a wire at a temperature against that at 0 degC: float64 (n,) [degC] -> (n,), NaN out of range."""
-    if tc is None:
-        return np.ones(celsius.shape)
-    ratio: FloatArray = its90.sensitivity(tc, celsius, out_of_range="nan") / its90.sensitivity(tc, 0.0)
-    return ratio
-
-
-@dataclass(frozen=True, slots=True)
-class Calibrated:
-    """A calibration as it counts for one placement.
-
-    chip, tc : the amplifier that the points were read through, and the type that it is made or set for; None: another
-        instrument, whose error is in the points' own uncertainty
-    here : whether that is the very channel that is read now, whose chip's constant errors it therefore holds
-    cold_c : the terminal block then [degC]
-    age_s : how long before the reading it was made [s]
-    """
-
-    fit: Calibration
-    chip: str | None
-    tc: str | None
-    here: bool
-    cold_c: float
-    age_s: float
+_ROOM_C = 25.0  # where an instrument of one's own was, if nobody says
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +56,7 @@ class Point:
     reference, u_reference : what it should be [degC], standard uncertainty that no other point shares [K]
     u_shared : standard uncertainty of the reference that all points "beside" another probe have in common [K]
     n, from_ms, to_ms : how many samples, from when to when [ms UTC], if it was taken from a logger
+    cold_c : the cold junction then [degC]; None: as far as is known, that of the other points, or a room's
     """
 
     kind: str
@@ -124,6 +69,7 @@ class Point:
     n: int = 0
     from_ms: int | None = None
     to_ms: int | None = None
+    cold_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,54 +112,90 @@ def points_of(body: Mapping[str, Any]) -> tuple[Point, ...]:
 def through_of(body: Mapping[str, Any]) -> Through | None:
     """The channel in what ``body_of`` made; None: another instrument."""
     channel = body.get("through")
-    return None if channel is None else Through(channel["chip"], channel["tc"], float(channel["cold_c"]))
+    try:
+        return None if channel is None else Through(str(channel["chip"]), str(channel["tc"]), float(channel["cold_c"]))
+    except (KeyError, TypeError, ValueError) as error:
+        raise CalibrationError(f"a kept calibration cannot be read: {error}; it may be of a later Pitscribe") from None
 
 
 def fit_of(body: Mapping[str, Any], probe_tc: str, tolerance: str) -> Calibration:
-    """The fit of what ``body_of`` made, as was asked for then. Raises CalibrationError as ``fit``."""
-    return fit(points_of(body), probe_tc, tolerance, gain=body.get("gain"), through=through_of(body))
+    """The fit of what ``body_of`` made, as was asked for then.
+
+    The points were judged when they were entered and are not judged again: a stricter rule of today must not take an
+    old cook away. CalibrationError for what cannot be read.
+    """
+    points, through = points_of(body), through_of(body)
+    if not points:
+        raise CalibrationError("a kept calibration cannot be read: it has no point")
+    try:
+        return _fit(points, probe_tc, tolerance, body.get("gain"), through)
+    except (TypeError, ValueError, KeyError, np.linalg.LinAlgError) as error:
+        raise CalibrationError(f"a kept calibration cannot be read: {error}; it may be of a later Pitscribe") from None
 
 
 def fit(
     points: Sequence[Point], probe_tc: str, tolerance: str, *, gain: bool | None = None, through: Through | None = None
 ) -> Calibration:
-    """The correction that points bear: an offset, or an offset and a gain.
+    """The correction that points bear.
 
     probe_tc, tolerance : type and class of the wire
-    gain : whether to fit one. None: if the points are ``GAIN_SPAN_K`` apart and tell more of it than wire and chip
-        allow, or show it beyond doubt
-    through : the channel that they were read through, for a better word on what is wrong
+    gain : whether to fit one by the points alone (True) or none (False); None: as far as the points tell more of it
+        than the class does
+    through : the channel that they were read through; its data sheet bounds the offset
 
     Raises CalibrationError for what is no calibration: nonsense, points too close for the gain that is asked for, a
     point that contradicts the others; ConfigError for an unknown class.
     """
     _check(points, probe_tc, tolerance, through)
-    x = np.array([p.reading for p in points])
-    y, covariance = _as_at_zero(points, probe_tc)
-    span = float(np.ptp(x))
-    kitchen = float(stretch(probe_tc, np.array([100.0]))[0]) / _ROOT3
-    wire, chip = gain_limit(probe_tc, tolerance) * kitchen, (CHIP_GAIN_PART if through else 0.0) * kitchen
+    span = float(np.ptp([p.reading for p in points]))
     if gain and span < GAIN_SPAN_K:
         raise CalibrationError(
             f"a gain needs points at least {GAIN_SPAN_K:g} K ({GAIN_SPAN_K * 1.8:g} F) apart, and these are "
             f"{span:.1f} K ({span * 1.8:.1f} F); take an offset, or add a point"
         )
-    line = weighted_mean(x, y, covariance, wire)
-    if gain or (gain is None and span >= GAIN_SPAN_K):
-        tilted = weighted_line(x, y, covariance)
-        _check_gain(tilted.gain, probe_tc, tolerance)
-        if gain or tilted.u_gain < np.hypot(wire, chip) or abs(tilted.gain) > FARTHEST * tilted.u_gain:
-            line = tilted
-    _check_residuals(points, line, probe_tc, tolerance)
-    low, high = float(x.min()), float(x.max())
-    dof = min(_dof(points, line, covariance, at) for at in (low, high))
-    return Calibration(line.offset, line.gain, line.pivot, line.covariance, dof, low, high, probe_tc)
+    found = _fit(points, probe_tc, tolerance, gain, through)
+    _check_gain(found.gain, probe_tc, tolerance)
+    _check_contradictions(points, probe_tc, tolerance, through)
+    return found
+
+
+def _fit(
+    points: Sequence[Point], probe_tc: str, tolerance: str, gain: bool | None, through: Through | None
+) -> Calibration:
+    reading, x = np.array([p.reading for p in points]), _spans(points, through)
+    y, covariance = _as_at_zero(points, probe_tc)
+    u_offset, u_gain = _before(probe_tc, tolerance, through)
+    if gain is None:
+        line = bounded_line(x, y, covariance, u_offset, u_gain)
+    elif gain:
+        line = bounded_line(x, y, covariance, u_offset, np.inf)
+    else:
+        line = bounded_line(x, y, covariance, u_offset, u_gain, level=True)
+    dof = min(_dof(points, line, covariance, float(at)) for at in (x.min(), x.max()))
+    borne = gain is not False and line.covariance[2] < _BORNE * u_gain**2
+    return Calibration(line.offset, line.gain, line.covariance, dof, float(reading.min()), float(reading.max()),
+                       float(np.mean(reading - x)), borne, probe_tc)
+
+
+def _before(probe_tc: str, tolerance: str, through: Through | None) -> tuple[float, float]:
+    """What is known before any point: standard uncertainty of the offset [K] and of the gain [K/K], at 0 degC."""
+    kitchen = float(stretch(probe_tc, np.array([100.0]))[0]) / _ROOT3
+    wire, chip = gain_limit(probe_tc, tolerance) * kitchen, (CHIP_GAIN_PART if through else 0.0) * kitchen
+    offset = np.inf if through is None else channel_u(through.chip, through.tc, probe_tc, through.cold_c)
+    return float(offset), float(np.hypot(wire, chip))
+
+
+def _spans(points: Sequence[Point], through: Through | None) -> FloatArray:
+    """Reading less cold junction at each point: float64 (n,) [K]."""
+    box = _ROOM_C if through is None else through.cold_c
+    return np.array([p.reading - (box if p.cold_c is None else p.cold_c) for p in points])
 
 
 def residuals(points: Sequence[Point], calibration: Calibration) -> FloatArray:
     """What the correction leaves at each point, reference less corrected reading: float64 (n,) [K]."""
     x = np.array([p.reading for p in points])
-    left: FloatArray = np.array([p.reference for p in points]) - x - calibration.correction(x)
+    cold = np.array([calibration.cold_c if p.cold_c is None else p.cold_c for p in points])
+    left: FloatArray = np.array([p.reference for p in points]) - x - calibration.correction(x, cold)
     return left
 
 
@@ -227,12 +209,25 @@ def _check(points: Sequence[Point], probe_tc: str, tolerance: str, through: Thro
             raise CalibrationError(f"the point {_named(p)} has a figure that is no number, or below 0")
         if p.u_reading == p.u_reference == 0.0:
             raise CalibrationError(f"the point {_named(p)} has no uncertainty, and nothing is that sure")
-        limit = 2 * float(tolerance_limit(probe_tc, tolerance, np.array([p.reference]))[0]) + CHIP_LIMIT_K
+        at = stretch(probe_tc, np.array([p.reading, p.reference]))
+        if not np.isfinite(at).all():
+            raise CalibrationError(f"the point {_named(p)}: type {probe_tc} has no reference function there")
+        limit = _farthest(p, probe_tc, tolerance, through)
         if abs(p.reading - p.reference) > limit:
             raise CalibrationError(
                 f"{_named(p)}: the probe reads {both_units(p.reading)}, and no type {probe_tc} of class {tolerance} is "
                 f"{limit:.1f} K ({limit * 1.8:.0f} F) off: {_suspicion(p, through)}"
             )
+
+
+def _farthest(p: Point, probe_tc: str, tolerance: str, through: Through | None) -> float:
+    """How far a point may be off before it is no point of this probe [K]."""
+    if through is None:
+        return 2 * float(tolerance_limit(probe_tc, tolerance, np.array([p.reference]))[0]) + CHIP_LIMIT_K
+    u_offset, u_gain = _before(probe_tc, tolerance, through)
+    span = float(_spans([p], through)[0])
+    by = float(stretch(probe_tc, np.array([p.reading]))[0])
+    return FARTHEST * float(np.hypot(np.hypot(u_offset, u_gain * span) / by, np.hypot(p.u_reading, p.u_reference)))
 
 
 def _suspicion(p: Point, through: Through | None) -> str:
@@ -252,48 +247,56 @@ def _check_gain(gain: float, probe_tc: str, tolerance: str) -> None:
         )
 
 
-def _check_residuals(points: Sequence[Point], line: Line, probe_tc: str, tolerance: str) -> None:
-    """Refuse a point that the others contradict: further off than ``FARTHEST`` of its residual's uncertainty."""
-    x = np.array([p.reading for p in points])
+def _check_contradictions(
+    points: Sequence[Point], probe_tc: str, tolerance: str, through: Through | None
+) -> None:
+    """Refuse a point that the others contradict: off what they foretell by more than ``FARTHEST``."""
+    if len(points) < 2:
+        return
+    x, reading = _spans(points, through), np.array([p.reading for p in points])
     y, covariance = _as_at_zero(points, probe_tc)
-    left = y - line.offset - line.gain * (x - line.pivot)
-    bend = bend_limit(probe_tc, tolerance, x, float(x.min()), float(x.max())) / _ROOT3
-    variance = line.residual_variance(x, covariance + np.diag(np.square(bend)))
-    if line.gain == 0.0:  # not shown, which is not the same as not there
-        tilt = (float(tolerance_limit(probe_tc, tolerance, np.array([0.0]))[0]) + CHIP_GAIN_K) / 100.0 / _ROOT3
-        variance = variance + np.square(tilt * (x - line.pivot))
-    known = variance > 1e-12
-    score = np.where(known, np.abs(left) / np.sqrt(np.where(known, variance, 1.0)), 0.0)
+    bent = bend_limit(probe_tc, tolerance) * bend(reading, float(reading.min()), float(reading.max())) / _ROOT3
+    covariance = covariance + np.diag(np.square(bent))
+    before = _before(probe_tc, tolerance, through)
+    off, u = np.zeros(x.size), np.ones(x.size)
+    for i in range(x.size):
+        rest = np.delete(np.arange(x.size), i)
+        line = bounded_line(x[rest], y[rest], covariance[np.ix_(rest, rest)], *before)
+        weights = line.weights(float(x[i]))
+        off[i] = y[i] - line.at(float(x[i]))
+        shared = 2 * float(weights @ covariance[rest, i])
+        u[i] = max(line.variance(float(x[i])) + covariance[i, i] - shared, 1e-12) ** 0.5
+    score = np.abs(off) / u
     worst = int(score.argmax())
     if score[worst] <= FARTHEST:
         return
-    off, much = float(left[worst]), FARTHEST * float(np.sqrt(variance[worst]))
+    off_k, much = float(off[worst]), FARTHEST * float(u[worst])
     # With one observation to spare every point stands out alike, and nobody can say which it is.
     suspects = [_named(p) for p, s in zip(points, score, strict=True) if s > 0.8 * score[worst]]
     one = f"{suspects[0]}: it contradicts the other points"
     several = f"{'; '.join(suspects)}: they contradict one another, and one of them is wrong"
     raise CalibrationError(
-        f"{one if len(suspects) == 1 else several}, {off:+.2f} K ({off * 1.8:+.1f} F) off where {much:.2f} K would be "
-        "much; measure it anew, or leave it out"
+        f"{one if len(suspects) == 1 else several}, {off_k:+.2f} K ({off_k * 1.8:+.1f} F) off where {much:.2f} K would "
+        "be much; measure it anew, or leave it out"
     )
 
 
 def _as_at_zero(points: Sequence[Point], probe_tc: str) -> tuple[FloatArray, FloatArray]:
     """What the points say of the correction, float64 (n,), in kelvin at 0 degC, and its covariance, float64 (n, n).
 
-    What "beside" points share is one error.
+    What "beside" points share is one error, the same for all: scaled for each, it would draw the weights to extremes.
     """
     by = stretch(probe_tc, np.array([p.reading for p in points]))
     y: FloatArray = np.array([p.reference - p.reading for p in points]) * by
     own = np.array([p.u_reading**2 + p.u_reference**2 for p in points])
     shared = np.array([p.u_shared if p.kind == "beside" else 0.0 for p in points])
-    return y, (np.diag(own) + np.outer(shared, shared)) * np.outer(by, by)
+    return y, np.diag(own * np.square(by)) + np.outer(shared, shared) * float(by.mean()) ** 2
 
 
 def _dof(points: Sequence[Point], line: Line, covariance: FloatArray, at: float) -> float:
     """Welch-Satterthwaite (G.4.1) for the correction at a reading; a reference's uncertainty is known for sure."""
     weights = line.weights(at)
-    total = float(weights @ covariance @ weights)
+    total = line.variance(at)
     scatter = [p.u_reading**2 / (p.u_reading**2 + p.u_reference**2 + p.u_shared**2) for p in points]  # of its variance
     each = weights**2 * np.diag(covariance) * scatter
     by_dof = sum(float(v) ** 2 / p.dof for v, p in zip(each, points, strict=True))
@@ -304,8 +307,3 @@ def _named(p: Point) -> str:
     return {"ice": "ice bath", "boil": "boiling water", "beside": "beside the other probe", "told": "told"}.get(
         p.kind, p.kind
     ) + f", {both_units(p.reference)}"
-
-
-def both_units(celsius: float) -> str:
-    """A temperature in both units: ``0.0 C (32.0 F)``."""
-    return f"{celsius:.1f} C ({celsius * 1.8 + 32:.1f} F)"

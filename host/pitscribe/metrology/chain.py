@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.metrology import chips, flags, its90
-from pitscribe.metrology.calibration import Calibrated
+from pitscribe.metrology.correction import Calibrated
 from pitscribe.metrology.flags import Flag, FlagArray, LastGood
 from pitscribe.metrology.junction import hot_junction
 from pitscribe.metrology.slope import HISTORY, recent_slope, slow_slope, slow_start
@@ -104,7 +104,7 @@ def read_piece(
     loop_mv, cold_c = chips.loop_emf(setup.chip, setup.tc, hot, cold)
     raw_c = hot_junction(setup.probe_tc, loop_mv, cold_c)
     raw_c[~flags.has_value(known)] = np.nan
-    celsius = raw_c if setup.calibrated is None else raw_c + setup.calibrated.fit.correction(raw_c)
+    celsius = raw_c if setup.calibrated is None else raw_c + setup.calibrated.fit.correction(raw_c, cold_c)
     ends = chips.chip_of(setup.chip).hot_codes
     marks = flags.sample_flags(setup.chip, setup.probe_tc, hot, ends, known, celsius, cold_c)
     slope = cold_slope = np.zeros(hot.shape)

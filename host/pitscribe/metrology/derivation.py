@@ -29,8 +29,7 @@ from pitscribe.metrology.uncertainty import Reading, components
 # By which step a component enters, by how its name begins; the rest is of where the probe is: time, lag, radiation.
 _OF_THE_LOOP = ("chip", "quantisation")
 _OF_THE_COLD = ("cold junction", "terminal block")
-_OF_THE_PROBE = ("probe", "calibration", "wire", "offset carried")
-_OF_A_CALIBRATION = " of the calibration"  # the end of the name of what another chip adds: of the probe's correction
+_OF_THE_PROBE = ("probe", "calibration", "wire")
 
 _MONOGRAPH = "NIST Monograph 175"
 
@@ -104,7 +103,7 @@ def derive(codes: Codes, reading: Reading, history: str) -> list[Step]:
         Step("hot junction", raw_c, "degC", u_sum / hot_s, f"inverse of E({tc}), {_MONOGRAPH}"),
     ]
     counted = ", ".join(p.name for p in place if p.u[0] > 0)
-    added = 0.0 if known is None else float(known.fit.correction(reading.raw_c)[0])
+    added = 0.0 if known is None else float(known.fit.correction(reading.raw_c, reading.cold_c)[0])
     steps += [
         Step("probe's correction", added, "K", _root(probe), history or f"never calibrated: class {setup.tolerance}"),
         Step("at the place", 0.0, "K", _root(place), f"not corrected, but counted: {counted or 'nothing'}"),
@@ -161,7 +160,7 @@ def _by_step(parts: Sequence[Component]) -> tuple[list[Component], ...]:
     probe: list[Component] = []
     place: list[Component] = []
     for part in parts:
-        if part.name.endswith(_OF_A_CALIBRATION) or part.name.startswith(_OF_THE_PROBE):
+        if part.name.startswith(_OF_THE_PROBE):
             probe.append(part)
         elif part.name.startswith(_OF_THE_LOOP):
             loop.append(part)

@@ -1,4 +1,5 @@
-"""A constant, or a straight line, through a few points whose uncertainties are known and may be correlated.
+"""A straight line through a few points whose uncertainties are known and may be correlated, bounded by what is known
+of its offset and its slope before.
 
 Generalised least squares: the estimate is linear in what was measured, so its covariance follows by the law of
 propagation (JCGM 100:2008, 5.2.2, eq. 13), and so does how much each point counts (for effective degrees of freedom).
@@ -14,60 +15,51 @@ FloatArray = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """``offset + gain (x - pivot)``; the pivot is where the two are uncorrelated.
+    """``offset + gain x``.
 
-    covariance : var(offset), cov(offset, gain), var(gain)
+    covariance : var(offset), cov(offset, gain), var(gain), of the estimate against the truth
     influence : float64 (2, n), what offset and gain change by for each unit of y
     """
 
     offset: float
     gain: float
-    pivot: float
     covariance: tuple[float, float, float]
     influence: FloatArray
 
-    @property
-    def u_gain(self) -> float:
-        """Standard uncertainty of the gain."""
-        return float(np.sqrt(self.covariance[2]))
+    def at(self, x: float) -> float:
+        """The line at ``x``."""
+        return self.offset + self.gain * x
+
+    def variance(self, x: float) -> float:
+        """Variance of the line at ``x``."""
+        var, both, slope = self.covariance
+        return var + 2 * both * x + slope * x * x
 
     def weights(self, x: float) -> FloatArray:
         """What the line at ``x`` changes by for each unit of y: float64 (n,)."""
-        weights: FloatArray = np.array([1.0, x - self.pivot]) @ self.influence
+        weights: FloatArray = np.array([1.0, x]) @ self.influence
         return weights
 
-    def residual_variance(self, x: FloatArray, covariance: FloatArray) -> FloatArray:
-        """Variance of y less the line at each point, given the covariance of y: float64 (n,)."""
-        left = np.eye(x.size) - np.column_stack((np.ones(x.size), x - self.pivot)) @ self.influence
-        variance: FloatArray = np.diag(left @ covariance @ left.T)
-        return variance
 
+def bounded_line(
+    x: FloatArray, y: FloatArray, covariance: FloatArray, u_offset: float, u_gain: float, *, level: bool = False
+) -> Line:
+    """The line through points (n,), of whose offset and gain it was known that they are 0 give or take so much.
 
-def weighted_mean(x: FloatArray, y: FloatArray, covariance: FloatArray, u_gain: float) -> Line:
-    """The constant through points (n,), whose line may be tilted by 0, give or take ``u_gain``.
-
-    The pivot is the mean of x by the same weights, so that a tilt leaves the constant alone.
+    covariance : float64 (n, n), of y;  u_offset, u_gain : standard uncertainties before, inf if nothing is known (then
+    one or two points of different x are needed);  level : let the gain be 0, but not known to be
     """
-    weights, variance = _mean_weights(covariance)
-    influence = np.vstack((weights, np.zeros(x.size)))
-    return Line(float(weights @ y), 0.0, float(weights @ x), (variance, 0.0, u_gain**2), influence)
-
-
-def weighted_line(x: FloatArray, y: FloatArray, covariance: FloatArray) -> Line:
-    """The straight line through points (n,) of two or more different x. covariance: float64 (n, n), of y."""
-    pivot = float(_mean_weights(covariance)[0] @ x)
-    design = np.column_stack((np.ones(x.size), x - pivot))
-    solved = np.linalg.solve(covariance, design)  # V^-1 X
-    inverse = np.linalg.inv(design.T @ solved)
-    influence = inverse @ solved.T
+    before = np.array([u_offset**-2.0, u_gain**-2.0])
+    design = np.column_stack((np.ones(x.size), x))
+    if level:  # what the gain may be makes the points less sure, and more alike
+        solved = np.linalg.solve(covariance + u_gain**2 * np.outer(x, x), np.ones(x.size))
+        share = solved / (float(solved.sum()) + before[0])
+        influence = np.vstack((share, np.zeros(x.size)))
+    else:
+        solved = np.linalg.solve(covariance, design)  # V^-1 X
+        influence = np.linalg.inv(design.T @ solved + np.diag(before)) @ solved.T
+    left = influence @ design - np.eye(2)  # what of offset and gain the estimate does not follow
+    known = np.diag([0.0 if np.isinf(u) else u**2 for u in (u_offset, u_gain)])
+    spread = influence @ covariance @ influence.T + left @ known @ left.T
     offset, gain = (influence @ y).tolist()
-    var, both, _, slope = inverse.ravel().tolist()
-    return Line(offset, gain, pivot, (var, both, slope), influence)
-
-
-def _mean_weights(covariance: FloatArray) -> tuple[FloatArray, float]:
-    """Weights of the best mean, which add up to 1, and its variance."""
-    weights = np.asarray(np.linalg.solve(covariance, np.ones(covariance.shape[0])), np.float64)
-    variance = 1.0 / float(weights.sum())
-    weights *= variance
-    return weights, variance
+    return Line(offset, gain, (float(spread[0, 0]), float(spread[0, 1]), float(spread[1, 1])), influence)

@@ -28,11 +28,12 @@ TOLERANCES: dict[str, tuple[float, dict[str, tuple[float, float]], dict[str, tup
                       | dict.fromkeys("RS", (1.5, 0.0025)), _ASTM_LOW),
 }
 
-# What one spool's wire may do besides being out by a constant, as half widths; our own picture of a spool, no source.
-# Its error grows by at most half of the class's part of the temperature for each kelvin ...
-GAIN_PART = 0.5
-# ... and between 0 and 100 degC it leaves a straight line by at most a twentieth of the class's kelvin figure.
-BEND_PART = 0.05
+# A wire is out by D(tip) - D(plug), and D is nothing at 0 degC: with both ends at one temperature there is no emf. What
+# one spool does in a kitchen's range, as half widths; our own picture, no source: D grows to the class's kelvin figure
+# at 100 degC, and leaves the straight line between 0 and 100 degC by this part of it half way ...
+BEND_PART = 0.15
+# ... and this part of it is there even with both ends alike, for wire is not the same all along.
+UNEVEN_PART = 0.1
 
 
 def _terms(probe_tc: str, tolerance: str) -> tuple[float, float]:
@@ -60,17 +61,32 @@ def tolerance_limit(probe_tc: str, tolerance: str, celsius: FloatArray) -> Float
     return limit
 
 
-def gain_limit(probe_tc: str, tolerance: str) -> float:
-    """By how much the error of one spool's wire may change for each kelvin: half width [K/K]. ConfigError as above."""
-    return GAIN_PART * _terms(probe_tc, tolerance)[1]
+def wire_limit(probe_tc: str, tolerance: str, celsius: FloatArray, cold_c: FloatArray) -> FloatArray:
+    """What wire of a class may be out by, between a plug and a tip at these temperatures: half width.
 
-
-def bend_limit(probe_tc: str, tolerance: str, celsius: FloatArray, low: float, high: float) -> FloatArray:
-    """How far the error may leave the straight line through two points at ``low`` and ``high``: half width.
-
-    A parabola that is nothing at the two points, and ``BEND_PART`` of the class's kelvin figure half way between points
-    100 K apart. celsius: float64 (n,) [degC] -> float64 (n,) [K]. ConfigError as above.
+    The class is stated for a plug at 0 degC. celsius, cold_c: float64 (n,) [degC] -> float64 (n,) [K], NaN through.
+    ConfigError as ``tolerance_limit``.
     """
-    base, _ = _terms(probe_tc, tolerance)
-    limit: FloatArray = (4e-4 * BEND_PART * base) * np.abs((celsius - low) * (celsius - high))
+    share = np.minimum(1.0, UNEVEN_PART + np.abs(celsius - cold_c) / 100.0)
+    limit: FloatArray = tolerance_limit(probe_tc, tolerance, celsius) * share
     return limit
+
+
+def gain_limit(probe_tc: str, tolerance: str) -> float:
+    """By how much the wire's error may change for each kelvin between 0 and 100 degC: half width [K/K].
+
+    ConfigError as ``tolerance_limit``.
+    """
+    return float(tolerance_limit(probe_tc, tolerance, np.array([100.0]))[0]) / 100.0
+
+
+def bend(celsius: FloatArray | float, low: float, high: float) -> FloatArray:
+    """A parabola that is nothing at ``low`` and ``high``, and 1 half way between two points 100 K apart; float64."""
+    z = np.asarray(celsius, np.float64)
+    shape: FloatArray = 4e-4 * (z - low) * (high - z)
+    return shape
+
+
+def bend_limit(probe_tc: str, tolerance: str) -> float:
+    """How far the error may leave a straight line half way between 0 and 100 degC: half width [K]. ConfigError."""
+    return BEND_PART * float(tolerance_limit(probe_tc, tolerance, np.array([100.0]))[0])

@@ -7,21 +7,21 @@ rounding; that is left out, because it matters for averages only, and none is ta
 Components of one chip or probe are the same error in every sample of it: they do not average out over time. Therefore a
 calibration takes them away on the channel that it was made through: there the class of the wire, the chip's constant
 errors, its cold sensor's and the terminal block's are in the points already, and what is left is how sure the points
-are and what has changed since. On another channel the chip of the calibration and the present one both count.
+are and what has changed since. To another channel only what they say of the wire goes along.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.metrology import its90
-from pitscribe.metrology.calibration import Calibrated
 from pitscribe.metrology.chips import LINE_LIMIT_K, SLOPE_UV, TABLE_LIMIT_K, Chip, chip_of
+from pitscribe.metrology.correction import Calibrated, stretch
 from pitscribe.metrology.coverage import Component, Total, combine
 from pitscribe.metrology.exposure import exposure
 from pitscribe.metrology.flags import COLD_GOOD_C
-from pitscribe.metrology.tolerance import bend_limit, tolerance_limit
+from pitscribe.metrology.tolerance import bend, bend_limit, wire_limit
 
 FloatArray = NDArray[np.float64]
 
@@ -117,21 +117,6 @@ def _amplifier(spec: Chip, tc: str, at: FloatArray, loop_mv: FloatArray, scale: 
     return parts
 
 
-def _carried(r: Reading, known: Calibrated, scale: _Scale) -> Component:
-    """What an offset that was found at one temperature may be out by at another.
-
-    By the chip's gain; and it was carried as emf, which the wire's own part of it need not be: that may be the same in
-    kelvin everywhere, as its class is.
-    """
-    spec, fit = chip_of(r.setup.chip), known.fit
-    kelvin = LINE_LIMIT_K[r.setup.tc][0][1] if spec.mode == "line" else spec.hot_limit_k or 0.0
-    per_k = spec.gain_limit or LINE_GAIN_PER_K * kelvin
-    there = 1e-3 * its90.sensitivity(r.setup.probe_tc, np.array([fit.pivot]), out_of_range="nan")[0]
-    wire = tolerance_limit(r.setup.probe_tc, r.setup.tolerance, np.array([fit.pivot]))[0]
-    limit = np.hypot(per_k * (r.raw_c - fit.pivot), wire * (1.0 - there * scale.per_mv))
-    return Component("offset carried from its point", "chip's gain; emf or kelvin of the wire's own", limit / _ROOT3)
-
-
 def _cold_limit(spec: Chip, cold_c: FloatArray) -> float | FloatArray:
     low, high = COLD_GOOD_C
     if cold_c.size and (cold_c.min() < low or cold_c.max() > high):
@@ -140,43 +125,54 @@ def _cold_limit(spec: Chip, cold_c: FloatArray) -> float | FloatArray:
     return spec.cold_limit_k
 
 
-def _instrument(chip: str, tc: str, at: FloatArray, loop_mv: FloatArray, cold_c: FloatArray, scale: _Scale,
-                whose: str = "") -> list[Component]:
+def _instrument(
+    chip: str, tc: str, at: FloatArray, loop_mv: FloatArray, cold_c: FloatArray, scale: _Scale
+) -> list[Component]:
     """All constant errors of one channel: amplifier, cold sensor, terminal block."""
     spec = chip_of(chip)
     source = f"{spec.sheet}, from memory" if spec.mode == "line" else spec.sheet
-    parts = [
+    return [
         *_amplifier(spec, tc, at, loop_mv, scale),
         Component("cold junction sensor", source, _cold_limit(spec, cold_c) * scale.cold / _ROOT3),
         Component("terminal block", "our allowance; no source", TERMINAL_LIMIT_K * scale.cold / _ROOT3),
     ]
-    return [Component(p.name + whose, p.source, p.u, p.shape) for p in parts] if whose else parts
+
+
+def channel_u(chip: str, tc: str, probe_tc: str, cold_c: float) -> float:
+    """All constant errors of a channel before anything was measured with it [K of the probe at 0 degC].
+
+    chip, tc : the amplifier and the type that it is made or set for;  cold_c : its cold junction [degC]. As they are
+    with the tip as warm as the plug: what grows with the loop's emf is a gain.
+    """
+    at = np.array([cold_c])
+    parts = _instrument(chip, tc, at, np.zeros(1), at, _Scale.of(probe_tc, at, at))
+    return float(combine(parts).u[0] * stretch(probe_tc, at)[0])
 
 
 def _as_calibrated(r: Reading, known: Calibrated, scale: _Scale) -> list[Component]:
     """What a calibrated probe is still uncertain by."""
     setup, fit = r.setup, known.fit
-    bend = bend_limit(setup.probe_tc, setup.tolerance, r.raw_c, fit.low, fit.high) / _ROOT3
+    # The fit took what bends at the points and at the plug then; what is left is that of the tip, less that of the plug
+    # but for what it was then. Points in one place are taken for the one end of 100 K.
+    ends = fit.low, fit.high if fit.borne else fit.low + 100.0
+    bent = bend(r.raw_c, *ends) - bend(r.cold_c, *ends) + bend(fit.cold_c, *ends)
+    bent = bend_limit(setup.probe_tc, setup.tolerance) * np.abs(bent) / _ROOT3
     aged = np.full(r.celsius.shape, WIRE_DRIFT_K_PER_YEAR * max(known.age_s, 0.0) / _YEAR_S / _ROOT3)
     parts = [
-        Component("calibration", "points and fit of the probe's calibration", fit.u(r.raw_c), "normal", fit.dof),
-        Component("wire between the points", "our allowance; no source", bend),
+        Component("calibration", "points and fit of the probe's calibration", fit.u(r.raw_c, r.cold_c), "normal",
+                  fit.dof),
+        Component("wire between the points", "our allowance; no source", bent),
         Component("wire since then", "our allowance, 0.2 K in a year; no source", aged),
     ]
     if known.here:
-        moved = np.minimum(np.abs(r.cold_c - known.cold_c) / DRIFT_SPAN_K, 1.0)
+        moved = np.minimum(np.abs(r.cold_c - fit.cold_c) / DRIFT_SPAN_K, 1.0)
         limits = np.square(_cold_limit(chip_of(setup.chip), r.cold_c) * scale.cold)
         for part in _amplifier(chip_of(setup.chip), setup.tc, r.celsius, r.loop_mv, scale):
             limits = limits + np.square(part.u * _ROOT3)
         drift = DRIFT_PART * moved * np.sqrt(limits) / _ROOT3
         parts.append(Component("chip in a warmer or colder box", "our allowance; no source", drift))
-        if fit.gain == 0.0:  # points in one place tell nothing of a gain, be it the wire's (in fit.u) or the chip's
-            parts.append(_carried(r, known, scale))
         return parts
     parts += _instrument(setup.chip, setup.tc, r.celsius, r.loop_mv, r.cold_c, scale)
-    if known.chip is not None and known.tc is not None:
-        then = np.full(r.celsius.shape, known.cold_c)
-        parts += _instrument(known.chip, known.tc, r.celsius, r.loop_mv, then, scale, " of the calibration")
     return parts
 
 
@@ -204,7 +200,7 @@ def components(r: Reading) -> list[Component]:
     scale = _Scale.of(setup.probe_tc, r.celsius, r.cold_c)
     slope, cold_slope = (np.abs(np.nan_to_num(x)) for x in (r.slope, r.cold_slope))
     if setup.calibrated is None:
-        wire = tolerance_limit(setup.probe_tc, setup.tolerance, r.celsius) / _ROOT3
+        wire = wire_limit(setup.probe_tc, setup.tolerance, r.celsius, r.cold_c) / _ROOT3
         parts = [Component("probe tolerance", f"{setup.tolerance}, IEC 60584-1 or ASTM E230", wire)]
         parts += _instrument(setup.chip, setup.tc, r.celsius, r.loop_mv, r.cold_c, scale)
     else:
@@ -270,17 +266,3 @@ def budget(setup: Setup, celsius: float, *, cold_c: float = 25.0, slope: float =
     one = [np.array([x]) for x in (celsius, celsius, loop, cold_c, slope, cold_slope, time_u)]
     return Budget.of(Reading(setup, *one))
 
-
-_JUDGED_AT_C = 95.0
-
-
-def worthwhile(setup: Setup) -> Setup:
-    """The setup, without its calibration if that makes a reading less certain.
-
-    So it may through another channel than the calibration's, where two chips' errors count instead of one's: those of a
-    MAX31855 are more than most wire's. Judged at 95 degC and a box at 25 degC.
-    """
-    if setup.calibrated is None or setup.calibrated.here:
-        return setup
-    bare = replace(setup, calibrated=None)
-    return bare if budget(bare, _JUDGED_AT_C).u <= budget(setup, _JUDGED_AT_C).u else setup

@@ -10,7 +10,8 @@ from html import escape
 import numpy as np
 
 from pitscribe.ledger.values import Probe, ProbeRecord
-from pitscribe.metrology.calibration import Calibration, Point, Through, fit_of, points_of, residuals, through_of
+from pitscribe.metrology.calibration import Point, Through, fit_of, points_of, residuals, through_of
+from pitscribe.metrology.correction import Calibration
 from pitscribe.metrology.coverage import student_95
 from pitscribe.report.figures import (
     KIND,
@@ -151,12 +152,13 @@ def _meaning(found: Calibration, through: Through | None, units: str) -> str:
     k = float(student_95(np.array([found.dof]))[0])
     dof = dof_words(found.dof)
     shape = (
-        f"an offset and a gain of {found.gain * 100:+.3f} %" if found.gain
-        else "an offset: the points bear no gain, and what the wire may have of one is in the uncertainty"
+        f"an offset of the channel and {signed(found.gain * 100, units)} of the wire for each {size(100, units)} from "
+        "plug to tip" if found.borne
+        else "that of the channel: the points tell little of the wire, and what its class allows is in the uncertainty"
     )
     where = (
         "It holds for the probe with an instrument like that one." if through is None else
-        "It includes the errors of that channel and is best there; on another, the errors of both chips count too."
+        "It includes the errors of that channel and is best there; to another goes along what it says of the wire."
     )
     return (
         f"<p>The correction is {shape}. Its uncertainty is expanded by {k_words(k)} (95 %, {dof} effective degrees of "

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from pitscribe.metrology.calibration import Calibration
+from pitscribe.metrology.correction import Calibration
 from pitscribe.metrology.coverage import NORMAL_95, student_95
 
 # Where a cook looks: ice, a stall, done, and three pits. degF, because it is a table for them first.

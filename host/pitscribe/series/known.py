@@ -9,29 +9,38 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pitscribe.errors import ConfigError
+from pitscribe.errors import CalibrationError, ConfigError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Placement, Probe, ProbeRecord
+from pitscribe.metrology import its90
 from pitscribe.metrology.airprobe import AirModel, model_of
-from pitscribe.metrology.calibration import Calibrated, fit_of, through_of
+from pitscribe.metrology.calibration import fit_of, through_of
+from pitscribe.metrology.chips import CHIPS
+from pitscribe.metrology.correction import Calibrated
 
 NOW = "now"  # with the latest record
 THEN = "then"  # with the latest record that was made before the probe was put in its place
 KNOWN = (NOW, THEN)
 
-_NO_BOX_C = 25.0  # of a calibration that no channel took part in; nothing hangs on it
-
 
 class KnownAir(NamedTuple):
     """What was learned of an air probe, as it counts for a placement, and the record that it rests on.
 
+    model : as it was learned;  calibration_k : what the probe's calibration added to its readings then [K]
     here : whether the placement's channel is the one that it was learned through
     """
 
     record: int
     made_ms: int
     model: AirModel
+    calibration_k: float
     here: bool
+
+    def beside(self, applied: Calibrated | None) -> AirModel:
+        """The model for readings with this calibration: what it has made of them since is taken from the offset."""
+        middle = np.array([(self.model.low + self.model.high) / 2])
+        now = 0.0 if applied is None else float(applied.fit.correction(middle)[0])
+        return replace(self.model, offset=self.model.offset + self.calibration_k - now)
 
 
 class KnownCalibration(NamedTuple):
@@ -41,14 +50,20 @@ class KnownCalibration(NamedTuple):
     made_ms: int
     calibrated: Calibrated
 
+    def on(self, chip: str, tc: str) -> Calibrated:
+        """The same for what is on the channel now; of another channel's points, or another chip's, the wire's part."""
+        one = self.calibrated
+        same = not one.here or (one.chip, one.tc) == (chip, tc)
+        return one if same else replace(one, here=False, fit=one.fit.of_the_wire())
+
 
 def calibration_of(ledger: Ledger, placement: Placement, first_ms: int, known: str = NOW) -> KnownCalibration | None:
     """The calibration of a placement's probe, None if there is none.
 
-    first_ms : when the placement began, UTC ms;  known : ``NOW`` or ``THEN``.
+    first_ms : when the placement began, UTC ms;  known : ``NOW`` or ``THEN``. CalibrationError for a record that
+    cannot be read.
     """
-    if known not in KNOWN:
-        raise ConfigError(f"known {known!r}: must be one of {', '.join(KNOWN)}")
+    _check_known(known)
     record = latest(ledger, placement.probe, "calibration", first_ms if known == THEN else None)
     if record is None:
         return None
@@ -56,42 +71,52 @@ def calibration_of(ledger: Ledger, placement: Placement, first_ms: int, known: s
     return KnownCalibration(record.id, record.made_ms, calibrated(placement.probe, record, here, first_ms))
 
 
-def air_of(
-    ledger: Ledger, placement: Placement, first_ms: int, calibration: KnownCalibration | None, known: str = NOW
-) -> KnownAir | None:
+def air_of(ledger: Ledger, placement: Placement, first_ms: int, known: str = NOW) -> KnownAir | None:
     """What was learned of a placement's probe as an air probe; None if nothing, or if it is not in the air.
 
     The constants are kept as they were learned, and not learned anew from the span each time: that would read another
-    cook with each of this one's readings. What a calibration since has made of the readings is taken from the offset.
-    calibration : the one that the placement is read with;  the rest as for ``calibration_of``.
+    cook with each of this one's readings. Arguments and errors as for ``calibration_of``.
     """
+    _check_known(known)
     record = None
     if placement.kind == "air":
         record = latest(ledger, placement.probe, "air", first_ms if known == THEN else None)
     if record is None:
         return None
-    model = model_of(record.body)
-    middle = np.array([(model.low + model.high) / 2])
-    now = 0.0 if calibration is None else float(calibration.calibrated.fit.correction(middle)[0])
-    then = float(record.body.get("calibration_k", 0.0))
     here = record.logger == placement.logger and record.channel == placement.channel
-    return KnownAir(record.id, record.made_ms, replace(model, offset=model.offset + then - now), here)
+    try:
+        then = float(record.body.get("calibration_k", 0.0))
+    except (TypeError, ValueError):
+        raise CalibrationError("an air record that cannot be read: learn it again") from None
+    return KnownAir(record.id, record.made_ms, model_of(record.body), then, here)
+
+
+def _check_known(known: str) -> None:
+    if known not in KNOWN:
+        raise ConfigError(f"known {known!r}: must be one of {', '.join(KNOWN)}")
 
 
 def latest(ledger: Ledger, probe: Probe, kind: str, before_ms: int | None = None) -> ProbeRecord | None:
     """A probe's latest record of a kind, or the latest that was made at or before a time, UTC ms; None if none."""
     records = [r for r in ledger.probe_records(probe.id, kind) if before_ms is None or r.made_ms <= before_ms]
+    if records and not isinstance(records[-1].body, dict):
+        raise CalibrationError(f"record {records[-1].id} cannot be read; it may be of a later Pitscribe")
     return records[-1] if records else None
 
 
 def calibrated(probe: Probe, record: ProbeRecord, here: bool, at_ms: int) -> Calibrated:
-    """A calibration's record as it counts at ``at_ms``, UTC ms; ``here``: read through the same channel as then."""
+    """A calibration's record as it counts at ``at_ms``, UTC ms; ``here``: read through the same channel as then.
+
+    CalibrationError for a record that cannot be read.
+    """
     through = through_of(record.body)
+    if through is not None and (through.chip not in CHIPS or through.tc not in its90.KINDS):
+        raise CalibrationError(f"a kept calibration is through a {through.chip} of type {through.tc}: not known here")
+    fit = fit_of(record.body, probe.tc, probe.tolerance)
     return Calibrated(
-        fit=fit_of(record.body, probe.tc, probe.tolerance),
+        fit=fit if here or through is None else fit.of_the_wire(),
         chip=None if through is None else through.chip,
         tc=None if through is None else through.tc,
         here=here,
-        cold_c=_NO_BOX_C if through is None else through.cold_c,
         age_s=abs(at_ms - record.made_ms) / 1000,
     )

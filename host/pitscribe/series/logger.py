@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import StoredFrame
 from pitscribe.metrology.strand import Strand
-from pitscribe.metrology.uncertainty import Setup, worthwhile
+from pitscribe.metrology.uncertainty import Setup
 from pitscribe.series.spans import Key, Span
 from pitscribe.series.times import anchors_in, boots_before, fit_timebases, unplaced, uptime_range
 from pitscribe.wire.frames import EVENT, TICKS, Channel, TickRun, decode_ticks
@@ -110,13 +110,11 @@ class LoggerSeries:
 
 
 def _setup(span: Span, channel: Channel) -> Setup:
-    """What hangs on a channel, with what is known of the probe as far as it helps there."""
+    """What hangs on a channel, with what is known of the probe there."""
     probe, known = span.placement.probe, span.known
-    calibrated = None if known is None else known.calibrated
+    calibrated = None if known is None else known.on(*channel)
     learned = span.air is not None
-    return worthwhile(
-        Setup(*channel, probe.tc, probe.tolerance, span.placement.kind, calibrated, air_learned=learned)
-    )
+    return Setup(*channel, probe.tc, probe.tolerance, span.placement.kind, calibrated, air_learned=learned)
 
 
 def _in_order(uptime_ms: NDArray[np.int64]) -> NDArray[np.intp] | slice:

@@ -127,7 +127,7 @@ def _in_air(part: Part, places: Mapping[_Name, Series]) -> Series:
     read, track = part.series, part.series.track()
     if part.setup is None or part.air is None or not track.t.size:
         return read
-    model, noise = part.air.model, airprobe.noise_of(part.setup)
+    model, noise = part.air.beside(part.setup.calibrated), airprobe.noise_of(part.setup)
     base = places.get((model.base or "", "meat"))
     found = airprobe.air_of(track, None if base is None else base.track(), model, noise, here=part.air.here)
     good, total = read.good(), combine(found.parts)
@@ -143,7 +143,8 @@ def _remarks(key: Key, places: Mapping[_Name, Series]) -> tuple[str, ...]:
         for span in key.spans
         if span.air is not None and span.air.model.base is not None and (span.air.model.base, "meat") not in places
     }
-    return tuple(
+    troubles = dict.fromkeys(trouble for span in key.spans for trouble in span.troubles)
+    return *troubles, *(
         f"{place}: its probe was learned with its stem in {base}, and this cook has no such place; the stem is taken "
         "to be in something between 0 and 100 degC, and the uncertainty is the larger for it"
         for place, base in lost

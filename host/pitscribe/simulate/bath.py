@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pitscribe.simulate.chips import MAX31855, MAX31856, ChipError, draw_chip_error, make_chip
 from pitscribe.simulate.hand import Happening
-from pitscribe.simulate.probes import WireError, draw_wire_error
+from pitscribe.simulate.probes import NO_WIRE_ERROR, WireError, draw_wire_error
 from pitscribe.simulate.scenario import SCENARIOS, SIX, TWO, UTC0_MS, Placement, Scenario
 
 Array = NDArray[np.float64]
@@ -93,7 +93,7 @@ class BathWorld:
         for dip in self.scenario.placements:
             wire, chip = draw_wire_error(draws, dip.tc, dip.grade), draw_chip_error(draws, dip.chip, dip.tc)
             if not self.scenario.drawn_errors:
-                wire, chip = WireError(0.0, 0.0), ChipError(0.0, 0.0, 0.0)
+                wire, chip = NO_WIRE_ERROR, ChipError(0.0, 0.0, 0.0)
             self.wire_errors.append(wire)
             self.chip_errors.append(chip)
             self.chips[dip.cs] = make_chip(dip.chip, dip.channel, dip.tc, self.loop, chip, self.seed)
@@ -123,11 +123,12 @@ class BathWorld:
         """Nothing: all is known from the beginning."""
 
     def loop(self, channel: int, seconds: Array) -> tuple[Array, Array, Array]:
-        """What a chip is wired to: junction with the wire's error, terminal block, die; deg C, shape of ``seconds``."""
+        """What a chip is wired to: tip and terminal block with the wire's error, die; deg C, shape of ``seconds``."""
         i = self._row[channel]
         hot = np.interp(seconds, self._t, self.junction[:, i])
         terminal, die = (np.interp(seconds, self._t, self.box[:, k]) for k in range(2))
-        return hot + self.wire_errors[i].of(hot), terminal, die
+        wire = self.wire_errors[i]
+        return hot + wire.of(hot), terminal + wire.of(terminal), die
 
     def as_arrays(self, until_s: float) -> dict[str, Any]:
         """What ``truth.npz`` holds: the names of ``simulate.truth`` as far as there is such a thing here."""
@@ -138,8 +139,8 @@ class BathWorld:
             **{key: np.array([getattr(dip, key) for dip in dips]) for key in ("place", "channel", "chip", "tc", "cs")},
             "true": self.true[:n], "junction": self.junction[:n],
             "terminal": self.box[:n, 0], "die": self.box[:n, 1],
-            "wire_offset": np.array([e.offset for e in self.wire_errors]),
-            "wire_gain": np.array([e.gain for e in self.wire_errors]),
+            "wire_at_100": np.array([e.at_100 for e in self.wire_errors]),
+            "wire_knee": np.array([e.knee for e in self.wire_errors]),
             "cold_error": np.array([e.cold for e in self.chip_errors]),
             "amp_offset_mv": np.array([e.offset_mv for e in self.chip_errors]),
             "amp_gain": np.array([e.gain for e in self.chip_errors]),

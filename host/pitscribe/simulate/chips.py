@@ -35,7 +35,7 @@ _TYPES = {1: "E", 2: "J", 3: "K", 4: "N", 7: "T"}
 
 
 class Loop(Protocol):
-    """What a chip is wired to: at times in s, (n,), the junction with its wire's error, the terminal block, the die."""
+    """What a chip is wired to: at times in s, (n,), tip and terminal block with the wire's error, the die."""
 
     def __call__(self, channel: int, seconds: Array) -> tuple[Array, Array, Array]:
         """Return deg C, each (n,)."""

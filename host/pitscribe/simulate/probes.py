@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from pitscribe.metrology.tolerance import BEND_PART, GAIN_PART, TOLERANCES
+from pitscribe.metrology.tolerance import tolerance_limit
 
 STEFAN_BOLTZMANN = 5.670374e-8
 KELVIN = 273.15
@@ -86,33 +86,31 @@ def step_response(tau: float, seconds: float) -> float:
 
 @dataclass(frozen=True)
 class WireError:
-    """What one probe's wire is out by, against the junction's temperature in deg C.
+    """What one probe's wire is out by: D at its tip less D at its plug, for D is nothing at 0 degC.
 
-    offset K, plus gain K per K above 0 degC, plus a bend: K at 50 degC of a parabola that is nothing at 0 and 100.
+    D rises to ``at_100`` K at 100 degC, quickly and then hardly any more if ``knee`` is some 30 K, as a straight line
+    if it is some hundreds; ``limit`` K is where it stops.
     """
 
-    offset: float
-    gain: float
-    bend: float = 0.0
+    at_100: float
+    knee: float
+    limit: float
 
     def of(self, celsius: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the error at the junction's temperatures, K, same shape."""
-        part = np.minimum(celsius, 200.0) / 100.0  # no parabola goes on for ever
-        return self.offset + self.gain * celsius + 4.0 * self.bend * part * (1.0 - part)
+        """Return D at a temperature in deg C, K, same shape: add it to both ends of the wire."""
+        rise = (1 - np.exp(-celsius / self.knee)) / (1 - np.exp(-100.0 / self.knee))
+        error: NDArray[np.float64] = np.clip(self.at_100 * rise, -self.limit, self.limit)
+        return error
+
+
+NO_WIRE_ERROR = WireError(0.0, 100.0, 0.0)
 
 
 def draw_wire_error(rng: np.random.Generator, tc: str, grade: str) -> WireError:
-    """Draw a fixed error that keeps the wire within its class from 0 to 370 degC.
+    """Draw what a spool's wire is out by, within its class from 0 to 370 degC.
 
-    The offset is uniform over the class's kelvin figure, the gain over half of its share of temperature (wire of one
-    spool errs alike over a kitchen's range), the bend over a twentieth of the kelvin figure: our own picture of a
-    spool, no source. Draws that leave the class somewhere are thrown away.
+    Uniform over the class's width at 100 degC; the knee from 50 to 1000 K, uniform in its reciprocal (an alloy that is
+    a little off errs nearly in proportion): our own picture of a spool, no source.
     """
-    fixed, share = TOLERANCES[grade][1][tc]
-    at = np.linspace(0.0, 370.0, 75)
-    most = np.maximum(fixed, share * at)
-    while True:
-        offset, gain, bend = rng.uniform(-1, 1, 3) * (fixed, GAIN_PART * share, BEND_PART * fixed)
-        error = WireError(float(offset), float(gain), float(bend))
-        if (np.abs(error.of(at)) <= most).all():
-            return error
+    width = float(tolerance_limit(tc, grade, np.array([100.0]))[0])
+    return WireError(float(rng.uniform(-1, 1)) * width, 1 / float(rng.uniform(1 / 1000, 1 / 50)), width)

@@ -11,11 +11,10 @@ This says nothing of the place's temperature, so a detector that works on temper
 
 ``truth.npz``: t_s (n,) s of the world; place, kind, channel, chip, tc, cs (p,); true (n, p), the place itself: air,
 or meat at the probe's tip; junction (n, p), the probe's junction there; terminal, die (n,), the logger's box;
-wire_offset, wire_gain, wire_bend, cold_error, cold_drift, terminal_error, amp_offset_mv, amp_gain (p,), what was drawn
-for each probe and chip; pit (n, 6):
-near, far, steel, W of fire, humidity ratio, outside air; heat_t_s (m,), heat, spent (m, columns) W/m2; column (p,),
--1 for air; stall_begin_s, stall_end_s (p,), the first, NaN where there was none; stalls (k, 3), all of them: row of
-the place, begin, end; heat_j, spent_j, vapour_kg, drip_kg, sums.
+wire_at_100, wire_knee, cold_error, cold_drift, terminal_error, amp_offset_mv, amp_gain (p,), what was drawn for each
+probe and chip; pit (n, 6): near, far, steel, W of fire, humidity ratio, outside air; heat_t_s (m,), heat, spent (m,
+columns) W/m2; column (p,), -1 for air; stall_begin_s, stall_end_s (p,), the first, NaN where there was none; stalls
+(k, 3), all of them: row of the place, begin, end; heat_j, spent_j, vapour_kg, drip_kg, sums.
 """
 
 import json
@@ -99,9 +98,8 @@ def as_arrays(world: World, until_s: float) -> dict[str, Any]:
         **{key: np.array([getattr(p, key) for p in places]) for key in _NAMES},
         "true": world.true[:n].astype(np.float32), "junction": world.junction[:n].astype(np.float32),
         "terminal": world.box[:n, 0].astype(np.float32), "die": world.box[:n, 1].astype(np.float32),
-        "wire_offset": np.array([e.offset for e in world.wire_errors]),
-        "wire_gain": np.array([e.gain for e in world.wire_errors]),
-        "wire_bend": np.array([e.bend for e in world.wire_errors]),
+        "wire_at_100": np.array([e.at_100 for e in world.wire_errors]),
+        "wire_knee": np.array([e.knee for e in world.wire_errors]),
         "cold_drift": np.array([e.cold_drift for e in world.chip_errors]),
         "terminal_error": np.array([e.terminal for e in world.chip_errors]),
         "cold_error": np.array([e.cold for e in world.chip_errors]),

@@ -236,7 +236,7 @@ class World:
             self.box[start + i] = (self._terminal, self._box)
 
     def loop(self, channel: int, seconds: Array) -> tuple[Array, Array, Array]:
-        """What a chip is wired to: junction with the wire's error, terminal block, die; deg C, shape of ``seconds``."""
+        """What a chip is wired to: tip and terminal block with the wire's error, die; deg C, shape of ``seconds``."""
         self.run_to(float(seconds[-1]))
         at = np.maximum(seconds, 0.0)
         low = at.astype(np.int64)
@@ -251,4 +251,5 @@ class World:
             return result
 
         hot = between(self.junction[:, i])
-        return hot + self.wire_errors[i].of(hot), between(self.box[:, 0]), between(self.box[:, 1])
+        terminal, wire = between(self.box[:, 0]), self.wire_errors[i]
+        return hot + wire.of(hot), terminal + wire.of(terminal), between(self.box[:, 1])
