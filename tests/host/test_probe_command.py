@@ -46,7 +46,7 @@ def test_a_probe_is_written_down_listed_and_shown(command):
     assert re.match(r"red +T +iec-1 +not calibrated", red)
     status, out, _ = command("probe", "show", "green")
     assert "calibration counts now  ice bath, channel 0 of 1a2b3c4d, 'fine ice'" in out
-    assert re.search(r"203\.00 F +-1\.3\d F", out)
+    assert re.search(r"203\.00 F +-0\.\d\d F +2\.\d\d F", out)
     assert "nothing measured of it yet" in command("probe", "show", "red")[1]
 
 

@@ -24,9 +24,9 @@ from browser import chromium, new_context, new_page
 from pitscribe.clock import SetClock
 from pitscribe.intake.folder import import_folder
 from pitscribe.ledger.ledger import Ledger
-from pitscribe.metrology.calibration import Point, fit
+from pitscribe.metrology.calibration import Point, Through, fit
 from pitscribe.metrology.correction import Calibrated
-from pitscribe.metrology.uncertainty import Setup, budget, worthwhile
+from pitscribe.metrology.uncertainty import Setup, budget
 from pitscribe.simulate.bath import SCENES
 
 DOCS = Path(__file__).parents[2] / "docs"
@@ -110,10 +110,12 @@ def budgets() -> str:
             "| --- | --- | --- | --- | --- |"]
     points = [Point("ice", 0.4, 0.02, 30.0, 0.0, 0.02), Point("boil", 95.0, 0.03, 30.0, 94.62, 0.08)]
     for chip, tc, tolerance in (("max31855", "K", "iec-2"), ("max31855", "T", "iec-1"), ("max31856", "T", "iec-1")):
-        ice, both = (fit(some, tc, tolerance) for some in (points[:1], points))
-        cases = (None, (ice, True), (both, True), (both, False))
-        known = [None if case is None else Calibrated(case[0], chip, tc, case[1], 22.0, 0.0) for case in cases]
-        setups = [worthwhile(Setup(chip, tc, tc, tolerance, "meat", one)) for one in known]
+        ice, both = (fit(some, tc, tolerance, through=Through(chip, tc, 22.0)) for some in (points[:1], points))
+        known = [
+            None, *(Calibrated(one, chip, tc, True, 0.0) for one in (ice, both)),
+            Calibrated(both.of_the_wire(), chip, tc, False, 0.0),
+        ]
+        setups = [Setup(chip, tc, tc, tolerance, "meat", one) for one in known]
         half = [budget(setup, 95.0, cold_c=30.0).expanded for setup in setups]
         cells = " | ".join(f"{1.8 * x:.1f} F ({x:.1f} C)" for x in half)
         rows.append(f"| {chip.upper()}, type {tc}, {tolerance} | {cells} |")
