@@ -1,7 +1,7 @@
 """What a register word really says: codes -> emf -> temperature, with its uncertainty and flags. Pure NumPy.
 
-The chain, in the order in which a sample goes through it (``chain`` runs it, ``strand`` keeps what grows, ``derivation``
-tells one sample's way step by step):
+The chain, in the order in which a sample goes through it (``chain`` runs it, ``strand`` keeps what grows,
+``derivation`` tells one sample's way step by step):
 
     chips         codes -> emf of the loop, chip by chip
     its90         reference functions and their exact inverse (``its90_coefficients``)
