@@ -1,5 +1,7 @@
 """Decimation for the chart: nothing extreme is lost, and what is added later fits what was drawn before."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -109,6 +111,15 @@ class Browser:
 
 def same(a: dict, b: dict) -> bool:
     return all(a[key] == b[key] for key in ("width", "from", "to", "next", "kept", "places", "spread"))
+
+
+def test_what_a_thick_probe_reads_is_drawn_beside_the_air_that_was_worked_out():
+    t = np.arange(T0, T0 + 3600.0)
+    flat, stick, read = place("flat", t, 60 + 0 * t), place("stick", t, 120 + 0 * t), place("stick", t, 110 + 0 * t)
+    stick, read = (replace(s, kind="air") for s in (stick, read))
+    drawn = chart(replace(record_of(flat, stick), as_read=(read,)))
+    assert [(p["place"], p["kind"], p["c"][0]) for p in drawn["places"]] == [
+        ("flat", "meat", 60.0), ("stick", "air", 120.0), ("stick, as read", "air", 110.0)]
 
 
 def test_a_backlog_reaches_a_chart_that_is_open():

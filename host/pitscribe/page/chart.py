@@ -2,6 +2,7 @@
 
 import hashlib
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -109,7 +110,9 @@ def chart(
     whole = (min((a for a, _ in spans), default=start), max((b for _, b in spans), default=start))
     first, last = whole[0] if begin is None else begin, whole[1] if end is None else end
     fits = bucket_width(last - first, points)
-    cut = [_window(s, first, last) for s in record.places]
+    # Beside what the air was worked out to be, what the thick probe in it reads.
+    read = [replace(s, place=f"{s.place}, as read") for s in record.as_read]
+    cut = [_window(s, first, last) for s in (*record.places, *read)]
     curves = [_rounded(*decimate(s.t, np.where(s.good(), s.celsius, np.nan), fits)) for s in cut]
     curves.append(_rounded(*spread_of([s for s in cut if s.kind == "meat"], fits)))
     names = [(s.place, s.kind) for s in cut]
