@@ -31,7 +31,7 @@ def learn_on(world, seconds=SECONDS, place="stick", base="flat"):
 
 
 def judged(world, model, seconds=SECONDS, place="stick", *, base=True, truth=None):
-    """RMS error raw and corrected [K], and the share of samples within the stated 95 %."""
+    """RMS error raw and corrected [K], and the share of samples within the stated 95 %: of all of these seconds."""
     thick, true = track(world, place, seconds)
     if truth is not None:
         true = track(world, truth, seconds)[1]
@@ -43,7 +43,7 @@ def judged(world, model, seconds=SECONDS, place="stick", *, base=True, truth=Non
 
 
 @pytest.mark.parametrize(
-    ("period", "probes", "limit", "held"), [(1, 2, 0.25, (0.90, 0.99)), (10, 8, 0.25, (0.93, 0.97)),
+    ("period", "probes", "limit", "held"), [(1, 2, 0.25, (0.90, 0.995)), (10, 8, 0.25, (0.93, 0.97)),
                                             (60, 3, 0.40, (0.90, 0.99))],
 )
 def test_on_cooks_it_did_not_learn_from_a_thick_sensor_errs_a_quarter_as_much_or_less(worlds, period, probes, limit,
@@ -64,6 +64,22 @@ def test_on_cooks_it_did_not_learn_from_a_thick_sensor_errs_a_quarter_as_much_or
           f"coverage {100 * within.mean():.1f} %")
     assert ratio.max() <= limit
     assert held[0] <= within.mean() <= held[1]
+
+
+@pytest.mark.parametrize(("period", "held"), [(10, (0.93, 0.98)), (60, (0.85, 1.0))])
+def test_in_a_cooks_first_five_minutes_when_the_stem_is_not_settled_the_truth_is_within_what_is_stated(worlds, period,
+                                                                                                       held):
+    """Before a part was kept for it: 61 % of samples at 10 s, 40 % at 60 s (5 samples of 8 probes are few)."""
+    within = []
+    for seed in range(8):
+        teacher, cook = NAMES[seed % 4], NAMES[(seed + 1 + seed // 4) % 4]
+        draw(worlds[teacher], 100 + seed)
+        keep_errors(worlds[teacher], worlds[cook])
+        model = learn_on(worlds[teacher], SECONDS[::period]).model
+        within.append(judged(worlds[cook], model, SECONDS[:300:period])[2])
+    print(f"\nfirst five minutes, every {period} s, 8 probes: coverage {100 * np.mean(within):.1f} %, least of one "
+          f"{100 * min(within):.0f} %")
+    assert held[0] <= np.mean(within) <= held[1]
 
 
 def test_a_dome_gauge_learned_as_an_offset_tells_the_grate_better_than_it_reads(worlds):

@@ -196,12 +196,43 @@ def test_what_noise_does_to_the_air_is_what_is_stated(lag, noise):
 
 
 def test_where_no_slope_is_known_the_lag_is_left_alone_and_counted():
+    """A sample each 240 s is too slow for a lag of 120 s, and the stem comes in as the lag has it."""
     _, _, thick, _, base = cook()
-    found = air_of(thick, base, MODEL, NOISE, here=True)
-    first = thick.celsius[0] + MODEL.offset + MODEL.kappa * (thick.celsius[0] - base.celsius[0])
-    assert found.celsius[0] == first
+    slow = Track(*(x[::120] for x in thick))
+    found = air_of(slow, base, MODEL, NOISE, here=True)
+    settled = slow.celsius + MODEL.offset + MODEL.kappa * (slow.celsius - base.celsius[::120])
+    assert np.allclose(found.celsius[-30:], settled[-30:])
     lag = next(p for p in found.parts if p.name == "slope")
-    assert lag.u[0] == MODEL.lag * MODEL.slope_rms
+    assert lag.u[-1] == MODEL.lag * MODEL.slope_rms
+
+
+@pytest.mark.parametrize("begins_c", [5.0, 22.0, 60.0, 96.0, 115.0])
+@pytest.mark.parametrize("period", [1.0, 5.0, 20.0])
+def test_just_put_in_or_there_for_long_the_air_is_within_what_is_stated_from_the_first_reading_on(begins_c, period):
+    """Cold from the kitchen, settled (96 degC beside meat of 5), or as hot as the air; no probe is settled at once."""
+    t = np.arange(0.0, 900.0, period)
+    air = 115.0 + 3.0 * np.sin(t / 430)
+    thick = track(t, lagging(t, np.concatenate(([begins_c], (5 / 6 * air + 5 / 6)[1:])), 100.0), 5)
+    base = track(t, np.full(t.shape, 5.0), 6)
+    found = air_of(thick, base, replace(MODEL, offset=0.0), NOISE, here=True)
+    total = combine(found.parts)
+    off = np.abs(found.celsius - air) / (total.k * total.u)
+    print(f"\nbegins at {begins_c:.0f} C, every {period:.0f} s: worst {off.max():.2f} of 95 %; u {total.u[0]:.0f} K, "
+          f"then {total.u[-1]:.1f} K")
+    assert off.max() <= 1.0
+    assert total.u[-1] < 3.0
+
+
+def test_behind_a_gap_longer_than_the_lag_a_probe_may_be_one_that_was_just_put_in():
+    t, _, _, _, base = cook()
+    there = (t < 3000) | (t > 3200)
+    again = np.where(t < 3100, 96.0, 0) + np.where(t >= 3100, 96.0 - (96.0 - 20.0) * np.exp(-(t - 3200) / 100), 0)
+    thick = track(t, again, 4)
+    torn = air_of(Track(*(x[there] for x in thick)), base, MODEL, NOISE, here=True)
+    first = int(np.searchsorted(t[there], 3200))
+    u = combine(torn.parts).u
+    assert u[first] > 40.0
+    assert u[first - 1] < 4.0
 
 
 def test_on_another_channel_the_readings_own_uncertainty_counts_besides():

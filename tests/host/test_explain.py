@@ -81,7 +81,7 @@ def test_the_air_around_a_learned_probe_is_explained_bit_for_bit_too(ledger, coo
     ledger.add_probe_record(probe.id, "air", T0_MS - 1000, air_body_of(model), channel=(LOGGER, 2))
     record = load(ledger, cook.id)
     dome, read = next(s for s in record.places if s.place == "dome"), record.as_read[0]
-    assert np.abs(dome.celsius - read.celsius).min() > 1  # 0.12 of 25 K and more, and 0.6 K
+    assert np.abs(dome.celsius - read.celsius)[1:].min() > 1  # 0.12 of 25 K and more, and 0.6 K
     for row in (0, 1, 40, 77, dome.t.size - 1):
         told = told_of(find(ledger, cook, "dome", float(dome.t[row])))
         steps = {step["name"]: step for step in told["steps"]}
@@ -90,6 +90,7 @@ def test_the_air_around_a_learned_probe_is_explained_bit_for_bit_too(ledger, coo
         assert steps["stem and lag"]["value"] == dome.celsius[row] - read.celsius[row]
         assert (told["budget"]["u_k"], told["budget"]["k"]) == (dome.u[row], dome.k[row])
         assert sum(line["share"] for line in told["budget"]["lines"]) == pytest.approx(1.0)
+        assert ("just put in" in steps["stem and lag"]["source"]) == (row == 0)
     assert "0.120 of (reading - flat)" in steps["stem and lag"]["source"]
     assert [step["name"] for step in told["steps"]][-3:] == ["the junction reads", "stem and lag", "result"]
 

@@ -44,7 +44,12 @@ OUTSIDE_PART = 0.05  # K per K of reading outside of what was learned from: our 
 # probe (SOURCES.md section 5: h 20 W/m2K, emissivity 0.8, 9 degC low of 28).
 OTHER_DAY_K = 8.0 * 0.32
 USUAL_AIR_C = 115.0
+# Learned from slow swings, the lag has that of the walls in it, which radiate on the junction; an opened lid or a probe
+# that was just put in are quicker than walls. Half width, as a part of what the lag makes of a slope that is beyond the
+# usual: our allowance, no source (on the bench it makes 27 to 44 % too much of it in a cook's first minute).
+QUICK_PART = 0.5
 EACH_TIME = ("quantisation", "chip noise")  # the components of a budget that differ from sample to sample
+PUT_IN = "just put in"  # the component that counts as long as a probe may not be settled yet
 RANDOM = ("reading's noise and step", "slope")  # those of the air that come of it
 _ROOT3 = 3.0**0.5
 
@@ -145,11 +150,13 @@ def air_of(track: Track, base: Track | None, model: AirModel, noise: float, *, h
         constant errors are in the offset and cancel; elsewhere the whole ``track.u`` counts besides.
 
     Where there is no slope (the first samples, behind a gap, sampling too slow for the lag) the lag is left alone and
-    its usual size is in u. Where the base is lost its last value is held, and u grows with its age; where it was never
-    known it is taken to be anything between 0 and 100 degC, and u says that this is little.
+    its usual size is in u. A series that begins, or begins anew behind a gap longer than the lag, may be of a probe
+    that was just put in: until there is a slope the stem comes in as the lag has it, and what may not be settled is in
+    u. Where the base is lost its last value is held, and u grows with its age; where it was never known it is taken to
+    be anything between 0 and 100 degC, and u says that this is little.
     """
     t, reading = track.t, track.celsius
-    slope, slope_u, age = _slopes(t, reading, noise, model)
+    (slope, slope_u, age), unsettled = _slopes(t, reading, noise, model)
     under, under_u = _base_at(t, base) if model.base is not None else (reading, np.zeros(t.shape))
     away = reading - under
     oo, ok, ol, kk, kl, ll = model.covariance
@@ -166,24 +173,48 @@ def air_of(track: Track, base: Track | None, model: AirModel, noise: float, *, h
         Component(RANDOM[1], "noise over the window of the line, the reading's own in it", sloped * slope_u, "normal"),
         Component("walls of another day", "our allowance, 8 K of walls; no source", OTHER_DAY_K / _ROOT3 * each),
         Component("readings not learned from", "our allowance, 5 % of the way; no source", OUTSIDE_PART * outside),
+        Component("slopes not learned from", "our allowance, half of it and its age; no source",
+                  _quick(slope, age, model) / _ROOT3),
+        Component(PUT_IN, "from its reading to the hottest air learned from",
+                  unsettled * _far(reading, under, model) / _ROOT3),
     ]
     if model.base is not None:
         parts.append(Component("what the stem sits in", "its readings", model.kappa * under_u, "normal"))
     if not here:
         parts.append(Component("another channel", "the reading's own uncertainty", track.u, "normal"))
-    celsius = reading + model.offset + model.kappa * away + model.lag * slope
+    celsius = reading + model.offset + model.kappa * (1.0 - unsettled) * away + model.lag * slope
     return Air(celsius, parts, under if model.base is not None else np.full(t.shape, np.nan), slope)
 
 
-def _slopes(t: FloatArray, reading: FloatArray, noise: float, model: AirModel) -> Slopes:
-    """Slope and its uncertainty; where there is none, 0 and the usual slope's size."""
+def _slopes(t: FloatArray, reading: FloatArray, noise: float, model: AirModel) -> tuple[Slopes, FloatArray]:
+    """Slope and its uncertainty; where there is none, 0 and the usual slope's size. And of a step at the last begin of
+    the series, the share that is still to come: 0 where the slope is known, for that tells all of it."""
     if model.lag <= 0.0:
-        return Slopes(*np.zeros((3, t.size)))
+        return Slopes(*np.zeros((3, t.size))), np.zeros(t.size)
     most, enough = (share / model.lag for share in SLOPE_SHARE_K)
     found = slopes(t, reading, noise, Wanted(most, enough, LONGEST_WINDOW * model.lag))
     none = np.isnan(found.slope)
     found.slope[none], found.u[none] = 0.0, model.slope_rms
-    return found
+    apart = np.diff(t, prepend=-np.inf)
+    slow = 2.0 * np.concatenate(([0.0], apart[:-1])) if t.size else apart  # a sample each so often is no gap
+    begins = np.flatnonzero(apart > np.maximum(model.lag, slow))
+    since = t - t[begins[np.searchsorted(begins, np.arange(t.size), side="right") - 1]]
+    return found, np.where(none, np.exp(-since / model.lag), 0.0)
+
+
+def _quick(slope: FloatArray, age: FloatArray, model: AirModel) -> FloatArray:
+    """What the lag may make too much of a slope beyond the usual, half width [K]: a part of it, and what a first-order
+    slope has changed since the middle of its window, age / tau of itself."""
+    beyond = np.maximum(np.abs(slope) - model.slope_rms, 0.0)
+    return (QUICK_PART * model.lag + (1.0 + model.kappa) * age) * beyond
+
+
+def _far(reading: FloatArray, under: FloatArray, model: AirModel) -> FloatArray:
+    """How far the air may be from a probe that was just put in, half width [K]: it reads the air, or what it has come
+    from, and the air may be as hot as where the probe was learned."""
+    hottest = model.high + model.offset + (model.kappa * (model.high - under) if model.base is not None else 0.0)
+    far: FloatArray = np.maximum(np.abs(model.kappa * (reading - under)), hottest - reading)
+    return far
 
 
 def _base_at(t: FloatArray, base: Track | None) -> tuple[FloatArray, FloatArray]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pitscribe.metrology import its90
-from pitscribe.metrology.airprobe import AirModel
+from pitscribe.metrology.airprobe import PUT_IN, AirModel
 from pitscribe.metrology.chips import (
     SLOPE_UV,
     Chip,
@@ -122,6 +122,8 @@ def in_the_air(
     read = replace(steps[-1], name="the junction reads")
     assert read.value is not None
     stem = "" if model.base is None else f", {model.kappa:.3f} of (reading - {model.base})"
+    if any(part.name == PUT_IN and part.u[0] > 0 for part in parts):
+        stem = f"{stem} as far as the lag lets it (it may be just put in)"
     source = f"{model.offset:+.2f} K{stem}, {model.lag:.0f} s of the slope; {history}"
     return [
         *steps[:-1],
