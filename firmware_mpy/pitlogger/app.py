@@ -95,6 +95,8 @@ class App:
                 },
                 "anchor": self.anchors.best,
                 "settings": self._complaints,
+                "auth": bool(settings["secret"]),
+                "denied": self.uplink.denied,
                 "refused": self.uplink.refused,
                 "trouble": self.uplink.trouble[:_LINE],
             }
@@ -106,11 +108,18 @@ class App:
 
     def mark(self):
         """Something that changes when the state is worth telling before its time."""
-        return (self.sampler.missed, self.lost, self.journal.ok, self.anchors.best)
+        return (self.sampler.missed, self.lost, self.journal.ok, self.anchors.best, self.uplink.denied)
 
     def order(self, message):
         """Do what the host orders; an order that is not known is left alone. ValueError on one that cannot be."""
-        anchor = self.anchors.answer(message, self.uptime.now()) if message["order"] == "time" else None
+        if message["order"] == "time":
+            self._record_anchor(self.anchors.answer(message, self.uptime.now()))
+
+    def anchor(self, anchor):
+        """Take an anchor of another source than the host's order: {"up", "utc_ms", "err_ms", "from"}."""
+        self._record_anchor(self.anchors.take(anchor, self.uptime.now()))
+
+    def _record_anchor(self, anchor):
         if anchor is not None:
             fields = {"utc_ms": anchor["utc_ms"], "err_ms": anchor["err_ms"], "from": anchor["from"]}
             self._record_event("anchor", fields, anchor["up"])

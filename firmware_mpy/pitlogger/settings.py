@@ -4,7 +4,9 @@ A logger without settings, or with a damaged file, still samples and journals: w
 """
 
 import json
+import os
 import re
+from binascii import hexlify
 
 from pitlogger import files
 from pitlogger.chips import CHIPS, TYPES
@@ -12,6 +14,8 @@ from pitlogger.chips.max31856 import conversion_ms
 
 # What a frame of 4096 bytes surely holds (frames.WORST_BITS a channel and tick, heads and table beside them).
 _MOST_CODES = 340
+
+_SHORT_SECRET = 16
 
 # key: (type, least, most, default); for text least and most are its length; a tuple of choices instead of a least
 _TOP = {
@@ -25,6 +29,7 @@ _TOP = {
     "mains_hz": (int, (50, 60), None, 60),
     "average": (int, (1, 2, 4, 8, 16), None, 4),
     "watchdog_ms": (int, 0, 8388, 8000),
+    "secret": (str, 0, 64, ""),
 }
 _BROKER = {
     "host": (str, 0, 15, ""),
@@ -99,7 +104,11 @@ def write(path, values):
 def _take(given, values, complaints):
     for key, value in given.items():
         if key in _TOP:
+            before = len(complaints)
             values[key] = _checked(key, value, _TOP[key], complaints)
+            if key == "secret" and len(complaints) > before:  # without one anybody would be believed
+                complaints[before] = "secret: not a text of 16 to 64 characters; no host is believed"
+                values[key] = hexlify(os.urandom(16)).decode()
         elif key == "broker":
             values[key] = _object(key, value, _BROKER, complaints)
         elif key in _LISTS:
@@ -159,6 +168,8 @@ def _joined(text):
 
 def _reconcile(values, complaints):
     """Settle what single values cannot show."""
+    if 0 < len(values["secret"]) < _SHORT_SECRET:
+        complaints.append("secret: shorter than %d characters; no host has it" % _SHORT_SECRET)
     most = _MOST_CODES // len(values["channels"])
     if values["frame_ticks"] > most:
         complaints.append("frame_ticks: at most %d with %d channels" % (most, len(values["channels"])))

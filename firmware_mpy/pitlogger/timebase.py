@@ -64,7 +64,11 @@ class Anchors:
         if uptime - said > _STALE_MS:
             return None
         err += (uptime - said + 1) // 2
-        anchor = {"up": (said + uptime) // 2, "utc_ms": utc, "err_ms": err, "from": "host"}
+        return self.take({"up": (said + uptime) // 2, "utc_ms": utc, "err_ms": err, "from": "host"}, uptime)
+
+    def take(self, anchor, uptime):
+        """Take an anchor of any source that came at ``uptime``; return it if the journal is to have it, else None."""
+        err = anchor["err_ms"]
         if self.best is not None and self._contradicts(anchor):
             # Which of the two is right is for the host to find out; ours is the newer one.
             if self._quarrelled is not None and uptime - self._quarrelled < _QUARREL_MS:

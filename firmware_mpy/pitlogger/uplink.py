@@ -13,6 +13,7 @@ import os
 from micropython import const
 
 from pitlogger.frames import MAX_FRAME
+from pitlogger.hmac import believed
 from pitlogger.segments import frame_boot, frame_sequence
 
 _BACK_OFF_MS = const(1000)
@@ -41,6 +42,7 @@ class Uplink:
         self._until_now = 1
         self._clock = clock
         self._report = report
+        self._secret = settings["secret"]
         self._wake = asyncio.Event()
         self._buf = bytearray(MAX_FRAME)
         self._sent = []  # (sequence, boot) of frames sent and not named in a ``stored``, in order
@@ -50,6 +52,7 @@ class Uplink:
         self._ended = None  # why the connection ended
         self.connections = 0
         self.refused = 0  # messages from the host that could not be understood
+        self.denied = 0  # messages that were not sealed with our secret
         self.trouble = ""  # why there was no connection the last time
 
     # -- called by others: short, and never waiting ------------------------------------------------------------------
@@ -191,16 +194,22 @@ class Uplink:
         self._wake.set()
 
     def _on_message(self, topic, payload, retained):
-        if retained:
-            return  # neither kind of message is ever retained by a host of ours
+        if not retained:  # neither kind of message is ever retained by a host of ours
+            self.take(topic[len(self._base) :], payload)
+
+    def take(self, word, payload):
+        """Take a message of the host, whichever way it came: ``word`` is ``stored`` or ``order``."""
         try:
             message = json.loads(payload)
             if message["v"] != 1:
                 raise ValueError("version")
+            if not believed(self._secret, self._base + word, message):
+                self.denied += 1
+                return
             self._patience = 1
-            if topic == self._base + "stored":
+            if word == "stored":
                 self._stored(message)
-            elif topic == self._base + "order":
+            elif word == "order":
                 self._report.order(message)
         except (ValueError, KeyError, TypeError, AttributeError):
             self.refused += 1
