@@ -157,8 +157,7 @@ def test_figures_of_ones_own_instrument_are_taken(kitchen):
     record, points, _ = record_of(kitchen, "red")
     assert (record.logger, through_of(record.body)) == (None, None)
     assert [p.reading for p in points] == pytest.approx([0.7778, 100.5556], abs=1e-3)
-    u = np.hypot(points[0].u_reading, points[0].u_reference)
-    assert u == pytest.approx(0.5 / 3**0.5)
+    assert [p.u_shared for p in points] == pytest.approx([0.5 / 3**0.5] * 2)
 
 
 def test_a_later_calibration_supersedes_and_nothing_is_deleted(kitchen):
@@ -272,11 +271,22 @@ REFUSED = [
     (["calibrate", "green", "--against", "red", "--channel", "0", "--against-channel", "0"],
      ConfigError, "cannot be on"),
     (["calibrate", "green", "--point", "32"], ConfigError, "write TRUE=READ"),
-    (["calibrate", "green", "--point", "0=0.8", "--give-or-take", "0"], ConfigError, "more than nothing"),
+    (["calibrate", "green", "--point", "0=0.8", "--give-or-take", "0"], ConfigError, "must be 0.010 K"),
     (["calibrate", "green", "--point", "0=0.8", "--give-or-take", "a bit"], ConfigError, "write 0.5F"),
     (["calibrate", "green", "--point", "0=40"], CalibrationError, "one of the two figures is wrong"),
     (["calibrate", "green", "--point", "0=0.8", "--gain"], CalibrationError, "at least 40 K"),
-    (["calibrate", "green", "--point", "0=0.8", "--ice"], ConfigError, "apart from"),
+    (["calibrate", "green", "--point", "0=0.8", "--give-or-take", "0.001C"], ConfigError, r"0.010 K \(0.018 F\) or"),
+    (["calibrate", "green", "--point", "0=0.8", "--ice"], ConfigError, "apart from.*leave out --ice"),
+    (["calibrate", "green", "--point", "0=0.8", "--channel", "0"], ConfigError, "leave out --channel"),
+    (["calibrate", "green", "--point", "0=0.8", "--from", stamp(T0), "--to", stamp(T0)], ConfigError, "leave out --to"),
+    (["calibrate", "green", "--point", "0=0.8", "--from", stamp(T0 + 9e6)], ConfigError, "in the future"),
+    (["calibrate", "green", "--point", "0=0.8", "--levels", "2"], ConfigError, "leave out --levels"),
+    (["calibrate", "green", "--ice", "--channel", "0", "--give-or-take", "1C"], ConfigError, "goes with --point"),
+    (["calibrate", "green", "--ice", "--channel", "0", "--levels", "2"], ConfigError, "--levels goes with --against"),
+    (["calibrate", "green", "--ice", "--channel", "0", "--against-channel", "1"], ConfigError, "goes with --against"),
+    (["calibrate", "green", "--against", "red", "--levels", "2", "--from", stamp(T0)], ConfigError, "every level that"),
+    (["calibrate", "green", "--point", "0=0.8", "--point", "100=106"], CalibrationError,
+     r"falls by 4.\d K \([78].\d F\) over 100 K \(180 F\).* more than 2.5 K \(4.5 F\)"),
 ]
 
 

@@ -13,8 +13,8 @@ from pitscribe.commands.ledgers import open_ledger
 from pitscribe.commands.probe_history import superseded
 from pitscribe.commands.probe_measure import Measured, Measuring, counted
 from pitscribe.commands.probe_text import check_lines, fit_lines, point_lines
-from pitscribe.commands.quantities import parse_difference
-from pitscribe.commands.when import local, parse_temperature
+from pitscribe.commands.probe_told import check_unused, told_ms, told_points
+from pitscribe.commands.when import local
 from pitscribe.config import Config
 from pitscribe.errors import ConfigError
 from pitscribe.ledger.ledger import Ledger
@@ -22,8 +22,6 @@ from pitscribe.ledger.values import Probe
 from pitscribe.metrology.calibration import Point, body_of, fit
 from pitscribe.metrology.fixpoints import ice_point
 from pitscribe.series.known import latest
-
-TOLD_LIMIT_K = 0.5  # half width of what a person reads off an instrument of their own; our allowance, no source
 
 
 def run(
@@ -56,15 +54,15 @@ def _calibrate(
 ) -> None:
     if not (a.ice or a.boil or a.against or a.point):
         raise ConfigError("say what to calibrate with: --ice, --boil, --against OTHER or --point TRUE=READ")
-    if a.point and (a.ice or a.boil or a.against):
-        raise ConfigError("--point is for an instrument of your own: calibrate by it apart from ice, boil and against")
+    if not a.point:
+        check_unused(a)
     if a.since is None and ask is _ask and not sys.stdin.isatty() and _points_asked(a) > 1:
         raise ConfigError(
             "several points one after the other need somebody at the keyboard; without, leave the probe in each bath "
             "while `pitscribe serve` runs, then calibrate with --from and --to"
         )
     measured = None if a.point else Measuring(ledger, a, probe, live, ask).calibration()
-    points = [_told(text, a.give_or_take, live.units) for text in a.point] if measured is None else measured.points
+    points = told_points(a, live.units) if measured is None else measured.points
     through = None if measured is None else measured.through
     gain = True if a.gain else False if a.offset else None
     found = fit(points, probe.tc, probe.tolerance, gain=gain, through=through)
@@ -85,7 +83,7 @@ def _keep(
     gain: bool | None,
 ) -> None:
     ends = [point.to_ms for point in points if point.to_ms is not None]
-    made = max(ends) if ends else ledger.now_ms()
+    made = max(ends) if ends else told_ms(a, ledger.now_ms())
     through, conditions = (None, {}) if measured is None else (measured.through, measured.conditions)
     record = ledger.add_probe_record(
         probe.id, "calibration", made, body_of(points, through, conditions, gain),
@@ -93,18 +91,6 @@ def _keep(
     )
     written = f"written down as record {record.id} of {probe.name!r}, measured {local(made / 1000)}"
     print(superseded(ledger, probe, record) or written)
-
-
-def _told(text: str, give_or_take: str | None, units: str) -> Point:
-    """``32=33.4``: what is true, and what the probe's own instrument showed."""
-    true, mark, read = text.partition("=")
-    if not mark:
-        raise ConfigError(f"--point {text}: write TRUE=READ, as in 32F=33.4F")
-    limit = TOLD_LIMIT_K if give_or_take is None else parse_difference(give_or_take, units)
-    if limit <= 0:
-        raise ConfigError("--give-or-take must be more than nothing: no instrument is that good")
-    u = limit / 3**0.5 / 2**0.5  # two figures, each with half of the variance
-    return Point("told", parse_temperature(read, units), u, float("inf"), parse_temperature(true, units), u)
 
 
 def _check(ledger: Ledger, a: argparse.Namespace, probe: Probe, live: Live, ask: Callable[[str], str]) -> None:

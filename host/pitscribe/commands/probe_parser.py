@@ -58,7 +58,8 @@ def _probe_measuring(action: Callable[[str, str], argparse.ArgumentParser]) -> N
                            help="how many temperatures the bath is brought to, one after the other (default 1)")
     calibrate.add_argument("--point", action="append", default=[], metavar="TRUE=READ",
                            help="what an instrument of your own showed: 32F=33.4F")
-    calibrate.add_argument("--give-or-take", metavar="D", help="how far a --point may be off (default 0.5C)")
+    calibrate.add_argument("--give-or-take", metavar="D",
+                           help="how far the instrument of the --points may be off, all of them alike (default 0.5C)")
     kind = calibrate.add_mutually_exclusive_group()
     kind.add_argument("--offset", action="store_true", help="an offset alone (default: what the points bear)")
     kind.add_argument("--gain", action="store_true", help="an offset and a gain; refused if the points are too close")
@@ -66,7 +67,8 @@ def _probe_measuring(action: Callable[[str, str], argparse.ArgumentParser]) -> N
     calibrate.add_argument("--dry-run", action="store_true", help="measure and tell, and write nothing down")
     for a in (calibrate, action("check", "a quick look in ice: does a probe still agree with what is known of it")):
         a.add_argument("name")
-        a.add_argument("--from", dest="since", metavar="TIME", help="from what is recorded already, from then on")
+        a.add_argument("--from", dest="since", metavar="TIME",
+                       help="from what is recorded already, from then on; with --point: when that was")
         a.add_argument("--to", dest="until", metavar="TIME", help="until then (default: now)")
         _on_channel(a)
 

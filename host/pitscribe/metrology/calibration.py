@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.errors import CalibrationError
-from pitscribe.metrology.bothunits import both_units
+from pitscribe.metrology.bothunits import both_sizes, both_units
 from pitscribe.metrology.correction import Calibration, stretch
 from pitscribe.metrology.line import Line, bounded_line
 from pitscribe.metrology.tolerance import bend, bend_limit, gain_limit, tolerance_limit
@@ -54,7 +54,8 @@ class Point:
     reading, u_reading, dof : mean [degC], its standard uncertainty (scatter and steps, not the chip's constant errors)
         [K] and the degrees of freedom of that
     reference, u_reference : what it should be [degC], standard uncertainty that no other point shares [K]
-    u_shared : standard uncertainty of the reference that all points "beside" another probe have in common [K]
+    u_shared : standard uncertainty of the reference that all points beside one probe, or told of one instrument, have
+        in common [K]
     n, from_ms, to_ms : how many samples, from when to when [ms UTC], if it was taken from a logger
     cold_c : the cold junction then [degC]; None: as far as is known, that of the other points, or a room's
     """
@@ -242,8 +243,9 @@ def _check_gain(gain: float, probe_tc: str, tolerance: str) -> None:
     limit = float(tolerance_limit(probe_tc, tolerance, np.array([0.0]))[0]) + CHIP_GAIN_K
     if abs(gain) * 100.0 > limit:
         raise CalibrationError(
-            f"the correction changes by {gain * 100:+.1f} K over 100 K, and no type {probe_tc} of class {tolerance} "
-            f"does by more than {limit:.1f} K: the wire is of another type, or one of the points is wrong"
+            f"the correction {'rises' if gain > 0 else 'falls'} by {both_sizes(abs(gain) * 100)} over "
+            f"{both_sizes(100, 0)}, and that of no type {probe_tc} of class {tolerance} does by more than "
+            f"{both_sizes(limit)}: the wire is of another type, or one of the points is wrong"
         )
 
 
@@ -284,13 +286,17 @@ def _check_contradictions(
 def _as_at_zero(points: Sequence[Point], probe_tc: str) -> tuple[FloatArray, FloatArray]:
     """What the points say of the correction, float64 (n,), in kelvin at 0 degC, and its covariance, float64 (n, n).
 
-    What "beside" points share is one error, the same for all: scaled for each, it would draw the weights to extremes.
+    What points beside one probe share is one error, the same for all: scaled for each, it would draw the weights to
+    extremes. So is what points told of one instrument share.
     """
     by = stretch(probe_tc, np.array([p.reading for p in points]))
     y: FloatArray = np.array([p.reference - p.reading for p in points]) * by
     own = np.array([p.u_reading**2 + p.u_reference**2 for p in points])
-    shared = np.array([p.u_shared if p.kind == "beside" else 0.0 for p in points])
-    return y, np.diag(own * np.square(by)) + np.outer(shared, shared) * float(by.mean()) ** 2
+    covariance = np.diag(own * np.square(by))
+    for kind in ("beside", "told"):
+        shared = np.array([p.u_shared if p.kind == kind else 0.0 for p in points])
+        covariance += np.outer(shared, shared) * float(by.mean()) ** 2
+    return y, covariance
 
 
 def _dof(points: Sequence[Point], line: Line, covariance: FloatArray, at: float) -> float:
