@@ -1,7 +1,7 @@
-"""Seals: a keyed hash over what a message from the host means, so that only who has the secret can make it.
+"""Message authentication codes: a keyed hash over what a message from the host means, which needs the secret to make.
 
 HMAC (RFC 2104) with SHA-256 (FIPS 180-4), cut to its first 16 bytes (RFC 2104 section 5 allows half). WIRE.md section 5
-says which text is sealed; ``vectors/seals.json`` has examples.
+says which text is hashed; ``vectors/auth.json`` has examples.
 """
 
 import binascii
@@ -39,27 +39,27 @@ def same(a, b):
 
 
 def meaning(topic, message):
-    """Return the text that is sealed, as bytes. ValueError, KeyError or TypeError if the message has none."""
+    """Return the text that is hashed, as bytes. ValueError, KeyError or TypeError if the message has none."""
     lines = [topic]
     if topic.endswith("/stored"):
         for boot, first, last in message["stored"]:
             lines.append("%d %d %d" % (_whole(boot), _whole(first), _whole(last)))
     else:
         for name in sorted(message):
-            if name not in ("v", "seal"):
+            if name not in ("v", "mac"):
                 lines.append("%s=%s" % (_clean(name), _written(message[name])))
     lines.append("")
     return "\n".join(lines).encode()
 
 
 def believed(secret, topic, message):
-    """Return whether a message may be acted on: it is sealed with ``secret``, or none is asked for (an empty text)."""
+    """Return whether a message may be acted on: its ``mac`` was made with ``secret``, or none is asked for (an empty text)."""
     if not secret:
         return True
-    seal = message.get("seal")
-    if not isinstance(seal, str):
+    mac = message.get("mac")
+    if not isinstance(mac, str):
         return False
-    return same(keyed_hash(secret.encode(), meaning(topic, message)), seal.encode())
+    return same(keyed_hash(secret.encode(), meaning(topic, message)), mac.encode())
 
 
 def _written(value):
@@ -70,7 +70,7 @@ def _written(value):
 
 def _whole(value):
     if type(value) is not int:
-        raise ValueError("seal: only whole numbers and texts can be sealed")
+        raise ValueError("mac: only whole numbers and texts can be hashed")
     return value
 
 
@@ -78,5 +78,5 @@ def _clean(text):
     """Refuse what would let two messages have one text."""
     for letter in text:
         if ord(letter) < 32:
-            raise ValueError("seal: control character")
+            raise ValueError("mac: control character")
     return text

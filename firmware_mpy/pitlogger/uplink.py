@@ -52,7 +52,7 @@ class Uplink:
         self._ended = None  # why the connection ended
         self.connections = 0
         self.refused = 0  # messages from the host that could not be understood
-        self.denied = 0  # messages that were not sealed with our secret
+        self.denied = 0  # messages without a code made with our secret
         self.trouble = ""  # why there was no connection the last time
 
     # -- called by others: short, and never waiting ------------------------------------------------------------------

@@ -71,7 +71,7 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--home", type=_folder, metavar="DIR", help="where the ledger and the settings are kept")
     sub = top.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
     for add in (_demo, _serve, _cooks, _cook, _note, _import, _export, _replay, add_probe, _explain, _emf,
-                _flags):
+                _flags, _logger):
         add(sub)
     return top
 
@@ -234,6 +234,15 @@ def _flags(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     p = sub.add_parser("flags", help="what a sample can be flagged for: each rule, its threshold and its reason")
     p.set_defaults(module="flags")
     p.add_argument("--json", action="store_true", help="for another program")
+
+
+def _logger(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    p = sub.add_parser("logger", help="what this host and a logger know each other by")
+    actions = p.add_subparsers(title="actions", dest="action", required=True, metavar="ACTION")
+    secret = actions.add_parser("secret", help="make a secret for a logger, which then believes no other host")
+    secret.set_defaults(module="logger")
+    secret.add_argument("logger", metavar="ID", help="8 hex digits, as in its topics")
+    secret.add_argument("--set", metavar="TEXT", help="the secret that its config.json has already")
 
 
 if __name__ == "__main__":

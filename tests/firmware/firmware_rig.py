@@ -18,6 +18,8 @@ from pathlib import Path
 
 import paho.mqtt.client as paho
 
+from pitscribe.wire import mac
+
 ROOT = Path(__file__).parents[2]
 FIRMWARE = ROOT / "firmware_mpy"
 BOARD = ROOT / "host" / "pitscribe" / "simulate" / "board"
@@ -215,10 +217,17 @@ class StoringHost:
     """A host reduced to what the firmware sees of it: keeps every frame that comes, and says ``stored`` if it may."""
 
     def __init__(
-        self, port: int, *, stores: bool = True, utc: Callable[[], int] | None = None, greets: bool = False
+        self,
+        port: int,
+        *,
+        stores: bool = True,
+        utc: Callable[[], int] | None = None,
+        greets: bool = False,
+        secret: str = "",
     ) -> None:
         self.stores = stores
         self.greets = greets
+        self.secret = secret
         self.utc = utc
         self.frames: list[bytes] = []
         self.states: list[dict] = []
@@ -257,7 +266,8 @@ class StoringHost:
 
     def say(self, base: str, word: str, body: dict) -> None:
         """Publish a message to the logger."""
-        self._client.publish(f"{base}/{word}", json.dumps({"v": 1, **body}), 1)
+        topic, text = f"{base}/{word}", json.dumps({"v": 1, **body}).encode()
+        self._client.publish(topic, mac.authenticated(self.secret, topic, text) if self.secret else text, 1)
 
     @property
     def keys(self) -> list[tuple[int, int]]:

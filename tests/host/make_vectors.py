@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from pitscribe.wire import mac
 from pitscribe.wire.encode import shortest, tick_body
 from pitscribe.wire.frames import EVENT, TICKS, Channel, FrameKey, encode_event, seal
 from pitscribe.wire.layout import channel_code
@@ -231,9 +232,34 @@ def segments() -> list[Json]:
     ]
 
 
+def auth() -> list[Json]:
+    """Return messages with their authentication codes: what is hashed, and what comes of it."""
+    said: list[tuple[str, str, str, Json]] = [
+        ("one range", "correct horse battery", "stored", {"stored": [[7, 10, 20]]}),
+        ("two ranges, the later first", "correct horse battery", "stored", {"stored": [[7, 22, 22], [6, 0, 99999]]}),
+        ("a host that begins to listen", "correct horse battery", "stored", {"stored": []}),
+        ("time", "correct horse battery", "order",
+         {"order": "time", "boot": 7, "re_up": 281474976710655, "utc_ms": 1794052800123, "err_ms": 41}),
+        ("members in another order", "correct horse battery", "order",
+         {"utc_ms": 1794052800123, "err_ms": 41, "re_up": 281474976710655, "order": "time", "boot": 7}),
+        ("a text that is no number", "correct horse battery", "order", {"order": "later", "a": "5", "b": -5}),
+        ("texts outside ASCII", "Räucherofen 熏 🔥 ok", "order", {"order": "später", "ä": "glüht", "z": ""}),
+        ("a secret as long as a block", "k" * 64, "stored", {"stored": [[0, 0, 0]]}),
+        ("a secret longer than a block", "ü" * 64, "stored", {"stored": [[65535, 1, 2]]}),
+    ]
+    out = []
+    for name, secret, word, body in said:
+        topic = f"pitscribe/1/{LOGGER:08x}/{word}"
+        text = mac.meaning(topic, body).decode()
+        out.append({"name": name, "secret": secret, "topic": topic, "message": {"v": 1} | body, "hashed": text,
+                    "mac": mac.mac_of(secret, topic, body)})
+    return out
+
+
 def files() -> dict[str, str]:
     """Return the text of each file by name."""
-    made = {"ticks.json": ticks(), "events.json": events(), "broken.json": broken(), "segments.json": segments()}
+    made = {"ticks.json": ticks(), "events.json": events(), "broken.json": broken(), "segments.json": segments(),
+            "auth.json": auth()}
     return {
         name: "[\n" + ",\n".join(json.dumps(one, ensure_ascii=False) for one in vectors) + "\n]\n"
         for name, vectors in made.items()

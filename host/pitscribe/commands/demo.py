@@ -17,6 +17,7 @@ from pitscribe.commands.demo_report import DemoReport, count_journal
 from pitscribe.commands.host import Host
 from pitscribe.config import BrokerConfig, Config
 from pitscribe.errors import BenchError, ConfigError
+from pitscribe.intake.keyring import Keyring
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Cook
 from pitscribe.simulate.rig import Bench, Board, write_settings
@@ -25,6 +26,7 @@ from pitscribe.simulate.scenario import SCENARIOS, Scenario
 SPEED = 600
 HEADLESS_SPEED = 1500  # nobody watches; limited by what the machine can do
 UNIQUE_ID = "7069747363726962"
+LOGGER = zlib.crc32(bytes.fromhex(UNIQUE_ID))
 STILL_S = 20.0  # real seconds without progress after which the run is given up
 PLAIN = "backyard"
 
@@ -83,7 +85,8 @@ class Demo:
             host = Host(self._folder, bench.clock, broker, page_port=page_port, stale_after_s=stale_s)
             stack.enter_context(host)
             cook = self._begin_cook(host.ledger, bench)
-            write_settings(self._flash, self._scenario, self._speed, *host.where)
+            secret = Keyring(self._folder).set(LOGGER)
+            write_settings(self._flash, self._scenario, self._speed, *host.where, secret)
             if page_port is not None:
                 print(f"{self._scenario.title}. Watch it at {host.page.url} (Ctrl-C ends it)", flush=True)
             board = Board(
@@ -109,7 +112,7 @@ class Demo:
         )
         for p in scenario.placements:
             probe = ledger.add_probe(f"{p.place} ({p.tc})", p.tc, p.probe.grade)
-            ledger.place(cook.id, probe, zlib.crc32(bytes.fromhex(UNIQUE_ID)), p.channel, p.place, p.kind)
+            ledger.place(cook.id, probe, LOGGER, p.channel, p.place, p.kind)
         return cook
 
     def _watch_it(self, ledger: Ledger, bench: Bench, board: Board, cook: Cook) -> None:

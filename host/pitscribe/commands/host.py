@@ -11,6 +11,7 @@ from pitscribe.commands.ledgers import LEDGER_NAME
 from pitscribe.commands.memory import give_large_arrays_back
 from pitscribe.config import BrokerConfig
 from pitscribe.intake.broker import Broker, read_credentials
+from pitscribe.intake.keyring import Keyring
 from pitscribe.intake.mqtt import Intake
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.page.app import make_app
@@ -61,7 +62,10 @@ class Host:
                 self.page = PageServer(make_app(self.ledger, self.watch, self._clock), self._page_port)
                 stack.callback(self.page.stop)  # gives the port back if the rest fails
             self.where = self._open_broker(stack)
-            self.intake = Intake(self.ledger, self._clock, *self.where, clock_err_ms=self._clock_err_ms)
+            keyring = Keyring(self._folder)
+            self.intake = Intake(
+                self.ledger, self._clock, *self.where, clock_err_ms=self._clock_err_ms, secret_of=keyring.secret_of
+            )
             self.intake.start()
             stack.callback(self.intake.stop)
             self._parts["intake"] = lambda: self.intake.alive

@@ -79,10 +79,7 @@ def meant_cook(ledger: Ledger, named: str | None, *, running: bool = False) -> C
 def meant_logger(ledger: Ledger, named: str | None) -> int:
     """The logger of that id; without one, the only one there is. Raises ConfigError."""
     if named is not None:
-        try:
-            return int(named, 16)
-        except ValueError:
-            raise ConfigError(f"--logger {named}: must be 8 hex digits, as in the logger's topics") from None
+        return logger_number(named, "--logger ")
     known = [info.logger for info in ledger.loggers()]
     if len(known) != 1:
         seen = ", ".join(f"{logger:08x}" for logger in known[:MOST_NAMED]) or "none has been seen yet"
@@ -90,3 +87,14 @@ def meant_logger(ledger: Ledger, named: str | None) -> int:
             seen += f" and {len(known) - MOST_NAMED} more"
         raise ConfigError(f"which logger? name it with --logger ({seen})")
     return known[0]
+
+
+def logger_number(named: str, option: str = "") -> int:
+    """The number that a logger's id is. Raises ConfigError."""
+    try:
+        number = int(named, 16)
+    except ValueError:
+        number = -1
+    if not 0 <= number < 1 << 32:
+        raise ConfigError(f"{option}{named}: must be 8 hex digits, as in the logger's topics")
+    return number

@@ -10,7 +10,6 @@ has all of it or none. After it, before or while ``stored`` goes out: the logger
 said again. After ``stored``: the commit had been synced to the disk before.
 """
 
-import contextlib
 import secrets
 import threading
 from collections.abc import Iterable, Sequence
@@ -25,6 +24,7 @@ from pitscribe.errors import BrokerError, MessageError, StoreError
 from pitscribe.intake.gate import Arrived, Refused, Sifted, sift
 from pitscribe.intake.inbox import Inbox
 from pitscribe.intake.lastwords import LastWords, Message, heard
+from pitscribe.intake.speaker import SecretOf, Speaker, nobody
 from pitscribe.intake.status import Intaken, Status
 from pitscribe.intake.timeteller import ANCHOR_EVERY_S, CLOCK_NOT_SET, TimeTeller
 from pitscribe.ledger.ledger import Ledger
@@ -53,6 +53,7 @@ class Intake:
         *,
         anchor_every_s: float = ANCHOR_EVERY_S,
         clock_err_ms: ClockErr = set_well,
+        secret_of: SecretOf = nobody,
         most_items: int = 20_000,
         reconnect_s: tuple[int, int] = (1, 30),
     ) -> None:
@@ -60,6 +61,7 @@ class Intake:
 
         anchor_every_s : how often at most a boot is told the time, in seconds of ``clock``
         clock_err_ms : how far off ``clock`` may be; while it says None no logger is told the time
+        secret_of : the secret shared with a logger, or None
         """
         self._ledger = ledger
         self._where, self._user = (host, port), user
@@ -67,13 +69,13 @@ class Intake:
         self._inbox: Inbox[Message] = Inbox(most_items, 32 << 20)
         self._status = Status(clock)
         self._last_words = LastWords()
-        self._last_word: paho.MQTTMessageInfo | None = None
         self._ready = threading.Event()
         self._refused = ""
         self._stopping = threading.Event()
         self._network: threading.Thread | None = None  # paho's
         self._writer = threading.Thread(target=self._write, name="pitscribe-intake", daemon=True)
         self._client = self._make_client(user, password, reconnect_s)
+        self._speaker = Speaker(self._client, self._status, secret_of)
 
     def _make_client(self, user: str | None, password: str | None, reconnect_s: tuple[int, int]) -> paho.Client:
         # A name of its own each time: two hosts on one broker must not throw each other out.
@@ -115,9 +117,7 @@ class Intake:
         self._inbox.close()
         if self._writer.is_alive():
             self._writer.join(30)
-        if self._last_word is not None and self._client.is_connected():
-            with contextlib.suppress(ValueError, RuntimeError):  # it could not even be queued; it will be said again
-                self._last_word.wait_for_publish(LAST_WORD_S)
+        self._speaker.wait(LAST_WORD_S)
         self._client.disconnect()
         self._client.loop_stop()
         self._status.connected(False)
@@ -207,13 +207,14 @@ class Intake:
             self._status.saw_state(logger, said, live)
             if said.condition is None:
                 return
+            self._speaker.hears(logger, said)
             if not live:
-                self._client.publish(messages.stored_topic(logger), messages.stored([]), qos=1)
+                self._speaker.say(logger, "stored", messages.stored([]))
             boot, up_ms = said.boot, said.condition.up_ms
         else:
             return
         if live and (order := self._teller.order(logger, boot, up_ms)):
-            self._client.publish(messages.order_topic(logger), order, qos=1)
+            self._speaker.say(logger, "order", order)
 
     # the writer's thread
 
@@ -276,8 +277,7 @@ class Intake:
         for logger, its_keys in by_logger.items():
             ranges = messages.ranges_of(its_keys)
             for at in range(0, len(ranges), RANGES_A_MESSAGE):
-                text = messages.stored(ranges[at : at + RANGES_A_MESSAGE])
-                self._last_word = self._client.publish(messages.stored_topic(logger), text, qos=1)
+                self._speaker.say(logger, "stored", messages.stored(ranges[at : at + RANGES_A_MESSAGE]))
 
 
 def _fault(error: Exception) -> str:

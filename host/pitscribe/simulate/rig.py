@@ -132,6 +132,7 @@ def write_settings(
     port: int,
     user: str | None,
     password: str | None,
+    secret: str = "",
 ) -> None:
     """Make a board's flash with ``config.json`` in it, as a builder of the scenario's logger would write it.
 
@@ -154,6 +155,7 @@ def write_settings(
         "now_s": max(1, min(speed // 4, 3600)),
         "state_s": max(60, min(speed, 65535)),
         "watchdog_ms": 0,
+        "secret": secret,
     }
     flash.mkdir(parents=True)
     (flash / "config.json").write_text(json.dumps(settings, indent=1))

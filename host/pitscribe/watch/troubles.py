@@ -120,6 +120,10 @@ def _intake(intake: Mapping[str, Any] | None) -> Iterator[Trouble]:
     if because("fault"):
         words = f"A fault in pitscribe itself{because('fault')}. What it concerned was kept aside."
         yield Trouble("fault", "warn", words, since("fault"))
+    errors: Mapping[str, Any] = intake.get("errors") or {}
+    for kind in sorted(errors):
+        if kind.startswith("secret"):
+            yield Trouble(kind.replace(" ", "-"), "bad", f"{errors[kind][0]}.", since(kind))
     if clashes := intake.get("clashes"):
         words = f"Kept aside: {_frames(clashes)} with a number that was used before for other content."
         yield Trouble("clash", "warn", words)

@@ -59,6 +59,10 @@ class Members:
         members.integer("v", version, version)
         return members
 
+    def __contains__(self, name: str) -> bool:
+        """Say whether there is such a member."""
+        return name in self._values
+
     def is_null(self, name: str) -> bool:
         """Say whether the member, which must be there, is null."""
         return self._take(name) is None

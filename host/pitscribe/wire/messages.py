@@ -68,6 +68,8 @@ class Condition:
     missed: int
     journal: Journal
     anchor: AnchorSaid | None
+    auth: bool = False  # whether it believes only what is authenticated (WIRE.md 5.1)
+    denied: int = 0  # how many messages it did not believe, if it says so
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,6 +186,8 @@ def _condition(state: Members) -> Condition:
             journal.flag("ok"),
         ),
         None if state.is_null("anchor") else anchor_said(state.inner("anchor")),
+        state.flag("auth") if "auth" in state else False,
+        state.integer("denied", 0, _MOST["up"]) if "denied" in state else 0,
     )
 
 
