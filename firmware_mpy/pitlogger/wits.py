@@ -110,6 +110,11 @@ def hundredths(entry, hot, cold):
     return None if at_cold is None else _temperature(table, nanovolts + at_cold)
 
 
+def has_table(entry):
+    """Return whether codes of this entry can be turned into degrees at all."""
+    return entry >> 4 in (_LINEAR, _MCP) or _EMF[entry & 15] is not None
+
+
 def _emf(table, celsius):
     """Return the emf [nV] at a temperature [0.01 degC]; None outside the table."""
     above = celsius - _COLDEST * 100
