@@ -60,7 +60,8 @@ def main():
         wlan = network.WLAN(network.STA_IF) if network else None
         dog = machine.WDT(timeout=values["watchdog_ms"]) if values["watchdog_ms"] else None
         logger = binascii.crc32(machine.unique_id())
-        asyncio.run(App(values, complaints, made, logger, time, cause(), wlan, dog).run())
+        console = (sys.stdin, sys.stdout)
+        asyncio.run(App(values, complaints, made, logger, time, cause(), wlan, dog, console).run())
     except Exception as error:
         sys.print_exception(error)
         time.sleep_ms(2000)

@@ -12,6 +12,7 @@ from pitlogger.frames import Encoder
 from pitlogger.journal import Journal
 from pitlogger.mqtt import Client
 from pitlogger.sampler import Sampler
+from pitlogger.settings import change, public
 from pitlogger.timebase import Anchors, Uptime
 from pitlogger.uplink import Uplink
 from pitlogger.wifi import Wifi
@@ -28,9 +29,12 @@ class App:
     ``settings`` and ``complaints`` as ``settings.read`` gives them; ``chips`` a driver or None for each channel;
     ``clock`` a module with ``ticks_ms``, ``ticks_add`` and ``ticks_diff``; ``cause`` of this boot as in WIRE.md section
     3; ``wlan`` a station or None; ``watchdog`` something to ``feed`` or None. The journal's folder is in ``settings``.
+    ``console`` is (standard input, standard output) as in ``sys`` or None; ``file`` is where the settings are kept.
     """
 
-    def __init__(self, settings, complaints, chips, logger, clock, cause, wlan, watchdog):
+    def __init__(
+        self, settings, complaints, chips, logger, clock, cause, wlan, watchdog, console=None, file="config.json"
+    ):
         self._settings = settings
         self._complaints = _few(complaints)
         self._table = table(settings["channels"])
@@ -47,6 +51,12 @@ class App:
         if settings["broker"]["host"]:
             wifi = Wifi(wlan, settings["wifi"])
             self.uplink = Uplink(self._client_of(logger), self.journal, wifi, logger, settings, clock, self)
+        self._file = file
+        self.usb = None
+        if console is not None and settings["usb"]:
+            from pitlogger.usb import Usb  # a board that is not asked by this road does not pay for it
+
+            self.usb = Usb(console[0], console[1], self.journal, logger, settings["secret"], clock, self)
         self._record_event("boot", {"firmware": FIRMWARE, "cause": cause, "name": settings["name"]}, self.uptime.now())
 
     async def run(self):
@@ -55,6 +65,8 @@ class App:
         tasks = [self.sampler.run(), self._record(), self._watch()]
         if self.uplink is not None:
             tasks.append(self.uplink.run())
+        if self.usb is not None:
+            tasks.append(self.usb.run())
         await asyncio.gather(*tasks)
 
     @property
@@ -62,7 +74,7 @@ class App:
         """Frames given up, in this boot and those before."""
         return self.journal.lost + self.sampler.dropped
 
-    # -- what the uplink asks for -------------------------------------------------------------------------------------
+    # -- what the uplink and USB ask for ------------------------------------------------------------------------------
 
     def now(self):
         """The ``now`` message of WIRE.md section 5."""
@@ -75,7 +87,7 @@ class App:
     def state(self):
         """The ``state`` message, and three members of our own: ``settings`` (the first complaints), ``refused`` (how
         many messages from the host made no sense), ``trouble`` (why the connection before this one ended)."""
-        settings, journal = self._settings, self.journal
+        settings, journal, uplink = self._settings, self.journal, self.uplink
         return _message(
             {
                 "online": True,
@@ -96,9 +108,9 @@ class App:
                 "anchor": self.anchors.best,
                 "settings": self._complaints,
                 "auth": bool(settings["secret"]),
-                "denied": self.uplink.denied,
-                "refused": self.uplink.refused,
-                "trouble": self.uplink.trouble[:_LINE],
+                "denied": uplink.denied if uplink else 0,
+                "refused": uplink.refused if uplink else 0,
+                "trouble": uplink.trouble[:_LINE] if uplink else "",
             }
         )
 
@@ -115,6 +127,17 @@ class App:
         if message["order"] == "time":
             self._record_anchor(self.anchors.answer(message, self.uptime.now()))
 
+    def settings(self):
+        """The settings of this boot, without secrets."""
+        return public(self._settings)
+
+    def set(self, given):
+        """Put whole settings in place for the next start; return what is wrong with them, then nothing was done."""
+        changed, wrong = change(self._file, given)
+        if not wrong:
+            self._record_event("setting", {"keys": changed, "from": "usb"}, self.uptime.now())
+        return wrong
+
     def anchor(self, anchor):
         """Take an anchor of another source than the host's order: {"up", "utc_ms", "err_ms", "from"}."""
         self._record_anchor(self.anchors.take(anchor, self.uptime.now()))
@@ -129,6 +152,8 @@ class App:
     def _on_tick(self):
         if self.uplink is not None:
             self.uplink.tick()
+        if self.usb is not None:
+            self.usb.tick()
 
     async def _record(self):
         """Encode full blocks and put them in the journal."""
@@ -174,6 +199,8 @@ class App:
     def _tell(self):
         if self.uplink is not None:
             self.uplink.wake()
+        if self.usb is not None:
+            self.usb.wake()
 
     def _client_of(self, logger):
         """Return what makes the MQTT client once the uplink knows where its messages go."""

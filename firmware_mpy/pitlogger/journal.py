@@ -39,6 +39,7 @@ class Journal:
         self._file = None  # the segment that is written, and its length
         self._length = 0
         self._at = (-1, 0, 0)  # reader: sequence number wanted next, its segment, its offset
+        self._looked = self._at  # the same of the reader beside it
         self._failed = (-1, 0)  # reader: sequence number wanted when the flash could not be read, and how often
         self._damage = {}  # first number hidden by damage: how many; counted when the cursor passes over it
         self._cursor_kept = None  # what the file says; None: not known
@@ -77,6 +78,20 @@ class Journal:
         except OSError:
             self._failed = (sequence, tries + 1 if wanted == sequence else 1)
             raise
+
+    def look(self, sequence, buf, patient=True):
+        """As ``fetch``, for a reader beside the uplink: what it finds damaged is not counted, and nothing is waited for.
+
+        Raises OSError if the flash cannot be read; not ``patient``, only if there is no good frame behind that place.
+        """
+        if sequence >= self.next:
+            return 0
+        at, damage = self._at, self._damage
+        self._at, self._damage = self._looked, {}
+        try:
+            return self._search(sequence, buf, patient)
+        finally:
+            self._looked, self._at, self._damage = self._at, at, damage
 
     def move_cursor(self, sequence):
         """All frames before ``sequence`` are stored, or hidden by damage that ``fetch`` found: these are lost.

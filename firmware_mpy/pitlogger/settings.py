@@ -17,6 +17,8 @@ _MOST_CODES = 340
 
 _SHORT_SECRET = 16
 
+SECRETS = ("password", "secret", "key", "pin")  # names of members that do not leave the board
+
 # key: (type, least, most, default); for text least and most are its length; a tuple of choices instead of a least
 _TOP = {
     "name": (str, 1, 40, "logger"),
@@ -30,6 +32,7 @@ _TOP = {
     "average": (int, (1, 2, 4, 8, 16), None, 4),
     "watchdog_ms": (int, 0, 8388, 8000),
     "secret": (str, 0, 64, ""),
+    "usb": (int, 0, 1, 1),
 }
 _BROKER = {
     "host": (str, 0, 15, ""),
@@ -94,6 +97,45 @@ def read(path):
     _take(given, values, complaints)
     _reconcile(values, complaints)
     return values, complaints
+
+
+def public(values):
+    """Return settings without what is nobody else's business."""
+    if isinstance(values, dict):
+        return {key: public(value) for key, value in values.items() if key not in SECRETS}
+    return [public(value) for value in values] if isinstance(values, list) else values
+
+
+def change(path, given):
+    """Put whole settings in place if all of them fit; return (top-level keys that changed, what is wrong with them).
+
+    A secret that is left out stays as it is: that of a known network goes by its name. OSError if the flash fails.
+    """
+    old = read(path)[0]
+    if not isinstance(given, dict):
+        return [], ["settings: not an object"]
+    _keep_secrets(given, old)
+    values, complaints = defaults(), []
+    _take(given, values, complaints)
+    _reconcile(values, complaints)
+    if complaints:
+        return [], complaints
+    write(path, values)
+    return sorted(key for key in values if values[key] != old.get(key)), []
+
+
+def _keep_secrets(given, old):
+    for key, value in old.items():
+        if key in SECRETS:
+            given.setdefault(key, value)
+        elif isinstance(value, dict):
+            if isinstance(given.setdefault(key, {}), dict):
+                _keep_secrets(given[key], value)
+        elif key == "wifi" and isinstance(given.get(key), list):
+            for network in given[key]:
+                for known in value:
+                    if isinstance(network, dict) and network.get("ssid") == known["ssid"]:
+                        _keep_secrets(network, known)
 
 
 def write(path, values):
