@@ -48,11 +48,12 @@ class Anchors:
         self._quarrelled = None  # when one was last journalled because it contradicts the best
         self.best = None  # {"up", "utc_ms", "err_ms", "from"} as in the state message
 
-    def answer(self, order, uptime):
+    def answer(self, order, uptime, source="host"):
         """Take an ``order`` of time that came at ``uptime``; return the anchor if the journal is to have it, else None.
 
         WIRE.md section 5: the host's clock was read between what we said and its answer, so half the time between
-        them is added to the host's own error. Raises ValueError on an order that cannot be.
+        them is added to the host's own error. A phone answers in the same way what the page told it. Raises ValueError
+        on an order that cannot be.
         """
         said, utc, err = order.get("re_up"), order.get("utc_ms"), order.get("err_ms")
         if order.get("boot") != self._boot:
@@ -64,7 +65,7 @@ class Anchors:
         if uptime - said > _STALE_MS:
             return None
         err += (uptime - said + 1) // 2
-        return self.take({"up": (said + uptime) // 2, "utc_ms": utc, "err_ms": err, "from": "host"}, uptime)
+        return self.take({"up": (said + uptime) // 2, "utc_ms": utc, "err_ms": err, "from": source}, uptime)
 
     def take(self, anchor, uptime):
         """Take an anchor of any source that came at ``uptime``; return it if the journal is to have it, else None."""
