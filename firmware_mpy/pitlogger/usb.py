@@ -1,7 +1,7 @@
 """USB: questions from a host on the console's own port, answers, and live lines, as WIRE.md section 6 has them.
 
 Everything that is said is read from the journal when it is said: nothing waits in memory for a reader that has
-stopped. What is sent does not move the journal's cursor; a sealed ``stored`` does, as over MQTT.
+stopped. What is sent does not move the journal's cursor; an authentic ``stored`` does, as over MQTT.
 """
 
 import asyncio
@@ -167,7 +167,7 @@ class Usb:
     async def _stored(self, question):
         """Move the cursor over frames that are all named: each is read again, for what it is and what hides it."""
         if not believed(self._secret, "pitscribe/1/%s/stored" % self._logger, question):
-            return {"no": "seal"}
+            return {"no": "mac"}
         ranges = [(int(boot), int(first), int(last)) for boot, first, last in question["stored"]]
         journal = self._journal
         buf = self._frame_buf()
