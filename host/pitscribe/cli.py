@@ -70,7 +70,7 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"pitscribe {__version__}")
     top.add_argument("--home", type=_folder, metavar="DIR", help="where the ledger and the settings are kept")
     sub = top.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
-    for add in (_demo, _serve, _cooks, _cook, _note, _import, _export, _replay, add_probe, _explain, _emf,
+    for add in (_demo, _serve, _cooks, _cook, _note, _import, _pull, _export, _replay, add_probe, _explain, _emf,
                 _flags, _logger):
         add(sub)
     return top
@@ -178,6 +178,14 @@ def _import(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     p.add_argument("--air", default="", metavar="A,B", help="columns that are air places")
     p.add_argument("--meat", default="", metavar="A,B", help="columns that are meat places")
     p.add_argument("--tz", metavar="ZONE", help="time zone of the CSV's times that have none (default UTC)")
+
+
+def _pull(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    p = sub.add_parser("pull", help="take a logger's journal over its USB cable, and tell it the time")
+    p.set_defaults(module="pull")
+    p.add_argument("port", metavar="PORT", help="its serial port: /dev/ttyACM0")
+    p.add_argument("--all", action="store_true", help="also what is here already")
+    p.add_argument("--time", action="store_true", help="tell it the time even if it has been told")
 
 
 def _export(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:

@@ -4,7 +4,7 @@ import argparse
 import csv
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO
@@ -56,14 +56,25 @@ def _import_folder(ledger: Ledger, arguments: argparse.Namespace) -> None:
         logger, boot = done.placed
         print(f"boot {boot} of logger {logger:08x} is taken to have started at {local(started_at)}")
     for logger in done.loggers:
-        if (heard := heard_span(ledger, logger)) is not None:
-            began = datetime.fromtimestamp(heard[0]).strftime("%Y-%m-%dT%H:%M")
-            channels = ", ".join(f"{number} ({tc})" for number, tc in ledger.channels(logger).items())
-            print(
-                f"logger {logger:08x} has readings from {local(heard[0])} to {local(heard[1])} on channels {channels}; "
-                f"for a cook of them: pitscribe cook start NAME --at {began} --logger {logger:08x} --meat PLACE=CHANNEL"
-            )
-    for logger, boot in done.timeless:
+        tell_readings(ledger, logger)
+    tell_timeless(done.timeless)
+
+
+def tell_readings(ledger: Ledger, logger: int) -> None:
+    """Print of when there are readings of a logger, and how to make a cook of them."""
+    if (heard := heard_span(ledger, logger)) is None:
+        return
+    began = datetime.fromtimestamp(heard[0]).strftime("%Y-%m-%dT%H:%M")
+    channels = ", ".join(f"{number} ({tc})" for number, tc in ledger.channels(logger).items())
+    print(
+        f"logger {logger:08x} has readings from {local(heard[0])} to {local(heard[1])} on channels {channels}; "
+        f"for a cook of them: pitscribe cook start NAME --at {began} --logger {logger:08x} --meat PLACE=CHANNEL"
+    )
+
+
+def tell_timeless(boots: Sequence[tuple[int, int]]) -> None:
+    """Print which (logger, boot) nothing places in time, and what can."""
+    for logger, boot in boots:
         print(
             f"boot {boot} of logger {logger:08x} never learnt the time; import it again with "
             "--started-at TIME (when it was switched on)"

@@ -56,7 +56,7 @@ def import_folder(ledger: Ledger, path: Path, *, started_at: float | None = None
         result,
         loggers=tuple(sorted({logger for logger, _ in boots})),
         boots=tuple(sorted(boots)),
-        timeless=tuple(_timeless(ledger, boots)),
+        timeless=tuple(timeless(ledger, boots)),
     )
 
 
@@ -101,7 +101,8 @@ def _take_in(ledger: Ledger, file: Path, so_far: FolderResult, boots: set[tuple[
     )
 
 
-def _timeless(ledger: Ledger, boots: set[tuple[int, int]]) -> list[tuple[int, int]]:
+def timeless(ledger: Ledger, boots: set[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Those (logger, boot) that no anchor places in time."""
     return [one for one in sorted(boots) if not ledger.anchors(*one) and not _said_time(ledger, *one)]
 
 

@@ -105,6 +105,16 @@ class FrameStore(Store):
             return int(self._read("SELECT total(frames) FROM boots")[0][0])
         return int(self._read("SELECT total(frames) FROM boots WHERE logger = ?", (logger,))[0][0])
 
+    def first_missing(self, after: FrameKey) -> int:
+        """The first sequence number behind ``after`` whose frame, of the same boot, is not held."""
+        sql = "SELECT sequence FROM frames WHERE logger = ? AND boot = ? AND sequence > ? ORDER BY sequence"
+        number = after.sequence + 1
+        for (held,) in self._read(sql, after):
+            if held != number:
+                break
+            number += 1
+        return number
+
     def boots(self, logger: int) -> list[BootSpan]:
         """What is held of each boot of a logger, in the order in which the ledger first heard of them."""
         rows = self._read(
