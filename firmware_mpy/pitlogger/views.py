@@ -14,7 +14,7 @@ from pitlogger.web import Refused
 
 # The ledger's kinds of note (WIRE.md section 3, event ``note``).
 NOTES = ("wrap", "rotate", "spritz", "fuel", "lid", "ice", "boat", "pan", "pull", "hold", "text")
-_TEXT_MOST = const(200)
+_TEXT_MOST = const(400)  # bytes as JSON: an event has room for 480
 _KEPT = const(5)  # notes that the page shows
 _POINTS = const(96)  # of the trend in a piece
 _TRIES = const(5)  # wrong PINs in a row, after which none is looked at for a minute
@@ -60,8 +60,8 @@ class Views:
         if path == "/note":
             self._permit(body)
             kind, text = body.get("kind"), body.get("text", "")
-            if kind not in NOTES or not isinstance(text, str) or len(text) > _TEXT_MOST:
-                raise Refused(400, "a note has one of the known kinds and at most %d characters" % _TEXT_MOST)
+            if kind not in NOTES or not isinstance(text, str) or not _fits(text):
+                raise Refused(400, "a note has one of the known kinds and not too long a text")
             if kind == "text" and not text.strip():
                 raise Refused(400, "the note says nothing")
             return self._note(kind, text.strip())
@@ -137,6 +137,11 @@ class Views:
                 piece = trend.piece(i, at, min(_POINTS, end - at))
                 yield piece
                 at += len(piece) // 2
+
+
+def _fits(text):
+    """Return whether a text is short enough for the journal, and all letters (half of a surrogate pair is none)."""
+    return len(json.dumps(text).encode()) <= _TEXT_MOST and not any(0xD800 <= ord(c) < 0xE000 for c in text)
 
 
 def _channel(channel, extremes):
