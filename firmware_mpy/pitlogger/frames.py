@@ -14,16 +14,16 @@ TICKS = const(1)
 EVENT = const(2)
 
 _MARK = const(0xC1)
-_RUN = const(32)  # numbers in a block of a run
+_RUN = const(64)  # numbers in a block of a run
 _ESCAPE = const(12)  # so many 1 bits say that the number follows as it is
 _TOP_K = const(11)
-_ALL_ZERO = const(15)
+_MEAN, _PAIRS, _PLAIN, _ALL_ZERO = const(12), const(13), const(14), const(15)
 _EVENT_TEXT = const(480)
 _WIDE, _NARROW = const(24), const(16)
 _WIDE_CHIPS = const(0b1011100)  # bit n: the hot codes of chip nibble n are 24 bits wide
 
-# The longest a channel and tick can get, in bits: hot 12 + 24, cold and fault 12 + 16 each.
-WORST_BITS = const(92)
+# The longest a channel and tick can get, in bits: hot 24, cold and fault 16 each, as they are.
+WORST_BITS = const(56)
 
 
 class Block:
@@ -56,7 +56,9 @@ class Encoder:
         self._period = period_ms
         self._columns = [i for i in range(len(table)) if table[i] >> 4]
         self._buf = bytearray(MAX_FRAME)
-        self._z = array("i", bytes(4 * _RUN))
+        self._z = array("i", bytes(4 * (_RUN + 1)))  # differences from the value before, as numbers
+        self._y = array("i", bytes(4 * (_RUN + 1)))  # differences from the mean of four
+        self._cost = 0  # bits of the symbols in the form found last
         self._pos = self._acc = self._bits = 0
 
     async def ticks(self, block):
@@ -69,8 +71,7 @@ class Encoder:
         for channel in self._columns:
             for column in range(3):
                 for first in range(1, block.present, _RUN):
-                    self._run(block, channel, column, first)
-                    await asyncio.sleep_ms(0)
+                    await self._run(block, channel, column, first)
         if self._bits:
             self._put(0, 8 - self._bits)
         return self._pos + 4
@@ -111,64 +112,125 @@ class Encoder:
             self._z[n] = _zigzag(value - before, width)
             before = value
             n += 1
-        self._block(n, width)  # a table without any chip has three empty blocks
+        self._block(self._z, n, width, self._form(self._z, n, width))  # without any chip: three empty blocks
 
-    def _run(self, block, channel, column, first):
-        """Write the block of differences of ticks ``first`` to ``first + 31`` (as many as there are)."""
-        codes, z = block.codes, self._z
+    async def _run(self, block, channel, column, first):
+        """Write the block of ticks ``first`` to ``first + 63`` (as many as there are), in the shorter of both ways."""
         width = _WIDE if column == 0 and _WIDE_CHIPS >> (self._table[channel] >> 4) & 1 else _NARROW
         n = min(_RUN, block.present - first)
+        at = channel * 3 + column
+        self._steps(block, at, first, n, width)
+        numbers = self._z
+        form = self._form(numbers, n, width)
+        await asyncio.sleep_ms(0)
+        if form != _ALL_ZERO:
+            cost = self._cost
+            self._strays(block, at, first, n, width)
+            other = self._form(self._y, n, width)
+            if self._cost + 4 < cost:
+                numbers, form = self._y, other
+                self._put(_MEAN, 4)
+            await asyncio.sleep_ms(0)
+        self._block(numbers, n, width, form)
+        await asyncio.sleep_ms(0)
+
+    def _steps(self, block, at, first, n, width):
+        """Put into ``_z`` what n values of the column at ``at`` differ from the one before each."""
+        codes, z = block.codes, self._z
         stride = 3 * len(self._table)
-        at = first * stride + channel * 3 + column
+        at += first * stride
         before = codes[at - stride]
         for i in range(n):
             value = codes[at]
             at += stride
             z[i] = 0 if value == before else _zigzag(value - before, width)
             before = value
-        self._block(n, width)
 
-    def _parameter(self, n, width):
-        """Return the k that makes these numbers shortest (the least k of those that do), or 15 for all 0."""
-        z = self._z
+    def _strays(self, block, at, first, n, width):
+        """Put into ``_y`` what n values differ from the mean of the four before each, the first standing for those
+        before it."""
+        codes, y = block.codes, self._y
+        stride = 3 * len(self._table)
+        a = codes[at + max(first - 4, 0) * stride]
+        b = codes[at + max(first - 3, 0) * stride]
+        c = codes[at + max(first - 2, 0) * stride]
+        at += first * stride
+        d = codes[at - stride]
+        for i in range(n):
+            value = codes[at]
+            at += stride
+            y[i] = _zigzag(value - ((a + b + c + d + 2) >> 2), width)
+            a, b, c, d = b, c, d, value
+
+    def _form(self, z, n, width):
+        """Return the parameter that makes n numbers shortest, of several the least, or 15 for all 0.
+
+        How many bits they then take is kept in ``_cost``.
+        """
         top = 0
         for i in range(n):
             if z[i] > top:
                 top = z[i]
+        self._cost = 0
         if not top:
             return _ALL_ZERO
-        best = least = -1
-        k = 0
-        while True:
+        best, least = _PLAIN, n * width
+        pairs = self._pairs(z, n, width)
+        if pairs <= least:
+            best, least = _PAIRS, pairs
+        k = min(_TOP_K, _bits(top))
+        while k >= 0:
             bits = n * (k + 1)
             for i in range(n):
                 q = z[i] >> k
                 bits += q if q < _ESCAPE else width + _ESCAPE - 1 - k
-            if least < 0 or bits < least:
+            if bits <= least:
                 best, least = k, bits
-            if k == _TOP_K or not top >> k:
-                return best
-            k += 1
+            k -= 1
+        self._cost = least
+        return best
 
-    def _block(self, n, width):
-        """Write the first ``n`` numbers of ``_z`` as one block of WIRE.md section 2.1."""
-        k = self._parameter(n, width)
+    def _pairs(self, z, n, width):
+        """Return how many bits n numbers take in pairs."""
+        z[n] = 0  # the partner of an odd last one
+        bits = 0
+        for i in range(0, n, 2):
+            ones = _ones(z[i], z[i + 1])
+            bits += ones + 1 if ones < _ESCAPE else _ESCAPE + 2 * width
+        return bits
+
+    def _block(self, z, n, width, k):
+        """Write a block of n numbers with the parameter ``k`` (WIRE.md section 2.1)."""
         self._put(k, 4)
-        if k == _ALL_ZERO:
-            return
-        low = (1 << k) - 1
-        z = self._z
-        for i in range(n):
-            v = z[i]
-            q = v >> k
-            if q < _ESCAPE:
-                self._put((2 << q) - 2, q + 1)
-                if k:
-                    self._put(v & low, k)
-            else:
-                self._put(0xFFF, _ESCAPE)
-                self._put(v >> 12, width - 12)
-                self._put(v & 0xFFF, 12)
+        if k == _PLAIN:
+            for i in range(n):
+                self._whole(z[i], width)
+        elif k == _PAIRS:
+            for i in range(0, n, 2):
+                ones = _ones(z[i], z[i + 1])
+                if ones < _ESCAPE:
+                    self._put((2 << ones) - 2, ones + 1)
+                else:
+                    self._put(0xFFF, _ESCAPE)
+                    self._whole(z[i], width)
+                    self._whole(z[i + 1], width)
+        elif k != _ALL_ZERO:
+            low = (1 << k) - 1
+            for i in range(n):
+                v = z[i]
+                q = v >> k
+                if q < _ESCAPE:
+                    self._put((2 << q) - 2, q + 1)
+                    if k:
+                        self._put(v & low, k)
+                else:
+                    self._put(0xFFF, _ESCAPE)
+                    self._whole(v, width)
+
+    def _whole(self, v, width):
+        """Append a number as it is."""
+        self._put(v >> 12, width - 12)
+        self._put(v & 0xFFF, 12)
 
     def _put(self, value, count):
         """Append ``count`` bits (13 at most: then all stays a small integer on the board)."""
@@ -181,6 +243,24 @@ class Encoder:
             acc &= (1 << bits) - 1
         self._acc = acc
         self._bits = bits
+
+
+def _bits(value):
+    """Return how many bits a number has."""
+    n = 0
+    while value:
+        value >>= 1
+        n += 1
+    return n
+
+
+def _ones(a, b):
+    """Return the place of a pair among all pairs, by their sum and then by the second; 12 where it is 12 or more."""
+    total = a + b
+    if total > 4:
+        return _ESCAPE
+    ones = (total * (total + 1) >> 1) + b
+    return ones if ones < _ESCAPE else _ESCAPE
 
 
 def _zigzag(difference, width):

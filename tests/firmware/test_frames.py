@@ -84,7 +84,7 @@ def walk(step: st.SearchStrategy[int], start: st.SearchStrategy[int], n: int, lo
 @st.composite
 def tick_cases(draw) -> dict:
     table = draw(st.lists(st.sampled_from([0x00, 0x13, 0x17, 0x23, 0x33, 0x47, 0x53, 0x65]), min_size=1, max_size=8))
-    n = draw(st.integers(1, min(100, 340 // len(table))))
+    n = draw(st.integers(1, min(150, 560 // len(table))))
     missed = []
     if draw(st.booleans()) and n > 1:
         ticks = min(255, n + draw(st.integers(1, 60)))
@@ -141,7 +141,7 @@ def test_host_decodes_what_the_firmware_encoded(case, encoder):
 
 def test_worst_frame_that_settings_allow_fits_into_4096_bytes(encoder):
     rng = np.random.default_rng(31856)
-    n, table = 340 // 8, [0x33] * 8
+    n, table = 560 // 8, [0x33] * 8
     hot = rng.integers(-(2**23), 2**23, (n, 8)).tolist()
     cold, fault = (rng.integers(-(2**15), 2**15, (n, 8)).tolist() for _ in range(2))
     head = {"logger": 1, "boot": 1, "sequence": 1, "uptime_ms": 2**48 - 1, "period_ms": 1000, "table": table}

@@ -12,9 +12,10 @@ from typing import Any
 import numpy as np
 
 from pitscribe.wire import mac
-from pitscribe.wire.encode import shortest, tick_body
+from pitscribe.wire.encode import Picker, shortest, tick_body
 from pitscribe.wire.frames import EVENT, TICKS, Channel, FrameKey, encode_event, seal
 from pitscribe.wire.layout import channel_code
+from pitscribe.wire.rice import ALL_ZERO, PAIRS, PLAIN
 
 FOLDER = Path(__file__).parents[2] / "firmware_mpy" / "vectors"
 BY_HAND = "c1012400785634120100000000008813 00000000 e803030113 6d84d20f1941bc 31479dfa"
@@ -49,6 +50,17 @@ def entry(name, hot, cold=None, fault=None, *, table=(K55,), missed=(), key=None
     }
 
 
+def always(form: int, *, mean: bool = False, head: int | None = None) -> Picker:
+    """Return what picks this form for every block, heads (in which there is no mean) with ``head`` if it is given."""
+
+    def pick(_: list[int], strays: list[int] | None, width: int) -> tuple[bool, int]:
+        if strays is None:
+            return False, form if head is None else head
+        return mean, form
+
+    return pick
+
+
 def by_hand() -> Json:
     """Return the vector that the README works out bit by bit."""
     says = {"logger": 0x12345678, "boot": 1, "sequence": 0, "uptime_ms": 5000, "period_ms": 1000, "table": [0x13]}
@@ -78,10 +90,10 @@ def ticks() -> list[Json]:
         entry("zeros", np.zeros((32, 1), int)),
         entry("missed ticks", walk(rng, 29, [3], [400]), walk(rng, 29, [1], [400]), missed=(1, 8, 31), up=123456),
         entry("only tick 0 not missed", [[5]], missed=(1, 2, 3), period=250),
-        entry("block of 32 exactly", walk(rng, 33, [9], [0])),
-        entry("block of 32 and one more", walk(rng, 34, [9], [0])),
-        entry("escapes", [[8191], [-8192], [8191], [0], [0], [-8192]], pick=lambda *_: 0),
-        entry("escapes of 24 bits", [[far], [near], [far], [0], [1], [near]], table=(GAIN32,), pick=lambda *_: 2),
+        entry("block of 64 exactly", walk(rng, 65, [9], [0])),
+        entry("block of 64 and one more", walk(rng, 66, [9], [0])),
+        entry("escapes", [[8191], [-8192], [8191], [0], [0], [-8192]], pick=always(0)),
+        entry("escapes of 24 bits", [[far], [near], [far], [0], [1], [near]], table=(GAIN32,), pick=always(2)),
         entry("wrap of 16 bits", [[0]] * 3, [[32767], [-32768], [32767]], [[-32768], [32767], [0]]),
         entry("wrap of 24 bits", [[2**23 - 1], [-(2**23)], [2**23 - 1]], table=(LIN,)),
         entry("negative codes", walk(rng, 32, [40], [-5000]), walk(rng, 32, [1], [-200]), table=(LIN,)),
@@ -94,8 +106,20 @@ def ticks() -> list[Json]:
     ]
     for k in range(12):
         hot = walk(rng, 12, [1 << k], [1000])
-        out.append(entry(f"parameter {k}", hot, table=(GAIN8,), pick=lambda *_, k=k: k))
-    out.append(entry("fully written zeros", [[0]] * 5, pick=lambda numbers, width: 0))
+        out.append(entry(f"parameter {k}", hot, table=(GAIN8,), pick=always(k)))
+    out.append(entry("fully written zeros", [[0]] * 5, pick=always(0)))
+    noise = np.array([1715, 400]) + np.rint(rng.normal(0, 0.5, (70, 2))).astype(int)
+    slow = np.array([13800, 1600]) + np.rint(rng.normal(0, [9, 2], (90, 2)) + np.arange(90)[:, None]).astype(int)
+    out += [
+        entry("noise about a level: from the mean, in pairs", noise[:, :1], noise[:, 1:]),
+        entry("noise about a slope", slow[:, :1], slow[:, 1:], table=(LIN,)),
+        entry("wild: as they are", rng.integers(near, far, (70, 2)), rng.integers(-2048, 2048, (70, 2)),
+              table=(LIN, GAIN8)),
+        entry("pairs, the last one alone, and long ones", [[0], [1], [0], [900], [3], [2], [2]], pick=always(PAIRS)),
+        entry("from the mean, as they are, at the ends of 24 bits", [[2**23 - 1], [-(2**23)]] * 4, table=(LIN,),
+              pick=always(PLAIN, mean=True)),
+        entry("all at the mean", [[5], [5], [5], [5], [5], [5]], pick=always(ALL_ZERO, mean=True, head=3)),
+    ]
     out.append(entry("no channel has a chip", [[0]] * 2, table=(NONE,)))
     both = walk(rng, 40, [2, 5], [1715, 1700]), walk(rng, 40, [1, 1], [400, 401])
     fault = np.zeros((40, 2), int)
@@ -177,8 +201,10 @@ def broken() -> list[Json]:
         ("no chip, but thermocouple 15", resealed(good, 24, 0x0F), "body"),
         ("tick 0 missed", resealed(missed, 25, 0x80), "body"),  # as many as before: the columns fit
         ("a tick missed that there is not", resealed(missed, 25, 0x28), "body"),
-        *[(f"parameter {k}", stream(f"1111 1111 1111 {k:04b} 1111 1111"), "body") for k in (12, 13, 14)],
-        ("parameter 13 in a head", stream("1101 1111 1111 1111 1111 1111"), "body"),
+        ("mean before a mean", stream("1111 1111 1111 1100 1100 1111 1111 1111"), "body"),
+        ("mean in a head", stream("1100 1111 1111 1111 1111 1111 1111"), "body"),
+        ("cut off in a pair", stream("1111 1111 1111 1111 1111 1101 111111111111 0000"), "body"),
+        ("cut off in plain numbers", stream("1111 1111 1111 1111 1111 1110 0000 0000"), "body"),
         ("padding not zero", stream("1111 1111 1111 0000 00 1111 1111 01"), "body"),
         ("a byte of padding too many", stream("1111 1111 1111 1111 1111 1111 0000 0000"), "body"),
         ("columns cut off", stream("1111 1111 1111 0111"), "body"),
@@ -267,6 +293,6 @@ def files() -> dict[str, str]:
 
 
 if __name__ == "__main__":
-    assert shortest([2, 3], 16) == 1  # what the by-hand vector takes for granted
+    assert shortest([2, 3], None, 16) == (False, 1)  # what the by-hand vector takes for granted
     for name, text in files().items():
         (FOLDER / name).write_text(text, encoding="utf-8")

@@ -57,7 +57,12 @@ def sealed(body, kind=wire.TICKS, key=wire.FrameKey(1, 2, 3)):  # noqa: B008
 def test_every_tick_frame_decodes_to_what_was_encoded_whatever_the_parameters(given_frame, seed):
     key, up, period, table, hot, cold, fault, missed = given_frame
     random = np.random.default_rng(seed)
-    picks = [None, lambda *_: int(random.integers(0, 12))]
+
+    def any_form(steps, strays, width):
+        form = int(random.choice([*range(12), 13, 14]))
+        return (strays is not None and bool(random.integers(2)), form)
+
+    picks = [None, any_form]
     for pick in picks:
         body = tick_body(period, table, hot, cold, fault, missed, pick)
         if len(body) > 4072:

@@ -26,12 +26,30 @@ class Bits:
             ones += 1
         return self.take(width) if ones == 12 else ones << k | self.take(k)
 
-    def block(self, count, width):
+    def pair(self, width):
+        ones = 0
+        while ones < 12 and self.take(1):
+            ones += 1
+        if ones == 12:
+            return [self.take(width), self.take(width)]
+        pairs = [[a, b] for a in range(12) for b in range(12)]
+        return next([a, b] for a, b in pairs if (a + b) * (a + b + 1) // 2 + b == ones)
+
+    def block(self, count, width, head=False):
+        """Return whether the mean is meant, and the differences."""
         k = self.take(4)
-        if 12 <= k <= 14:
+        mean = k == 12
+        if mean:
+            k = self.take(4)
+        if k == 12 or (mean and head):
             raise RefusedError("parameter")
-        numbers = [0 if k == 15 else self.number(k, width) for _ in range(count)]
-        return [z // 2 if z % 2 == 0 else -(z + 1) // 2 for z in numbers]
+        if k == 13:
+            numbers = [z for _ in range((count + 1) // 2) for z in self.pair(width)][:count]
+        elif k == 14:
+            numbers = [self.take(width) for _ in range(count)]
+        else:
+            numbers = [0 if k == 15 else self.number(k, width) for _ in range(count)]
+        return mean, [z // 2 if z % 2 == 0 else -(z + 1) // 2 for z in numbers]
 
 
 def signed(value, width):
@@ -68,16 +86,21 @@ def any_columns(random, table, present):
     """Return the bytes of columns that hold, their parameters and numbers drawn from a NumPy generator: also such as no
     good writer would write, as an escape for a number that needs none."""
     wide = [code >> 4 in WIDE for code in table if code >> 4]
-    sizes = [min(32, present - at) for at in range(1, present, 32)]
+    sizes = [min(64, present - at) for at in range(1, present, 64)]
     blocks = [(len(wide), 24), (len(wide), 16), (len(wide), 16)]
     blocks += [(size, width) for one in wide for width in (24 if one else 16, 16, 16) for size in sizes]
     bits = ""
-    for count, width in blocks:
-        k = int(random.choice([0, 0, 1, 2, 5, 8, 11, 15, 15, 15]))
-        bits += f"{k:04b}"
-        for _ in range(count if k < 15 else 0):
-            ones = min(int(random.geometric(0.4)) - 1, 12)
-            low = k if ones < 12 else width
+    for place, (count, width) in enumerate(blocks):
+        k = int(random.choice([0, 0, 1, 2, 5, 8, 11, 13, 13, 14, 15, 15, 15]))
+        bits += "1100" * int(place > 2 and random.random() < 0.3) + f"{k:04b}"
+        symbols = {13: (count + 1) // 2, 14: count, 15: 0}.get(k, count)
+        for _ in range(symbols):
+            ones = 0 if k == 14 else min(int(random.geometric(0.4)) - 1, 12)
+            if k == 14:
+                bits += f"{random.integers(0, 1 << width):0{width}b}"
+                continue
+            low = 2 * width if k == 13 else width
+            low = low if ones == 12 else 0 if k == 13 else k
             bits += "1" * ones + "0" * (ones < 12) + (f"{random.integers(0, 1 << low):0{low}b}" if low else "")
     bits += "0" * (-len(bits) % 8)
     return int("1" + bits, 2).to_bytes(len(bits) // 8 + 1, "big")[1:]
@@ -88,13 +111,16 @@ def _columns(stream, table, present):
     columns = [[[0] * present for _ in table] for _ in range(3)]
     for kind, width in enumerate((24, 16, 16)):
         value = 0
-        for place, step in zip(real, stream.block(len(real), width), strict=True):
+        for place, step in zip(real, stream.block(len(real), width, head=True)[1], strict=True):
             value = signed(value + step, width)
             columns[kind][place] = [value]
     for place in real:
         for kind, width in enumerate((24 if table[place] >> 4 in WIDE else 16, 16, 16)):
             column = columns[kind][place]
             while len(column) < present:
-                for step in stream.block(min(32, present - len(column)), width):
-                    column.append(signed(column[-1] + step, width))
+                mean, steps = stream.block(min(64, present - len(column)), width)
+                for step in steps:
+                    four = ([column[0]] * 3 + column)[-4:]
+                    before = (sum(four) + 2) // 4 if mean else column[-1]
+                    column.append(signed(before + step, width))
     return columns

@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from .layout import MOST_CHANNELS, Layout, Unpacked, channel
+from .layout import Layout, Unpacked, channel
 from .rice import BLOCK, Ints
 from .values import Head, TickRun
 
@@ -88,25 +88,44 @@ def _codes(rows: Ints, blocks: int, lanes: Ints, layout: Layout, unpacked: Unpac
     """Return hot, cold and fault of such frames, each (frames, most ticks present, channels with columns)."""
     count, wide = int(layout.columns[rows[0]]), layout.wide[rows[0]]
     longest = int(layout.present[rows].max())
-    numbers = np.zeros((3, count, longest, len(rows)), np.int32)
+    numbers = np.zeros((longest, 3, count, len(rows)), np.int32)
+    mean = np.zeros((blocks, 3, count, len(rows)), bool)
     for kind in range(3):
-        numbers[kind, :, 0] = unpacked.blocks[kind][:count, lanes]
+        numbers[0, kind] = unpacked.blocks[kind].numbers[:count, lanes]
     for column in range(3 * count):
         for block in range(blocks):
             first = 1 + BLOCK * block
             size = min(BLOCK, longest - first)
-            source = unpacked.blocks[3 + column * blocks + block]
-            numbers[column % 3, column // 3, first : first + size] = source[:size, lanes]
+            kept = unpacked.blocks[3 + column * blocks + block]
+            numbers[first : first + size, column % 3, column // 3] = kept.numbers[:size, lanes]
+            mean[block, column % 3, column // 3] = kept.mean[lanes]
     steps = (numbers >> 1) ^ -(numbers & 1)
-    for kind in range(3):
-        steps[kind, :, 0] = _wrap(steps[kind, :, 0].cumsum(axis=0, dtype=np.int32), kind == 0)
-    values = steps.cumsum(axis=2, dtype=np.int32)
-    for kind in range(3):
-        for place in range(min(count, MOST_CHANNELS)):
-            values[kind, place, 1:] = _wrap(values[kind, place, 1:], kind == 0 and bool(wide[place]))
-    return [np.ascontiguousarray(values[kind].transpose(2, 1, 0)) for kind in range(3)]
+    heads = np.array([8, 16, 16], np.int32)[:, None, None]  # bits above the W that counts, of 32
+    steps[0] = _wrap(steps[0].cumsum(axis=1, dtype=np.int32), heads)
+    above = np.full((3, count, 1), 16, np.int32)
+    above[0, wide[:count], 0] = 8
+    values = _sums(steps, mean, above)
+    return [np.ascontiguousarray(values[:, kind].transpose(2, 0, 1)) for kind in range(3)]
 
 
-def _wrap(values: Codes, wide: bool) -> Codes:
-    """Read the low 24 (or 16) bits as a signed number."""
-    return (values << 8) >> 8 if wide else values.astype(np.int16).astype(np.int32)
+def _sums(steps: Codes, mean: NDArray[np.bool_], above: Codes) -> Codes:
+    """Turn differences into values, tick by tick; the first tick's are values already. (ticks, 3, channels, frames)
+
+    ``mean`` says of each block of ticks which columns differ from the mean of the four values before.
+    """
+    if not mean.any():
+        values = _wrap(steps.cumsum(axis=0, dtype=np.int32), above)
+        values[0] = steps[0]  # that of a head, which is wider
+        return values
+    values = steps.copy()
+    four = 4 * steps[0]  # the sum of the four values before: 26 bits
+    for tick in range(1, len(steps)):
+        before = np.where(mean[(tick - 1) // BLOCK], (four + 2) >> 2, values[tick - 1])
+        values[tick] = _wrap(before + steps[tick], above)
+        four += values[tick] - values[max(tick - 4, 0)]
+    return values
+
+
+def _wrap(values: Codes, above: Codes) -> Codes:
+    """Read the bits below the ``above`` upper ones of 32 as a signed number."""
+    return (values << above) >> above

@@ -12,10 +12,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..errors import FrameError
 from .layout import MOST_CHANNELS, PERIODS, channel_code, hot_bits
-from .rice import ALL_ZERO, BLOCK, ESCAPE, LARGEST_K
+from .rice import ALL_ZERO, BLOCK, ESCAPE, LARGEST_K, MEAN, PAIRS, PLAIN
 from .values import Channel
 
-Picker = Callable[[list[int], int], int]
+Form = tuple[bool, int]  # whether a block's numbers differ from the mean of four, and its parameter
+Picker = Callable[[list[int], list[int] | None, int], Form]
+_FORMS = (*range(LARGEST_K + 1), PAIRS, PLAIN)
 
 
 def tick_body(
@@ -29,7 +31,8 @@ def tick_body(
 ) -> bytes:
     """Return the body of a tick frame; see ``frames.encode_ticks``.
 
-    ``pick`` chooses the parameter of a block from its numbers and their width; ``shortest`` if None. Raises FrameError.
+    ``pick`` chooses the form of a block from its numbers, those that differ from the mean (None in a head), and their
+    width; ``shortest`` if None. Raises FrameError.
     """
     if not 1 <= len(table) <= MOST_CHANNELS:
         raise FrameError("body", f"{len(table)} entries in the channel table; 1 to {MOST_CHANNELS} fit")
@@ -75,32 +78,50 @@ def _columns(columns: list[list[list[int]]], codes: list[int], pick: Picker) -> 
     channels = [place for place, code in enumerate(codes) if code >> 4]
     bits = []
     for column, width in zip(columns, (24, 16, 16), strict=True):
-        bits.append(_block(_numbers([0] + [column[0][place] for place in channels], width), width, pick))
+        bits.append(_block(_numbers([0] + [column[0][place] for place in channels], width), None, width, pick))
     for place in channels:
         widths = (hot_bits(codes[place]), 16, 16)
         for column, width in zip(columns, widths, strict=True):
             values = [tick[place] for tick in column]
             if not all(-1 << (width - 1) <= value < 1 << (width - 1) for value in values):
                 raise FrameError("body", f"channel {place}: a code does not fit in {width} bits")
-            numbers = _numbers(values, width)
-            bits += [_block(numbers[at : at + BLOCK], width, pick) for at in range(0, len(numbers), BLOCK)]
+            steps, strays = _numbers(values, width), _strays(values, width)
+            for at in range(0, len(steps), BLOCK):
+                bits.append(_block(steps[at : at + BLOCK], strays[at : at + BLOCK], width, pick))
     return "".join(bits)
 
 
 def _numbers(values: list[int], width: int) -> list[int]:
     """Return for each value but the first the number that stands for its difference from the one before."""
-    half, out = 1 << (width - 1), []
-    for before, value in pairwise(values):
-        step = (value - before + half) % (2 * half) - half
-        out.append(2 * step if step >= 0 else -2 * step - 1)
+    return [_number(value - before, width) for before, value in pairwise(values)]
+
+
+def _strays(values: list[int], width: int) -> list[int]:
+    """Return for each value but the first the number that stands for its difference from the mean of four."""
+    out = []
+    for tick in range(1, len(values)):
+        four = [values[max(tick - back, 0)] for back in (1, 2, 3, 4)]
+        out.append(_number(values[tick] - (sum(four) + 2) // 4, width))
     return out
 
 
-def _block(numbers: list[int], width: int, pick: Picker) -> str:
-    k = pick(numbers, width)
-    if k == ALL_ZERO:
-        return "1111"
-    return f"{k:04b}" + "".join(_symbol(number, k, width) for number in numbers)
+def _number(difference: int, width: int) -> int:
+    half = 1 << (width - 1)
+    step = (difference + half) % (2 * half) - half
+    return 2 * step if step >= 0 else -2 * step - 1
+
+
+def _block(steps: list[int], strays: list[int] | None, width: int, pick: Picker) -> str:
+    mean, form = pick(steps, strays, width)
+    numbers = strays if mean and strays is not None else steps
+    head = (f"{MEAN:04b}" if mean else "") + f"{form:04b}"
+    if form == ALL_ZERO:
+        return head
+    if form == PLAIN:
+        return head + "".join(f"{number:0{width}b}" for number in numbers)
+    if form == PAIRS:
+        return head + "".join(_pair(first, second, width) for first, second in _in_pairs(numbers))
+    return head + "".join(_symbol(number, form, width) for number in numbers)
 
 
 def _symbol(number: int, k: int, width: int) -> str:
@@ -110,15 +131,42 @@ def _symbol(number: int, k: int, width: int) -> str:
     return "1" * ones + "0" + (f"{number & ((1 << k) - 1):0{k}b}" if k else "")
 
 
-def shortest(numbers: list[int], width: int) -> int:
-    """Return the parameter that makes the block shortest; of several the smallest k; 15 if all are 0."""
-    if not any(numbers):
-        return ALL_ZERO
+def _pair(first: int, second: int, width: int) -> str:
+    ones = _ones(first, second)
+    return "1" * ESCAPE + f"{first:0{width}b}{second:0{width}b}" if ones >= ESCAPE else "1" * ones + "0"
 
-    def bits(k: int) -> int:
-        return sum(number_bits(number, k, width) for number in numbers)
 
-    return min(range(LARGEST_K + 1), key=bits)
+def _ones(first: int, second: int) -> int:
+    """Return the place of a pair among all pairs, ordered by their sum and then by the second."""
+    return (first + second) * (first + second + 1) // 2 + second
+
+
+def _in_pairs(numbers: list[int]) -> list[tuple[int, int]]:
+    even = numbers + [0] * (len(numbers) % 2)
+    return list(zip(even[::2], even[1::2], strict=True))
+
+
+def shortest(steps: list[int], strays: list[int] | None, width: int) -> Form:
+    """Return the form that makes the block shortest; of several the first as WIRE.md 2.1 orders them."""
+    if not any(steps):
+        return False, ALL_ZERO
+    form = min(_FORMS, key=lambda form: block_bits(steps, form, width))
+    if strays is None:
+        return False, form
+    other = min((*_FORMS, ALL_ZERO), key=lambda form: block_bits(strays, form, width))
+    closer = 4 + block_bits(strays, other, width) < block_bits(steps, form, width)
+    return (True, other) if closer else (False, form)
+
+
+def block_bits(numbers: list[int], form: int, width: int) -> int:
+    """Return how many bits the symbols of a block take."""
+    if form == PLAIN:
+        return width * len(numbers)
+    if form == ALL_ZERO:
+        return 0 if not any(numbers) else 1 << 30
+    if form == PAIRS:
+        return sum(len(_pair(first, second, width)) for first, second in _in_pairs(numbers))
+    return sum(number_bits(number, form, width) for number in numbers)
 
 
 def number_bits(number: int, k: int, width: int) -> int:

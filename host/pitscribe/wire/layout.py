@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .rice import BLOCK, Ints, Plan, unpack, walk, windows
+from .rice import BLOCK, Ints, Kept, Plan, unpack, walk, windows
 from .values import Channel
 
 # The chips in the order of their nibbles, and how many bits a hot code of theirs takes (WIRE.md 2, W).
@@ -118,7 +118,7 @@ class Unpacked:
     """Blocks of the frames that have no problem."""
 
     lanes: Ints  # row in the layout of each lane
-    blocks: list[NDArray[np.int32]]  # by block: (numbers, lanes that have it)
+    blocks: list[Kept]
     per_column: Ints  # by lane: blocks in the run of one column
 
 

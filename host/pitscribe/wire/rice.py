@@ -6,13 +6,15 @@ that says, for this lane's parameter, the number and how many bits it took. Numb
 escapes) are rare and are done by themselves. A lane never steers the loop: the count of steps comes from the header's
 counts, so nonsense costs what sense costs, and its end is looked at afterwards.
 
+Lanes whose block holds pairs or plain numbers go through it by themselves, behind the others of that block.
+
 ``walk`` goes through the blocks of one frame and keeps nothing: the cheaper way to check only a few.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache, partial
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +23,12 @@ Ints = NDArray[np.int64]
 
 ESCAPE = 12  # so many ones, and no zero behind them, announce a number in full
 LARGEST_K = 11
+MEAN = 12  # before a parameter: differences from the mean of four, not from the value before
+PAIRS = 13
+PLAIN = 14
 ALL_ZERO = 15
-BLOCK = 32
+BLOCK = 64
+HEADS = 3  # so many blocks come before the runs; they have no mean to differ from
 _REACH = 16  # bits that the table looks at
 _NOTHING = LARGEST_K + 1  # the page of lanes that take no number: 0, in no bits
 _BY_ITSELF = -1
@@ -60,6 +66,13 @@ def windows(data: bytes) -> NDArray[np.uint64]:
     return out
 
 
+@cache
+def _pairs_table() -> NDArray[np.int32]:
+    """Return, for each count of ones below ``ESCAPE``, the two numbers of a pair, shape (12, 2)."""
+    pairs = [(total - second, second) for total in range(5) for second in range(total + 1)]
+    return np.array(pairs[:ESCAPE], np.int32)
+
+
 @dataclass(frozen=True)
 class Plan:
     """What the lanes hold, block by block; lanes are in falling order of ``blocks``.
@@ -73,33 +86,98 @@ class Plan:
     widths: Callable[[int, int], Ints]
 
 
+class Kept(NamedTuple):
+    """One block, of the lanes that have it: numbers, (numbers, lanes), and in which a mean is before them, (lanes,)."""
+
+    numbers: NDArray[np.int32]
+    mean: NDArray[np.bool_]
+
+
 def unpack(
     window: NDArray[np.uint64], start: Ints, end: Ints, plan: Plan, *, keep: bool
-) -> tuple[Ints, NDArray[np.bool_], list[NDArray[np.int32]]]:
+) -> tuple[Ints, NDArray[np.bool_], list[Kept]]:
     """Read every block of every lane.
 
     ``start`` is each lane's first bit and ``end`` the bit behind its last, shape (lanes,). Returns where each lane
-    ended (past ``end`` if its frame was too short: look), which lanes had a parameter that is not in use, and, if
-    ``keep``, for each block the numbers, shape (numbers, lanes that have the block).
+    ended (past ``end`` if its frame was too short: look), which lanes had a parameter where it is not in use, and, if
+    ``keep``, what each block holds.
     """
     at = start.astype(np.int64)
     refused = np.zeros(len(at), bool)
-    kept: list[NDArray[np.int32]] = []
+    kept: list[Kept] = []
     last = int(plan.blocks[0]) if len(at) else 0
     for block in range(last):
         lanes = int(np.searchsorted(-plan.blocks, -block, side="left"))
         here = at[:lanes]
-        parameter = _peek(window, here, 4)
-        here += 4
-        refused[:lanes] |= (parameter > LARGEST_K) & (parameter < ALL_ZERO)
+        parameter, mean = _parameter(window, here)
+        refused[:lanes] |= (parameter == MEAN) | (mean & (block < HEADS))
         counts = plan.counts(block, lanes)
-        idle = refused[:lanes] | (counts == 0) | (here > end[:lanes])
-        page = np.where(idle, _NOTHING, np.minimum(parameter, _NOTHING))
+        parameter[refused[:lanes] | (counts == 0) | (here > end[:lanes])] = ALL_ZERO
         numbers = np.zeros((int(counts.max()), lanes), np.int32) if keep else None
-        _block(window, here, page, counts, partial(plan.widths, block, lanes), numbers)
+        widths = partial(plan.widths, block, lanes)
+        _block(window, here, np.minimum(parameter, _NOTHING), counts, widths, numbers)
+        for form, read in ((PAIRS, _pairs), (PLAIN, _plain)):
+            some = np.flatnonzero(parameter == form)
+            if len(some):
+                here[some] = read(window, here[some], counts[some], widths()[some], some, numbers)
         if numbers is not None:
-            kept.append(numbers)
+            kept.append(Kept(numbers, mean))
     return at, refused, kept
+
+
+def _parameter(window: NDArray[np.uint64], at: Ints) -> tuple[Ints, NDArray[np.bool_]]:
+    """Return each lane's parameter and whether a mean is before it; advance ``at`` over both."""
+    parameter = _peek(window, at, 4)
+    at += 4
+    mean = parameter == MEAN
+    if mean.any():
+        parameter[mean] = _peek(window, at[mean], 4)
+        at += 4 * mean
+    return parameter, mean
+
+
+def _pairs(
+    window: NDArray[np.uint64],
+    at: Ints,
+    counts: Ints,
+    widths: Ints,
+    lanes: Ints,
+    numbers: NDArray[np.int32] | None,
+) -> Ints:
+    """Read the blocks of pairs of these lanes; return where they end. The partner of an odd last number is dropped."""
+    table = _pairs_table()
+    for step in range((int(counts.max()) + 1) // 2):
+        ones = _leading_ones(_peek(window, at, ESCAPE))
+        escaped = ones == ESCAPE
+        busy = 2 * step < counts
+        if numbers is not None:
+            pair = table.take(ones, axis=0, mode="clip")
+            for place in np.flatnonzero(escaped):
+                where, width = at[place : place + 1] + ESCAPE, int(widths[place])
+                pair[place] = _peek(window, where, width)[0], _peek(window, where + width, width)[0]
+            for second in range(2):
+                taken = 2 * step + second < counts
+                numbers[min(2 * step + second, len(numbers) - 1), lanes[taken]] = pair[taken, second]
+        at = at + busy * np.where(escaped, ESCAPE + 2 * widths, ones + 1)
+    return at
+
+
+def _plain(
+    window: NDArray[np.uint64],
+    at: Ints,
+    counts: Ints,
+    widths: Ints,
+    lanes: Ints,
+    numbers: NDArray[np.int32] | None,
+) -> Ints:
+    """Read the blocks of these lanes whose numbers stand as they are; return where they end."""
+    if numbers is not None:
+        for width in np.unique(widths):
+            some = widths == width
+            place = np.arange(len(numbers))[:, None]
+            values = _peek(window, at[some] + place * width, int(width))
+            numbers[:, lanes[some]] = np.where(place < counts[some], values, 0)
+    return at + counts * widths
 
 
 def _peek(window: NDArray[np.uint64], at: Ints, bits: int) -> Ints:
@@ -190,20 +268,35 @@ def _by_themselves(
 def walk(bits: str, blocks: list[tuple[int, int]]) -> int | None:
     """Go through the blocks, (numbers, bits of an escaped one), of one frame's columns, a text of 0 and 1.
 
-    Returns where they end, past the end of ``bits`` if that is too short; None if a parameter is not in use.
+    Returns where they end, past the end of ``bits`` if that is too short; None if a parameter is where it is not in
+    use.
     """
     at, size = 0, len(bits)
-    find = bits.find
-    for numbers, width in blocks:
+    for place, (numbers, width) in enumerate(blocks):
         k = int(bits[at : at + 4].ljust(4, "0"), 2)
         at += 4
-        if k == ALL_ZERO:
-            continue
-        if k > LARGEST_K:
+        if k == MEAN and place >= HEADS:
+            k = int(bits[at : at + 4].ljust(4, "0"), 2)
+            at += 4
+        if k == MEAN:
             return None if at <= size else at
-        for _ in range(numbers):
-            zero = find("0", at, at + ESCAPE)
-            at = zero + 1 + k if zero >= 0 else at + ESCAPE + width
-            if at > size:
-                return at
+        if k == PLAIN:
+            at += numbers * width
+        elif k == PAIRS:
+            at = _walk_symbols(bits, at, (numbers + 1) // 2, 0, 2 * width)
+        elif k != ALL_ZERO:
+            at = _walk_symbols(bits, at, numbers, k, width)
+        if at > size:
+            return at
+    return at
+
+
+def _walk_symbols(bits: str, at: int, symbols: int, low: int, escaped: int) -> int:
+    """Go over symbols of some ones and, behind a zero, ``low`` bits, or of ``ESCAPE`` ones and ``escaped`` bits."""
+    find, size = bits.find, len(bits)
+    for _ in range(symbols):
+        zero = find("0", at, at + ESCAPE)
+        at = zero + 1 + low if zero >= 0 else at + ESCAPE + escaped
+        if at > size:
+            return at
     return at
