@@ -6,6 +6,7 @@ import numpy as np
 
 from pitscribe.commands.when import local
 from pitscribe.ledger.values import Probe, ProbeRecord
+from pitscribe.metrology import plunge
 from pitscribe.metrology.calibration import Point, residuals
 from pitscribe.metrology.correction import Calibration
 from pitscribe.metrology.uncertainty import Budget
@@ -86,7 +87,7 @@ def _measured(record: ProbeRecord) -> str:
         stem = f"stem {100 * body['kappa'] / (1 + body['kappa']):.1f} % of {body['base']}, " if body["base"] else ""
         return f"{stem}lag {body['lag']:.0f} s, beside {body['span']['beside']}"
     if record.kind == "plunge":
-        return f"63.2 % after {body['tau_s']:.2f} s in stirred water"
+        return plunge.words_of(body)
     kinds = [KIND.get(point.get("kind"), "?") for point in record.body.get("points", ())]
     counted = {kind: kinds.count(kind) for kind in kinds}
     return ", ".join(kind if n == 1 else f"{n} x {kind}" for kind, n in counted.items())

@@ -6,6 +6,7 @@ by how well each pair meets the samples. What the sampling cannot tell then show
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -24,7 +25,14 @@ SLOWER_IN_AIR = (40.0, 100.0)
 # Our own allowances, no source.
 LEAST_STEP_K = 20.0
 MOST_PART = 0.3  # of the time constant: its uncertainty at the most
-MISFIT = 0.02  # of the step: an RMS residual above this is no single exponential
+MISFIT = 0.02  # of the step: an RMS residual above this, over the step and its last trace, is no single exponential
+WORST_MISFIT = 0.10  # ... and above this nothing that one time constant could stand for
+# Of the step, still to go midway between its tenth and its nine tenths: 0.30 for one exponential, and never more for a
+# sum of them (its logarithm is convex); 0.31 in the middle of a solid cylinder and 0.32 of a sphere that heat soaks
+# into (computed, see the tests); 0.5 for anything that moves evenly.
+MOST_TO_GO = 0.42
+SHAPED = 4  # samples in between from which on that can be told: of 900 plunges none then had more than 0.35 to go
+_TRACE = 5.0  # time constants after which 0.7 % is left
 _BEGUN, _OVER = 0.1, 0.9  # shares of the step that surely lie behind its begin and before its end
 _TAUS, _STARTS = 81, 13
 
@@ -35,7 +43,8 @@ class Plunge:
 
     tau, u : the time constant and its standard uncertainty [s];  limit : 97.5 % of what it may be lies below [s]
     before, after : where it came from and where it came to rest [degC]
-    misfit : RMS of what one exponential leaves, as a share of the step;  single : whether that is one exponential
+    misfit : RMS of what one exponential leaves from the plunge to five time constants after it, as a share of the step
+    single : whether that is one exponential
     samples : between a tenth and nine tenths of the step
     """
 
@@ -62,8 +71,8 @@ def time_constant(t: FloatArray, celsius: FloatArray, noise: float) -> Plunge:
     t, celsius : float64 (n,), UTC s, ascending, and degC: usable samples, at rest first, then the step, then at rest
     noise : standard deviation of one reading, noise and register step together [K]
 
-    Raises CalibrationError for a span without a step of 20 K, without rest before or after, or sampled too slowly for
-    what is in it; the message then has the upper limit.
+    Raises CalibrationError for a span without a step of 20 K, without rest before or after, with one that is no plunge,
+    or sampled too slowly for what is in it; the message then has the upper limit.
     """
     before, after = _rests(t, celsius)
     step = _step(t, celsius, before, after)
@@ -75,7 +84,9 @@ def time_constant(t: FloatArray, celsius: FloatArray, noise: float) -> Plunge:
             f"a sample each {float(np.median(np.diff(t))):.2g} s is too slow for this probe: its time constant is at "
             f"most {limit:.2g} s; more cannot be told"
         )
-    misfit = math.sqrt(max(rms**2 - (noise / size) ** 2, 0.0))
+    trace = int((step.t <= step.begun_s + _TRACE * tau).sum())
+    misfit = math.sqrt(max(rms**2 - (noise / size) ** 2, 0.0) * step.t.size / trace)
+    _check_plunge(step, between, misfit)
     return Plunge(tau, u, limit, before, after, misfit, misfit <= MISFIT, between)
 
 
@@ -106,6 +117,25 @@ def _step(t: FloatArray, celsius: FloatArray, before: float, after: float) -> _S
     near = slice(max(0, last - 5), None)
     at = t[near] - t[last]
     return _Step(at, share[near], float(t[last] - t[max(0, last - 1)]), float(t[begun] - t[last]))
+
+
+def _check_plunge(step: _Step, between: int, misfit: float) -> None:
+    """Refuse a step that does not begin at once and then slow down, as that of a probe does which is put in water."""
+    first, last = (_crossing(step, share) for share in (_BEGUN, _OVER))
+    to_go = 1.0 - float(np.interp((first + last) / 2, step.t, step.share))
+    if (to_go > MOST_TO_GO and between >= SHAPED) or misfit > WORST_MISFIT:
+        raise CalibrationError(
+            f"this is no plunge: halfway in time {100 * to_go:.0f} % of the way was still to go, where a probe that is "
+            f"put in stirred water has 30 %, and one time constant leaves {100 * misfit:.0f} % of the step; take a "
+            "span in which it goes from rest into water at once"
+        )
+
+
+def _crossing(step: _Step, share: float) -> float:
+    """When a share of the step is first done [s], between two samples by a straight line."""
+    i = int(np.argmax(step.share >= share))
+    pair = slice(i - 1, i + 1)
+    return float(np.interp(share, step.share[pair], step.t[pair])) if i else float(step.t[0])
 
 
 def _weighed(step: _Step, noise: float) -> tuple[float, float, float, float]:
@@ -150,4 +180,12 @@ def _least_squares(step: _Step, taus: FloatArray) -> FloatArray:
 def body_of(plunge: Plunge, t: FloatArray, celsius: FloatArray) -> dict[str, Any]:
     """What a record keeps: the readings themselves, counted from the first, from which the rest is computed anew."""
     return {"t_s": np.round(t - t[0], 3).tolist(), "celsius": np.round(celsius, 4).tolist(), "tau_s": plunge.tau,
-            "u_s": plunge.u}
+            "u_s": plunge.u, "misfit": plunge.misfit, "single": plunge.single}
+
+
+def words_of(body: Mapping[str, Any]) -> str:
+    """A record's time constant in words, and the doubt about it, if there is one."""
+    doubt = ""
+    if not body.get("single", True):
+        doubt = f", in doubt: no single exponential, {100 * body['misfit']:.0f} % of the step is left"
+    return f"63.2 % after {body['tau_s']:.2f} s in stirred water{doubt}"
