@@ -2,6 +2,7 @@
 
 import csv
 import io
+import re
 from contextlib import closing
 from dataclasses import replace
 
@@ -199,11 +200,12 @@ def test_a_dry_run_writes_nothing_down(home, capsys):
         assert ledger.probe_records(ledger.probe("stick").id) == []
 
 
-def dip(home, tau, period_ms):
+def dip(home, tau, period_ms, to_go=None):
     """Frames of a channel whose probe goes from ice into hot water, and the probe."""
     n = int(90_000 / period_ms) // 32 * 32
     t = np.arange(n) * period_ms / 1000
-    hot_c = 96 - 95 * np.exp(-np.maximum(t - 30.1, 0.0) / tau)
+    late = np.maximum(t - 30.1, 0.0)
+    hot_c = 96 - 95 * (np.exp(-late / tau) if to_go is None else to_go(late))
     mv = its90.emf("K", hot_c) - its90.emf("K", 25.0) + np.random.default_rng(2).normal(0, 0.004, n)
     hot, cold = chips.code_from_emf("max31855", "K", mv, np.full(n, 25.0))
     table, anchor = [Channel("max31855", "K")], {"utc_ms": DAY1 + 500, "err_ms": 50, "from": "host"}
@@ -233,6 +235,28 @@ def test_a_plunge_rates_a_probe_and_keeps_the_readings(tmp_path, capsys):
     assert command(tmp_path, "probe", "show", "stick") == 0
     assert "63.2 % after 2." in capsys.readouterr().out
     assert len(kept.body["celsius"]) == len(kept.body["t_s"]) > 300
+
+
+def test_a_doubtful_plunge_is_kept_with_its_doubt_and_one_that_is_none_is_not_kept(tmp_path, capsys):
+    dip(tmp_path, 2.5, 250, lambda late: 0.6 * np.exp(-late / 0.8) + 0.4 * np.exp(-late / 8.0))
+    assert command(tmp_path, *PLUNGE) == 0
+    assert "but this is no single exponential: it leaves" in capsys.readouterr().out
+    assert command(tmp_path, "probe", "show", "stick") == 0
+    assert re.search(r"63.2 % after 3\.\d\d s in stirred water, in doubt: no single", capsys.readouterr().out)
+    (tmp_path / "other").mkdir()
+    dip(tmp_path / "other", 2.5, 250, lambda late: np.clip(1 - late / 20.0, 0.0, 1.0))
+    assert command(tmp_path / "other", *PLUNGE) == 1
+    assert "this is no plunge" in capsys.readouterr().err
+    with opened(tmp_path / "other") as ledger:
+        assert ledger.probe_records(ledger.probe("stick").id) == []
+
+
+def test_a_plunge_on_a_chip_that_is_set_for_another_type_is_warned_of(tmp_path, capsys):
+    dip(tmp_path, 2.5, 250)
+    with opened(tmp_path) as ledger:
+        ledger.add_probe("needle", "T", "iec-1")
+    command(tmp_path, *(w.replace("stick", "needle") for w in PLUNGE))
+    assert "channel 0: the logger's chip is set for type K, and you say T" in capsys.readouterr().err
 
 
 def test_a_plunge_that_is_sampled_too_slowly_is_refused_with_the_limit(tmp_path, capsys):

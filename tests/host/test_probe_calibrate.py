@@ -52,6 +52,16 @@ def test_an_ice_bath_is_waited_for_and_written_down(kitchen, capsys):
     assert kitchen.asked == ["Press Enter when the tip is in. "]
 
 
+def test_while_nothing_has_come_yet_it_says_what_it_waits_for(kitchen, capsys):
+    kitchen.errors = [(0.0, 0.0)] * 3
+    with_both = ["--against", "red", "--channel", "0", "--against-channel", "1"]
+    for arguments, which in ((["--ice", "--channel", "0"], ""), (with_both, " and channel 1 of logger 1a2b3c4d")):
+        kitchen.probe("calibrate", "green", *arguments)
+        lines = capsys.readouterr().out.splitlines()
+        said = lines.index(f"waiting for channel 0 of logger 1a2b3c4d{which}: readings come every half minute or so")
+        assert lines[said + 1].endswith("no drift seen in 31 s: go on stirring")  # the first frame
+
+
 def test_ice_then_boiling_water_make_one_calibration_with_a_gain(kitchen, capsys):
     def tip(t):
         return np.where(t < kitchen.moved, 0.0, MILE.celsius)

@@ -134,6 +134,37 @@ def test_a_budget_tells_every_component_with_its_source_and_k(command):
     assert re.search(r"^probe tolerance +1\.247 F", new, re.M)
 
 
+def test_a_budget_is_headed_in_the_persons_unit_and_not_at_all_if_there_is_none(command):
+    assert command("probe", "budget", "green", "203")[1].startswith("green at 203.0 F: channel 0 of logger 1a2b3c4d")
+    assert command("probe", "budget", "green", "95C")[1].startswith("green at 203.0 F: ")
+    for wrong in (["9000F"], ["203F", "--cold", "500F"]):
+        assert command("probe", "budget", "green", *wrong)[:2] == (1, "")
+
+
+def test_when_no_cook_has_a_probe_its_calibrations_channel_is_meant(command):
+    span = ["--from", "2023-11-14T22:20Z", "--to", "2023-11-14T22:40Z"]
+    status, out, _ = command("probe", "check", "green", *span)
+    assert status == 0
+    assert out.startswith("green: channel 0 of logger 1a2b3c4d\n")
+    assert "agrees" in out
+    command("probe", "add", "red", "--type", "K")
+    assert "which channel is 'red' on" in command("probe", "check", "red", *span)[2]
+    command("probe", "calibrate", "red", "--point", "32F=33F")  # through no channel
+    assert "which channel is 'red' on" in command("probe", "check", "red", *span)[2]
+
+
+def test_a_probe_on_a_chip_that_is_set_for_another_type_is_warned_of(command):
+    command("probe", "add", "needle", "--type", "T", "--tolerance", "iec-1")
+    span = ["--from", "2023-11-14T22:20Z", "--to", "2023-11-14T22:40Z"]
+    doubt = "channel 0: the logger's chip is set for type K, and you say T; if the wire is not really T, this will be"
+    for asked in (["calibrate", "needle", "--ice"], ["check", "needle"]):
+        assert doubt in command("probe", *asked, "--channel", "0", *span)[2]
+    beside = ["--against", "needle", "--channel", "1", "--against-channel", "0"]
+    command("probe", "add", "red", "--type", "K")
+    assert doubt in command("probe", "calibrate", "red", *beside, *span)[2]
+    assert "is set for" not in command("probe", "check", "green", "--channel", "0", *span)[2]
+
+
 def test_a_place_in_a_cook_names_its_probe_and_is_read_with_its_calibration(command, home):
     at = ["--at", "2023-11-14T22:13:20Z"]
     assert command("cook", "start", "Sunday", *at, "--meat", "flat=0:green", "--meat", "point=1")[0] == 0
@@ -168,7 +199,9 @@ def test_a_probe_that_is_placed_anew_leaves_its_old_place(command, home):
     (["probe", "add", "red", "--type", "K", "--tolerance", "gold"], "tolerance 'gold'"),
     (["probe", "show", "nobody"], "there is no probe 'nobody'"),
     (["probe", "budget", "green", "hot"], "write 195F"),
-    (["probe", "budget", "green", "9000F"], "1372"),
+    (["probe", "budget", "green", "9000F"], "9000F: type K is known from -270.0 C (-454.0 F) to 1372.0 C (2501.6 F)"),
+    (["probe", "budget", "green", "203F", "--cold", "500F"], "--cold 500F: a max31856 in the logger's box works from"),
+    (["probe", "budget", "green", "203F", "--cold", "500F"], "-55.0 C (-67.0 F) to 125.0 C (257.0 F)"),
     (["probe", "budget", "green", "203F", "--channel", "6"], "has not said what chip is there"),
     (["probe", "calibrate", "green", "--ice", "--channel", "0", "--logger", "zz"], "8 hex digits"),
     (["probe", "calibrate", "green", "--ice", "--boil", "--altitude", "0m", "--channel", "0"], "at the keyboard"),

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from pitscribe.commands.ledgers import meant_logger
 from pitscribe.errors import ConfigError
 from pitscribe.ledger.ledger import Ledger
-from pitscribe.ledger.values import Placement, Probe
+from pitscribe.ledger.values import Placement, Probe, ProbeRecord
 from pitscribe.metrology.calibration import Through
 from pitscribe.metrology.chain import Context, has_reference, read_piece
 from pitscribe.metrology.correction import Calibrated
@@ -79,14 +79,20 @@ class _Piece(NamedTuple):
 
 
 def meant_channel(
-    ledger: Ledger, probe: Probe, channel: int | None, logger: str | None, at_ms: int | None
+    ledger: Ledger, probe: Probe, channel: int | None, logger: str | None, at_ms: int | None,
+    record: ProbeRecord | None = None,
 ) -> OnChannel:
-    """The channel that was named, or else where a cook has the probe at a time (None: now). Raises ConfigError."""
+    """The channel that was named, or else where a cook has the probe at a time (None: now), or else that of a record.
+
+    Raises ConfigError if there is none of them.
+    """
     if channel is not None:
         if not 0 <= channel <= 7:
             raise ConfigError(f"--channel {channel}: channels are 0 to 7")
         return OnChannel(meant_logger(ledger, logger), channel)
     placed = placed_now(ledger, probe, ledger.now_ms() if at_ms is None else at_ms)
+    if placed is None and record is not None and record.logger is not None and record.channel is not None:
+        return OnChannel(record.logger, record.channel)
     if placed is None:
         raise ConfigError(f"which channel is {probe.name!r} on? no cook has it in a place then; name it: --channel N")
     return OnChannel(placed.logger, placed.channel)

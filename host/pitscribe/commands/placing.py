@@ -5,7 +5,7 @@ A type alone is for a probe without a name and history, before the logger was ev
 
 import re
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from pitscribe.errors import ConfigError
@@ -53,6 +53,18 @@ def warn(text: str) -> None:
     print("pitscribe:", text, file=sys.stderr)
 
 
+def warn_of_type(set_for: Mapping[int, str], channel: int, tc: str, what: str) -> None:
+    """Warn where a logger's chip is set for another type than that of the wire on it.
+
+    It may be meant: a wire of one type on a chip made for another is put right by the chain.
+    """
+    if tc != set_for.get(channel, tc):
+        warn(
+            f"channel {channel}: the logger's chip is set for type {set_for[channel]}, and you say {tc}; if the wire "
+            f"is not really {tc}, {what} will be wrong"
+        )
+
+
 def place_all(ledger: Ledger, cook: Cook, logger: int, placings: Sequence[Placing], since_ms: int | None) -> None:
     """Write the placements down; with ``since_ms``, what was on the channel or at the place before ends then."""
     types = ledger.channels(logger)
@@ -64,12 +76,7 @@ def place_all(ledger: Ledger, cook: Cook, logger: int, placings: Sequence[Placin
                 f"channel {placing.channel}: the logger has not said its thermocouple type; "
                 f"write {placing.place}={placing.channel}:K"
             )
-        if tc != types.get(placing.channel, tc):
-            # It may be meant: a wire of one type on a chip made for another is put right by the chain.
-            warn(
-                f"channel {placing.channel}: the logger's chip is set for type {types[placing.channel]}, and you say "
-                f"{tc}; if the wire is not really {tc}, {placing.place} will be wrong"
-            )
+        warn_of_type(types, placing.channel, tc, placing.place)
         if since_ms is not None:
             for old in ledger.placements(cook.id):
                 same = old.place == placing.place or (old.logger, old.channel) == (logger, placing.channel)

@@ -17,10 +17,13 @@ from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.probebook import TC_LETTERS
 from pitscribe.ledger.values import Probe, ProbeRecord
 from pitscribe.metrology import its90
+from pitscribe.metrology.bothunits import both_units
 from pitscribe.metrology.calibration import fit_of, points_of, through_of
+from pitscribe.metrology.chips import chip_of
+from pitscribe.metrology.flags import COLD_USABLE_C
 from pitscribe.metrology.uncertainty import Setup, budget
 from pitscribe.report.certificate import DUE_MS, certificate
-from pitscribe.report.figures import correction, expanded, signed, size
+from pitscribe.report.figures import correction, exact, expanded, signed, size
 from pitscribe.series.known import latest
 
 _ELSEWHERE = {"calibrate": "probe_calibrate", "check": "probe_calibrate", "withdraw": "probe_history",
@@ -119,10 +122,20 @@ def _budget(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> No
     hung = _hung(ledger, probe, record, arguments)
     known = counted(probe, record, hung.where, ledger.now_ms())
     setup = Setup(hung.chip, hung.tc, probe.tc, probe.tolerance, "air" if arguments.air else "meat", known)
+    _check_range(f"{arguments.temp}: type {probe.tc} is known", celsius, its90.limits(probe.tc))
+    chip_of(hung.chip)  # or it is none that is known here
+    usable = COLD_USABLE_C[hung.chip.partition("-")[0]]
+    _check_range(f"--cold {arguments.cold}: a {hung.chip} in the logger's box works", cold_c, usable)
+    lines = list(budget_lines(budget(setup, celsius, cold_c=cold_c), config.units))
     state = "not calibrated" if record is None else f"calibrated {local(record.made_ms / 1000)}"
-    print(f"{probe.name} at {arguments.temp}: {hung.where}, {hung.chip} for type {hung.tc}; {state}")
-    for line in budget_lines(budget(setup, celsius, cold_c=cold_c), config.units):
-        print(line)
+    at = exact(celsius, config.units, 1)
+    print(f"{probe.name} at {at}: {hung.where}, {hung.chip} for type {hung.tc}; {state}", *lines, sep="\n")
+
+
+def _check_range(what: str, celsius: float, ends: tuple[float, float]) -> None:
+    low, high = ends
+    if not low <= celsius <= high:
+        raise ConfigError(f"{what} from {both_units(low)} to {both_units(high)}")
 
 
 def _hung(ledger: Ledger, probe: Probe, record: ProbeRecord | None, arguments: argparse.Namespace) -> _Hung:

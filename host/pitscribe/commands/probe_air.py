@@ -9,6 +9,7 @@ import numpy as np
 
 from pitscribe.commands.channels import meant_channel, read_channel
 from pitscribe.commands.ledgers import meant_cook, open_ledger
+from pitscribe.commands.placing import warn_of_type
 from pitscribe.commands.probe_history import superseded
 from pitscribe.commands.when import local, parse_past
 from pitscribe.config import Config
@@ -177,6 +178,7 @@ def _plunge(config: Config, ledger: Ledger, probe: Probe, a: argparse.Namespace)
     if not 0 < last - first <= 3600:
         raise ConfigError("--from and --to: a plunge lies between them, and they are at most an hour apart")
     where = meant_channel(ledger, probe, a.channel, a.logger, round(1000 * first))
+    warn_of_type(ledger.channels(where.logger), where.channel, probe.tc, "this")
     seen = read_channel(ledger, where, probe, first, last)
     if seen is None:
         raise NotFoundError(f"{where}: there are no usable readings from {local(first)} to {local(last)}")

@@ -95,8 +95,9 @@ def _keep(
 
 def _check(ledger: Ledger, a: argparse.Namespace, probe: Probe, live: Live, ask: Callable[[str], str]) -> None:
     """A quick ice check against what is known of the probe."""
-    work, ice = Measuring(ledger, a, probe, live, ask), ice_point()
-    record = latest(ledger, probe, "calibration")
+    record, ice = latest(ledger, probe, "calibration"), ice_point()
+    work = Measuring(ledger, a, probe, live, ask, record)
+    live.say(f"{probe.name}: {work.where}")
     window = work.fixed(ice, counted(probe, record, work.where, work.at_ms))
     sure, readings = window.steadiness, window.readings
     # Nonsense is refused here with its reason, as it is in a calibration.

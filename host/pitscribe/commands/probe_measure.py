@@ -9,7 +9,7 @@ import numpy as np
 
 from pitscribe.commands.baths import Bath, Live, Read, Window, levels, only_one, steady_windows, until_steady
 from pitscribe.commands.channels import OnChannel, Readings, meant_channel, read_channel
-from pitscribe.commands.placing import warn
+from pitscribe.commands.placing import warn, warn_of_type
 from pitscribe.commands.quantities import parse_altitude, parse_pressure
 from pitscribe.commands.when import local, parse_past
 from pitscribe.errors import CalibrationError, ConfigError, NotFoundError
@@ -53,20 +53,25 @@ class Measured:
 
 @dataclass
 class Measuring:
-    """One measurement on its way. ``arguments`` are those of ``probe calibrate`` or ``probe check``."""
+    """One measurement on its way. ``arguments`` are those of ``probe calibrate`` or ``probe check``.
+
+    record : the calibration whose channel is meant where nobody says another
+    """
 
     ledger: Ledger
     arguments: argparse.Namespace
     probe: Probe
     live: Live
     ask: Callable[[str], str]
+    record: ProbeRecord | None = None
     conditions: dict[str, Any] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.span = self._span()
         self.at_ms = self.ledger.now_ms() if self.span is None else round(self.span[1] * 1000)
         a = self.arguments
-        self.where = meant_channel(self.ledger, self.probe, a.channel, a.logger, self.at_ms)
+        self.where = meant_channel(self.ledger, self.probe, a.channel, a.logger, self.at_ms, self.record)
+        warn_of_type(self.ledger.channels(self.where.logger), self.where.channel, self.probe.tc, "this")
 
     def _span(self) -> tuple[float, float] | None:
         """``--from`` and ``--to`` in UTC s; None: measure now."""
@@ -102,7 +107,7 @@ class Measuring:
         """The steady stretch at a fixed point: waited for, or found in what is recorded."""
         read = self._reader(self.probe, self.where, known)
         if self.span is None:
-            self._invite(HOW[one.kind])
+            self._invite(HOW[one.kind], self.where)
             return until_steady(self.live, [read], WHAT[one.kind], _small(one.u))
         readings = read(*self.span)
         if readings is None:
@@ -144,6 +149,7 @@ class Measuring:
         where = meant_channel(self.ledger, probe, a.against_channel, a.logger, self.at_ms)
         if where == self.where:
             raise ConfigError(f"--against {a.against}: both probes cannot be on {where}; give --against-channel")
+        warn_of_type(self.ledger.channels(where.logger), where.channel, probe.tc, "this")
         record = latest(self.ledger, probe, "calibration")
         self.conditions |= {"against": probe.name, "against_record": None if record is None else record.id}
         if record is None:
@@ -165,7 +171,8 @@ class Measuring:
             return found
         count, found = self.arguments.levels, []
         for number in range(count):
-            self._invite(HOW["beside"] + (f" (level {number + 1} of {count})" if count > 1 else ""))
+            self._invite(HOW["beside"] + (f" (level {number + 1} of {count})" if count > 1 else ""),
+                         self.where, other.where)
             found.append(until_steady(self.live, [mine, beside], WHAT["beside"], _small(BESIDE_LIMIT_K)))
         return found
 
@@ -200,9 +207,10 @@ class Measuring:
         fit([point], self.probe.tc, self.probe.tolerance, through=through)
         return point
 
-    def _invite(self, how: str) -> None:
+    def _invite(self, how: str, *channels: OnChannel) -> None:
         self.live.say(how)
         self.ask("Press Enter when the tip is in. ")
+        self.live.say(f"waiting for {' and '.join(map(str, channels))}: readings come every half minute or so")
 
     def _when(self) -> str:
         assert self.span is not None
