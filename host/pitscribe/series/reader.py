@@ -1,7 +1,8 @@
 """A cook, read once or again and again.
 
 ``load`` reads it once; a ``Reader`` is asked again and again while the cook goes on, and corrects what is new only.
-Both are the same code, so what a live page shows is what a replay will say.
+Both are the same code, so what a live page shows is what a replay will say of all that had been stored by then: what
+comes in late, a second logger's frames or a note about an earlier time, is in the replay and was not there live.
 """
 
 from collections.abc import Callable, Mapping, Sequence
