@@ -65,7 +65,7 @@ def test_an_ideal_chip_in_a_block_says_what_the_block_has(tmp_path):
     assert correct("max31855", "T", hot, cold, fault).celsius.mean() == pytest.approx(93.3, abs=0.03)
     with np.load(tmp_path / "truth.npz") as truth:
         assert truth["true"][-1].tolist() == [93.3, 93.3, 60.0, 60.0]
-        assert truth["wire_offset"].tolist() == [0.0] * 4
+        assert truth["wire_at_100"].tolist() == [0.0] * 4
 
 
 def test_moves_are_told_as_they_come_and_not_before(tmp_path):

@@ -12,10 +12,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pitscribe.simulate.chips import MAX31855, MAX31856, ChipError, draw_chip_error, make_chip
+from pitscribe.simulate.chips import ChipError, Fault, draw_chip_error
 from pitscribe.simulate.hand import Happening
 from pitscribe.simulate.probes import NO_WIRE_ERROR, WireError, draw_wire_error
 from pitscribe.simulate.scenario import SCENARIOS, SIX, TWO, UTC0_MS, Placement, Scenario
+from pitscribe.simulate.wiring import Wiring
 
 Array = NDArray[np.float64]
 Steps = tuple[tuple[float, float], ...]  # (s of the world, deg C), straight between them, level before and behind
@@ -40,7 +41,7 @@ class Dip:
     """A probe on a channel and where its tip goes: (s of the world, name of a bath), the first from the beginning on.
 
     tau_s: time constant of the junction there. 3 s: a sheath of 1/8 in, 1000 W/(m2 K) in stirred water (SOURCES.md
-    section 5 has the formula).
+    section 5 has the formula). Of a chip on I2C: address on bus i2c and model, its device id, instead of cs on bus spi.
     """
 
     channel: int
@@ -52,6 +53,9 @@ class Dip:
     grade: str = "iec-1"
     tau_s: float = 3.0
     spi: int = 0
+    i2c: int = 0
+    address: int = 0x60
+    model: int = 0x40
 
 
 @dataclass(frozen=True)
@@ -70,6 +74,7 @@ class BathScenario:
     box: Steps = ((0.0, 22.0),)
     terminal_s: float = 100.0
     drawn_errors: bool = True
+    faults: tuple[Fault, ...] = ()
     utc0_ms: int = UTC0_MS - _DAY_MS
 
 
@@ -89,14 +94,15 @@ class BathWorld:
         draws = np.random.default_rng((self.seed, 2))
         self.wire_errors: list[WireError] = []
         self.chip_errors: list[ChipError] = []
-        self.chips: dict[int, MAX31855 | MAX31856] = {}
+        self.wiring = Wiring()
         for dip in self.scenario.placements:
             wire, chip = draw_wire_error(draws, dip.tc, dip.grade), draw_chip_error(draws, dip.chip, dip.tc)
             if not self.scenario.drawn_errors:
                 wire, chip = NO_WIRE_ERROR, ChipError(0.0, 0.0, 0.0)
             self.wire_errors.append(wire)
             self.chip_errors.append(chip)
-            self.chips[dip.cs] = make_chip(dip.chip, dip.channel, dip.tc, self.loop, chip, self.seed)
+            self.wiring.add(dip, self.loop, chip, self.seed).break_it(self.scenario.faults)
+        self.chips = self.wiring.spi
 
     def _fill_baths(self) -> None:
         """``true``: what each tip is in, second by second; ``junction``: what follows it."""

@@ -4,7 +4,8 @@
 
 An AF_UNIX stream socket, little-endian. Request: op u8, select u8 (chip-select pin), n_write u8, n_read u8, world_ms
 u64, then n_write bytes. Op 0, hello: the reply is world_ms u64 (the last one asked for), utc0_ms u64. Op 1, one SPI
-transfer: the reply is n_read bytes, FF where no chip is. DIR gets ``ready`` (when listening), ``world`` (8 bytes, the
+transfer: the reply is n_read bytes, FF where no chip is. Ops 2 and 3, one I2C transfer and the lines of an I2C bus:
+board/README.md has them. DIR gets ``ready`` (when listening), ``world`` (8 bytes, the
 world's ms, little-endian, kept up to date), ``happenings.jsonl`` (what the person did, as the board's time passes it)
 and ``truth.npz`` (when the hours are over, and again at SIGTERM).
 """
@@ -28,6 +29,7 @@ from pitscribe.simulate.world import World
 
 _REQUEST = struct.Struct("<BBBBQ")
 _HELLO = struct.Struct("<QQ")
+_I2C_ANSWER = struct.Struct("<BI")
 
 
 class Bench:
@@ -56,13 +58,27 @@ class Bench:
 
     def transfer(self, select: int, written: bytes, n_read: int, world_ms: int) -> bytes:
         """The reply to op 1, for any time, also one asked before."""
+        self._move_to(world_ms)
+        chip = self.world.chips.get(select)
+        return b"\xff" * n_read if chip is None else chip.transfer(written, n_read, world_ms)
+
+    def i2c(self, select: int, written: bytes, n_reply: int, world_ms: int) -> bytes:
+        """The reply to op 2."""
+        self._move_to(world_ms)
+        failed, held_us, data = self.world.wiring.i2c_transfer(select, written, n_reply - _I2C_ANSWER.size, world_ms)
+        return _I2C_ANSWER.pack(failed, held_us) + data
+
+    def lines(self, bus: int, pulses: int, world_ms: int) -> bytes:
+        """The reply to op 3."""
+        self._move_to(world_ms)
+        return bytes([self.world.wiring.i2c[bus].lines(pulses, world_ms)])
+
+    def _move_to(self, world_ms: int) -> None:
         if world_ms > self._asked_ms:
             self._asked_ms = world_ms
             self._clock[0] = world_ms
             if world_ms >= self._next_told_ms:
                 self._pass_time(world_ms)
-        chip = self.world.chips.get(select)
-        return b"\xff" * n_read if chip is None else chip.transfer(written, n_read, world_ms)
 
     def _pass_time(self, world_ms: int) -> None:
         """Go on to a time, and tell what the person has done up to it (never what is still to come)."""
@@ -103,8 +119,12 @@ class Bench:
                 replies.append(self.hello())
             elif op == 1:
                 replies.append(self.transfer(select, written, n_read, world_ms))
+            elif op == 2:
+                replies.append(self.i2c(select, written, n_read, world_ms))
+            elif op == 3:
+                replies.append(self.lines(select, n_write, world_ms))
             else:
-                raise BenchError(f"bench: a board asked for op {op}; known are 0 (hello) and 1 (transfer)")
+                raise BenchError(f"bench: a board asked for op {op}; known are 0 to 3 (board/README.md)")
         return replies[0] if len(replies) == 1 else b"".join(replies)
 
     def serve(self, path: Path, until_eof: IO[bytes] | None = None) -> None:

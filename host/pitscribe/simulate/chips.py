@@ -25,8 +25,9 @@ Array = NDArray[np.float64]
 Codes = tuple[NDArray[np.int32], NDArray[np.int32]]
 # Of the wiring and the chip (hot code stuck, both codes frozen, hum on the leads, leads reversed), and two of the
 # world: a probe that slipped out of its meat, and a box that somebody stood beside the fire.
+# Two more are of an I2C bus (``chips_i2c``).
 FaultKind = Literal["open", "short-ground", "short-supply", "dead-00", "dead-ff", "stuck", "frozen", "hum", "reversed",
-                    "slipped-out", "hot-box"]
+                    "slipped-out", "hot-box", "stuck-line", "slow-clock"]
 _HUM_MV = 0.15  # rms: some kelvin of any wire
 BLOCK = 600
 _ONE_SHOT_MS = 155
@@ -78,15 +79,15 @@ def draw_chip_error(rng: np.random.Generator, chip: str, tc: str) -> ChipError:
     cold, offset, gain, drift, terminal = rng.uniform(-1, 1, size=5).tolist()
     cold, drift = cold * spec.cold_limit_k, drift * DRIFT_PART * spec.cold_limit_k / DRIFT_SPAN_K
     terminal *= TERMINAL_LIMIT_K
-    if spec.offset_limit_mv is None:  # the sheet gives kelvin about the straight line: nine tenths of them for offset
-        limit_k = LINE_LIMIT_K[tc][0][1]
+    if spec.offset_limit_mv is None:  # the sheet gives kelvin: nine tenths of them for offset
+        limit_k = spec.hot_limit_k or LINE_LIMIT_K[tc][0][1]
         per_kelvin = SLOPE_UV[tc] / 1000.0
         return ChipError(cold, offset * 0.9 * limit_k * per_kelvin, gain * LINE_GAIN_PER_K * limit_k, drift, terminal)
     return ChipError(cold, offset * spec.offset_limit_mv, gain * spec.gain_limit, drift, terminal)
 
 
-class _Chip:
-    """What the two chips share: loop, errors, faults and the blocks of finished conversions."""
+class Amplifier:
+    """What the chips share: loop, errors, faults and the blocks of finished conversions."""
 
     name = ""  # of the chip, in metrology.chips
     noise_mv = 0.004  # rms; MAX31855: from memory, the sheet has no figure
@@ -150,7 +151,7 @@ class _Chip:
         return hot, cold
 
 
-class MAX31855(_Chip):
+class MAX31855(Amplifier):
     """Read only: 32 bits, most significant first, again and again as long as the clock runs."""
 
     name = "max31855"
@@ -185,7 +186,7 @@ class MAX31855(_Chip):
         return code_from_emf("max31855", self.tc, mv, cold_c)
 
 
-class MAX31856(_Chip):
+class MAX31856(Amplifier):
     """Sixteen registers; read at an address, written at the address with bit 7 set, either counting on."""
 
     name = "max31856"

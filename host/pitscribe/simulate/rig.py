@@ -25,6 +25,7 @@ from typing import IO, Any
 from pitscribe.errors import BenchError
 from pitscribe.simulate.bath import SCENES, BathScenario, Dip
 from pitscribe.simulate.scenario import Placement, Scenario
+from pitscribe.simulate.wiring import on_i2c, settings_of
 
 _PACKAGE = Path(__file__).parent
 _START_S = 30.0  # a Raspberry Pi needs some seconds to import NumPy
@@ -142,8 +143,9 @@ def write_settings(
     placements: list[Placement | Dip] = sorted(scenario.placements, key=lambda p: p.channel)
     settings = {
         "name": "demo logger",
-        "channels": [{"chip": p.chip, "tc": p.tc, "spi": p.spi, "cs": p.cs} for p in placements],
+        "channels": [settings_of(p) for p in placements],
         "spi": [{"id": 0, "sck": 18, "mosi": 19, "miso": 16, "baud": 1_000_000}],
+        "i2c": [{"id": 0, "sda": 4, "scl": 5, "baud": 100_000}] if any(on_i2c(p.chip) for p in placements) else [],
         "broker": {
             "host": host,
             "port": port,

@@ -23,6 +23,7 @@ class Placement:
     the flat's thin end to the point's. depth: share of the thickness from the bottom (meat only).
     stem_in (air only): the meat place that the stem sits in; without it the stem comes through the smoker's steel.
     beside (air only): an air place before this one in the list that is a finger's breadth away: the same air.
+    cs on bus spi; or, of a chip on I2C, address on bus i2c and model, its device id.
     """
 
     channel: int
@@ -37,6 +38,9 @@ class Placement:
     spi: int = 0
     stem_in: str | None = None
     beside: str | None = None
+    i2c: int = 0
+    address: int = 0x60
+    model: int = 0x40
 
 
 @dataclass(frozen=True)

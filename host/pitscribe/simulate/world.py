@@ -9,13 +9,14 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from pitscribe.simulate.chips import MAX31855, MAX31856, Fault, draw_chip_error, make_chip
+from pitscribe.simulate.chips import Fault, draw_chip_error
 from pitscribe.simulate.hand import Hand, Happening
 from pitscribe.simulate.meat import Meat, Surroundings
 from pitscribe.simulate.probes import draw_wire_error, junction_in_air, junction_in_meat
 from pitscribe.simulate.psychro import relative_to_ratio
 from pitscribe.simulate.scenario import Scenario
 from pitscribe.simulate.smoker import Smoker, Weather
+from pitscribe.simulate.wiring import Wiring
 
 Array = NDArray[np.float64]
 CHUNK = 60  # s
@@ -65,7 +66,6 @@ class World:
         draws = np.random.default_rng((self.seed, 2))
         self.wire_errors = []
         self.chip_errors = []
-        self.chips: dict[int, MAX31855 | MAX31856] = {}
         follow = []
         for p in self.scenario.placements:
             follow.append(junction_in_air(p.probe) if p.kind == "air" else junction_in_meat(p.probe))
@@ -75,10 +75,10 @@ class World:
         self._weights = np.array([(j.medium, j.walls, j.stem) for j in follow])
         self._catch_up = np.array([1 - math.exp(-1 / j.tau) for j in follow])
         self._row = {p.channel: i for i, p in enumerate(self.scenario.placements)}
+        self.wiring = Wiring()
         for i, p in enumerate(self.scenario.placements):
-            chip = make_chip(p.chip, p.channel, p.tc, self.loop, self.chip_errors[i], self.seed)
-            chip.break_it(self.scenario.faults)
-            self.chips[p.cs] = chip
+            self.wiring.add(p, self.loop, self.chip_errors[i], self.seed).break_it(self.scenario.faults)
+        self.chips = self.wiring.spi
 
     def _allocate(self, seconds: int) -> None:
         n = len(self.scenario.placements)

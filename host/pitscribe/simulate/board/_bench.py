@@ -6,6 +6,8 @@ import struct
 
 _HELLO = 0
 _TRANSFER = 1
+_I2C = 2
+_LINES = 3
 
 
 class Bench:
@@ -25,6 +27,20 @@ class Bench:
     def transfer(self, select, written, reply, world_ms):
         """Write ``written`` to the chip whose select pin is low, then fill ``reply``, as of ``world_ms``."""
         self._ask(_TRANSFER, select, written, reply, world_ms)
+
+    def i2c(self, bus, address, written, reply, world_ms):
+        """Write ``written`` to a chip, then fill ``reply``; return (whether it did not acknowledge, us it took)."""
+        answer = bytearray(5 + len(reply))
+        self._ask(_I2C, bus << 7 | address, written, answer, world_ms)
+        if reply:
+            reply[:] = answer[5:]
+        return struct.unpack_from("<BI", answer)
+
+    def lines(self, bus, pulses, world_ms):
+        """Clock an I2C bus by hand; return the level of its data line after that."""
+        answer = bytearray(1)
+        self._ask(_LINES, bus, bytes(pulses), answer, world_ms)
+        return answer[0]
 
     def _ask(self, op, select, written, reply, world_ms):
         struct.pack_into("<BBBBQ", self._head, 0, op, select, len(written), 0 if op == _HELLO else len(reply), world_ms)

@@ -7,7 +7,7 @@ import time
 
 PWRON_RESET = 1
 WDT_RESET = 3
-_CAUSES = {"power": PWRON_RESET, "watchdog": WDT_RESET}
+_CAUSES = {"power": PWRON_RESET, "watchdog": WDT_RESET}  # as on the RP2040, whose own resets look like the watchdog's
 
 
 class Pin:
@@ -15,10 +15,12 @@ class Pin:
 
     IN = 0
     OUT = 1
+    OPEN_DRAIN = 2
     _selected = None
 
     def __init__(self, number, mode=IN, pull=None, value=None):
         self.number = number
+        self._line = _i2c_lines.get(number) if mode == Pin.OPEN_DRAIN else None
         self._level = 1
         self.written = bytearray()
         self.clocked = 0
@@ -26,6 +28,8 @@ class Pin:
             self(value)
 
     def __call__(self, level=None):
+        if self._line is not None:
+            return self._drive(level)
         if level is None:
             return self._level
         if self._level and not level:
@@ -40,6 +44,18 @@ class Pin:
         return None
 
     value = __call__
+
+    def _drive(self, level):
+        """A line of an I2C bus driven by hand: the bench counts the clock's pulses and has the data line's level."""
+        bus, is_clock = self._line
+        if level is None:
+            if is_clock or time.bench is None:
+                return self._level
+            return self._level & time.bench.lines(bus, 0, time.world_ms())
+        if is_clock and level and not self._level and time.bench is not None:
+            time.bench.lines(bus, 1, time.world_ms())
+        self._level = 1 if level else 0
+        return None
 
 
 class SPI:
@@ -82,6 +98,42 @@ class SPI:
 def _transfer(select, written, reply):
     if time.bench is not None:
         time.bench.transfer(select, written, reply, time.world_ms())
+
+
+# Which pins the firmware's buses are on: (bus, whether it is the clock) by pin. The rp2 port has the same two buses.
+_i2c_lines = {pin: (pin // 2 % 2, pin % 2 == 1) for pin in range(30)}
+
+
+class I2C:
+    """One bus. A chip that does not acknowledge is OSError 5; one that holds a line or stretches the clock for longer
+    than ``timeout`` us is OSError 110, after that time. A stretch within it takes its time and goes well."""
+
+    def __init__(self, number, scl=None, sda=None, freq=400_000, timeout=50_000):
+        if number not in (0, 1):
+            raise ValueError("I2C(%s) doesn't exist" % number)
+        for pin, is_clock in ((scl, True), (sda, False)):
+            if pin is not None and _i2c_lines[pin.number] != (number, is_clock):
+                raise ValueError("bad pin")
+        self._number = number
+        self._timeout = timeout
+
+    def writeto(self, address, data, stop=True):
+        self._transfer(address, data, b"")
+        return len(data)
+
+    def readfrom_mem_into(self, address, register, buffer, *, addrsize=8):
+        self._transfer(address, bytes((register,)), buffer)
+
+    def _transfer(self, address, written, reply):
+        if time.bench is None:
+            raise OSError(5)
+        failed, waited_us = time.bench.i2c(self._number, address, written, reply, time.world_ms())
+        if waited_us:
+            time.sleep_us(min(waited_us, self._timeout))
+        if failed:
+            raise OSError(5)
+        if waited_us > self._timeout:
+            raise OSError(110)
 
 
 class WDT:
