@@ -1,6 +1,7 @@
 """The sampler: all channels, every period, on a schedule that does not drift. Nothing else may delay it."""
 
 import asyncio
+from array import array
 
 from micropython import const
 
@@ -8,6 +9,7 @@ from pitlogger.chips import NO_ANSWER
 from pitlogger.frames import Block
 
 _MOST_TICKS = const(255)  # in a frame, the missed ones included
+_MOST_LOSSES = const(999)
 
 
 class Sampler:
@@ -15,7 +17,8 @@ class Sampler:
 
     ``chips`` is a list of drivers, None where a channel has none. ``block_full`` is set when ``take_full`` has
     something; ``on_tick`` is called after each tick taken and must be short. ``missed`` counts ticks not taken,
-    ``dropped`` blocks for which there was no room because the recorder did not keep up.
+    ``dropped`` blocks for which there was no room because the recorder did not keep up; ``changes`` counts how often a
+    chip began or ceased to answer.
     """
 
     def __init__(self, chips, period_ms, frame_ticks, clock, uptime, on_tick):
@@ -32,6 +35,9 @@ class Sampler:
         self.beats = 0  # ticks that came due, taken or not
         self.missed = 0
         self.dropped = 0
+        self.changes = 0
+        self._answers = bytearray(len(chips))
+        self._losses = array("H", bytes(2 * len(chips)))
         self._last_at = 0
         self._last_high = self._last_low = 0
         self.up_high = self.up_low = 0  # uptime of the tick that is due, two halves of 24 bits
@@ -75,6 +81,7 @@ class Sampler:
             block.high, block.low = self.up_high, self.up_low
         codes = block.codes
         at = block.present * 3 * len(self._chips)
+        i = 0
         self._last_at, self._last_high, self._last_low = at, self.up_high, self.up_low
         for chip in self._chips:
             if chip is not None:
@@ -83,7 +90,10 @@ class Sampler:
                 except OSError:
                     codes[at] = codes[at + 1] = 0
                     codes[at + 2] = NO_ANSWER
+                if (codes[at + 2] < NO_ANSWER) != self._answers[i]:
+                    self._change(i)
             at += 3
+            i += 1
         block.ticks += 1
         block.present += 1
 
@@ -106,6 +116,25 @@ class Sampler:
         at = self._last_at + 3 * channel
         return list(self._block.codes[at : at + 3])
 
+    def word(self, channel):
+        """Return how a channel's chip is, in a word or three.
+
+        ``ok``; ``absent``: it never answered; ``lost 2``: it does not answer, for the second time; ``back 2``: it
+        answers again. In front of it what the chip says it is, if it can say so; nothing where there is no chip.
+        """
+        chip = self._chips[channel]
+        if chip is None:
+            return ""
+        losses, here = self._losses[channel], self._answers[channel]
+        text = ("back %d" if here else "lost %d") % losses if losses else "ok" if here else "absent"
+        name = getattr(chip, "name", "")
+        return name + " " + text if name else text
+
+    @property
+    def waiting(self):
+        """Whether a full block waits for the recorder, or is with it."""
+        return self._full is not None
+
     def take_full(self):
         """Return the full block, or None. ``release`` gives it back."""
         self.block_full.clear()
@@ -115,6 +144,13 @@ class Sampler:
         """Take back a block that was encoded."""
         block.clear()
         self._spare, self._full = block, None
+
+    def _change(self, i):
+        """A chip answers that did not, or does not that did."""
+        self._answers[i] ^= 1
+        if not self._answers[i] and self._losses[i] < _MOST_LOSSES:
+            self._losses[i] += 1
+        self.changes = (self.changes + 1) & 0xFFFFFF
 
     def _close(self):
         """Hand the block over and return an empty one. With none to spare the ticks in it are given up, and counted."""

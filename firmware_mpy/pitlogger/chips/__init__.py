@@ -3,9 +3,12 @@
 from micropython import const
 
 from pitlogger.chips.max31855 import MAX31855
-from pitlogger.chips.max31856 import GAIN8, GAIN32, LINEAR, MAX31856
+from pitlogger.chips.max31856 import GAIN8, GAIN32, LINEAR, MAX31856, WIDE
 
-CHIPS = ("none", "max31855", "max31856", "max31856-gain8", "max31856-gain32")  # the place is the chip nibble
+# The place is the chip nibble.
+CHIPS = ("none", "max31855", "max31856", "max31856-gain8", "max31856-gain32", "mcp9600", "mcp9600-adc")
+ON_I2C = CHIPS[5:]
+LIMITS = ("cold_high", "cold_low", "hot_high", "hot_low")  # settings of a MAX31856, in the order of its registers
 TYPES = "BEJKNRST"  # the place is the type nibble; the MAX31856 has the same order in its CR1
 
 NO_ANSWER = const(0x0100)  # fault: the bus gave an error
@@ -43,7 +46,15 @@ def driver(channel, bus, cs, mains_hz, average):
         return None
     if channel["chip"] == "max31855":
         return MAX31855(bus, cs)
-    return MAX31856(bus, cs, TYPES.index(channel["tc"]), _MODES[channel["chip"]], mains_hz, average)
+    limits = tuple(channel[key] for key in LIMITS) if LIMITS[0] in channel else WIDE
+    return MAX31856(bus, cs, TYPES.index(channel["tc"]), _MODES[channel["chip"]], mains_hz, average, limits)
+
+
+def i2c_driver(channel, bus, period_ms):
+    """Return the driver for one channel's settings on an I2C bus. What is not on the board is not loaded."""
+    from pitlogger.chips.mcp9600 import MCP9600
+
+    return MCP9600(bus, channel["address"], TYPES.index(channel["tc"]), channel["chip"] == ON_I2C[1], period_ms)
 
 
 class Absent:

@@ -3,6 +3,8 @@
 All sixteen registers are read at a time: the first ten must be what was written. A chip that lost its supply and came
 back, or one that is not there, so shows at once; it is configured again and has until the next tick to convert.
 
+Limits may be set, beyond which the chip raises b5 to b2 of its status.
+
 Source: Maxim 19-7534, register map. The cold junction offset stays 0: the host corrects.
 """
 
@@ -19,6 +21,7 @@ _CR0_AUTO = const(0x80)
 _CR0_OPEN_TEST = const(0x10)  # open-circuit test for a source below 5 kilohms
 _CR0_50HZ = const(0x01)
 _SETTINGS = const(10)  # registers 00h to 09h hold settings
+WIDE = (127, -64, 2048, -2048)  # no limits: as the chip has them at power-on
 
 
 def conversion_ms(mains_hz, average):
@@ -26,6 +29,14 @@ def conversion_ms(mains_hz, average):
     if mains_hz == 50:
         return 98 + (average - 1) * 20
     return 82 + ((average - 1) * 1667 + 99) // 100
+
+
+def limit_registers(limits):
+    """Return registers 03h to 08h for cold high and low, hot high and low. [degC]"""
+    cold_high, cold_low, hot_high, hot_low = limits
+    high = min(hot_high * 16, 0x7FFF)
+    low = hot_low * 16
+    return bytes(b & 0xFF for b in (cold_high, cold_low, high >> 8, high, low >> 8, low))
 
 
 def decode(registers, codes, at):
@@ -40,16 +51,17 @@ def decode(registers, codes, at):
 class MAX31856:
     """One chip on a bus (a ``chips.Bus``) with a select pin that is high at rest.
 
-    ``kind`` is the thermocouple type as CR1 has it (0 B to 7 T); ``mode`` LINEAR, GAIN8 or GAIN32.
+    ``kind`` is the thermocouple type as CR1 has it (0 B to 7 T); ``mode`` LINEAR, GAIN8 or GAIN32;
+    ``limits`` cold high and low, hot high and low in degC.
     """
 
-    def __init__(self, bus, cs, kind, mode, mains_hz, average):
+    def __init__(self, bus, cs, kind, mode, mains_hz, average, limits=WIDE):
         self._bus = bus
         self._cs = cs
         cr0 = _CR0_OPEN_TEST | (_CR0_50HZ if mains_hz == 50 else 0)
         cr1 = (1, 2, 4, 8, 16).index(average) << 4 | (kind if mode == LINEAR else mode)
-        # CR0 (not converting: only then may the filter be changed), CR1, fault mask, limits all the way out, offset 0
-        self._settings = bytes((_WRITE, cr0, cr1, 0xFF, 0x7F, 0xC0, 0x7F, 0xFF, 0x80, 0x00, 0x00))
+        # CR0 (not converting: only then may the filter be changed), CR1, fault mask, limits, offset 0
+        self._settings = bytes((_WRITE, cr0, cr1, 0xFF)) + limit_registers(limits) + b"\x00"
         self._start = bytes((_WRITE, cr0 | _CR0_AUTO))
         self._address = bytes(1)
         self._registers = bytearray(16)
