@@ -38,3 +38,11 @@ def read_number(path):
     except (OSError, ValueError):
         pass
     return None
+
+
+def remove(path):
+    """Remove a file if it is there and can be removed."""
+    try:
+        os.remove(path)
+    except OSError:
+        pass
