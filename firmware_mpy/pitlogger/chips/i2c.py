@@ -71,7 +71,7 @@ class I2cBus:
             pause(_HALF_US)
             scl(1)
             pause(_HALF_US)
-        free = bool(sda())
+        free = bool(sda() and scl())
         if free:  # a stop: data rises while the clock is high
             for pin, level in ((scl, 0), (sda, 0), (scl, 1), (sda, 1)):
                 pin(level)

@@ -231,11 +231,11 @@ def _signed(value: int, bits: int) -> int:
     return value - (1 << bits) if value >> (bits - 1) else value
 
 
-# Bits of the fault column's low byte, b0 first. The MAX31856's b5..b2 are limits that the firmware leaves at the chip's
-# whole range, so a bit there means the range was left. The MCP9600's b7, b6 (a conversion is done) and b3..b1 (alerts,
-# which the firmware leaves off) are no faults; b4 is its input range, on the MCP9601 an open circuit, where the
-# firmware sets b0 besides; b5 is a short circuit of the MCP9601, whereto is not said. What is the MCP9601's alone is
-# from memory.
+# Bits of the fault column's low byte, b0 first. The MAX31856's b5..b2 are limits: the chip's whole range, or those of
+# the logger's settings, which are to be set where no true reading can be. The MCP9600's b7, b6 (a conversion is done)
+# and b3..b1 (alerts, which the firmware leaves off) are no faults; b4 is its input range, on the MCP9601 an open
+# circuit, where the firmware sets b0 besides; b5 is a short circuit of the MCP9601, whereto is not said. What is the
+# MCP9601's alone is from memory.
 _NONE, _SHORT = Flag(0), Flag.SHORT_GROUND | Flag.SHORT_SUPPLY
 _FAULT_BITS = {
     "max31855": (Flag.OPEN, Flag.SHORT_GROUND, Flag.SHORT_SUPPLY),
