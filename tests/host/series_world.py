@@ -33,14 +33,14 @@ class Logger:
         self.sequence += 1
         return FrameKey(self.number, boot, self.sequence - 1)
 
-    def boot(self, boot):
+    def boot(self, boot, cause="power"):
         """The event that opens a boot."""
-        fields = {"firmware": "0.1", "cause": "power", "name": "pit"}
+        fields = {"firmware": "0.1", "cause": cause, "name": "pit"}
         return self._keep(encode_event(self._key(boot), 100, "boot", fields))
 
-    def anchor(self, boot, uptime_ms, utc_ms, err_ms=50):
-        """An anchor from the host."""
-        fields = {"utc_ms": utc_ms, "err_ms": err_ms, "from": "host"}
+    def anchor(self, boot, uptime_ms, utc_ms, err_ms=50, source="host"):
+        """An anchor, from the host if nothing else is said."""
+        fields = {"utc_ms": utc_ms, "err_ms": err_ms, "from": source}
         return self._keep(encode_event(self._key(boot), uptime_ms, "anchor", fields))
 
     def ticks(self, boot, began_ms, first, count=TICKS_A_FRAME, *, table=TABLE, period_ms=1000, missed=(), fault=()):

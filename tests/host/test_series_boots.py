@@ -5,9 +5,10 @@ import random
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from series_world import LOGGER, T0_MS, Logger, open_ledger
+from series_world import LOGGER, T0_MS, Logger, open_ledger, store
 
 from pitscribe.series import Reader, load
+from pitscribe.series.times import boot_times
 from pitscribe.wire.frames import TICKS, check
 
 HOUR = 3_600_000
@@ -21,16 +22,18 @@ class Life:
         self.dice = random.Random(seed)
         self.came = []  # (received_ms, order, road, frame)
         self.truth = []  # (begin_ms, end_ms, frame) of tick frames that came
+        self.began = {}  # boot: when it truly began, UTC s
         self.at = T0_MS + HOUR
         starts = self.dice.sample([5, 40, 200, 9_000, 31_000, 65_534], 3)  # a wiped counter begins at random
         for start in starts[: self.dice.randint(1, 3)]:
             self._numbering(start)
 
     def _numbering(self, start):
-        logger, made = Logger(), []
+        logger, made, self.cause = Logger(), [], "power"
         for n in range(self.dice.randint(1, 4)):
             boot, began = (start + n) % 65536, self.at
-            made.append((began, logger.boot(boot), None))
+            self.began[boot] = began / 1000
+            made.append((began, logger.boot(boot, self.cause), None))
             anchored = self.dice.random() < 0.5
             for i in range(self.dice.randint(1, 5)):
                 if i == 1 and anchored:
@@ -39,7 +42,8 @@ class Life:
                 begin = began + 1000 + FRAME_MS * i
                 made.append((begin + FRAME_MS, frame, (begin, begin + FRAME_MS - 10_000)))
                 self.at = begin + FRAME_MS
-            self.at += self.dice.choice([1000, HOUR, 30 * HOUR])
+            self.cause, off = self.dice.choice([("watchdog", 9_000), ("power", HOUR), ("power", 30 * HOUR)])
+            self.at += off
         self._send(made)
 
     def _send(self, made):
@@ -76,13 +80,52 @@ def test_every_frame_of_a_cooks_time_is_in_it_or_counted(tmp_path_factory, seed)
             ledger.end_cook(cook.id, end)
             record = load(ledger, cook.id)
             (flat,) = record.places
-            unseen = 0
-            for first, last, _ in life.truth:
-                t = [ms / 1000 for ms in range(first, last + 1, 10_000) if begin + 1000 < ms < end - 1000]
+            times, unseen = boot_times(ledger, LOGGER), 0
+            for first, last, frame in life.truth:
+                boot = check(frame).key.boot
+                off = 0.0  # of a boot that its neighbours place: at how wrong a time it is shown
+                if boot in times.bases:
+                    off = float(times.bases[boot].utc(0)) - life.began[boot]
+                    assert abs(off) < 0.1 or abs(off) <= (times.windows[boot].last - times.windows[boot].first) / 2
+                t = [ms / 1000 + off for ms in range(first, last + 1, 10_000) if begin + 1000 < ms < end - 1000]
                 seen = [abs(flat.t - x).min(initial=9.0) < 0.1 for x in t]
-                assert all(seen) or not any(seen)
+                assert all(seen) or not any(seen) or boot in times.between
                 unseen += bool(t) and not all(seen)
             assert unseen <= record.unplaced
+
+
+@settings(max_examples=100, deadline=None)
+@given(seed=st.integers(0, 2**32))
+def test_a_boot_without_the_time_truly_began_in_its_window_whatever_came_of_its_neighbours(tmp_path_factory, seed):
+    life = Life(seed)
+    with open_ledger(tmp_path_factory.mktemp("life")) as ledger:
+        life.tell(ledger)
+        for boot, window in boot_times(ledger, LOGGER).windows.items():
+            assert window.first <= life.began[boot] <= window.last
+
+
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 2**32))
+def test_one_anchor_places_all_boots_that_only_resets_are_between(tmp_path_factory, seed):
+    """Of boots that a watchdog began, the neighbours say all but the reset itself and a frame that was not written."""
+    dice, logger, began = random.Random(seed), Logger(), [T0_MS]
+    told = dice.randrange(4)
+    for n in range(4):
+        logger.boot(n + 1, "power" if n == 0 else dice.choice(["watchdog", "soft"]))
+        if n == told:
+            logger.anchor(n + 1, 500, began[n] + 500)
+        frames = dice.randint(1, 6)
+        for i in range(frames):
+            logger.ticks(n + 1, began[n], 8 * i, period_ms=10_000)
+        off = dice.choice([0, 70_000]) + dice.choice([1_000, 9_000, 30_000])  # a frame not written; the reset
+        began.append(began[n] + 1000 + FRAME_MS * frames + off)
+    with open_ledger(tmp_path_factory.mktemp("resets")) as ledger:
+        store(ledger, *logger.made)
+        times = boot_times(ledger, LOGGER)
+    assert sorted(times.bases) == [1, 2, 3, 4]
+    for n in range(4):
+        base, most = times.bases[n + 1], abs(n - told) * 1.05 * (60 + 4 * FRAME_MS / 1000) / 2
+        assert abs(float(base.utc(0)) - began[n] / 1000) <= 3**0.5 * float(base.uncertainty(0)) + 0.1 <= most + 2
 
 
 @settings(max_examples=30, deadline=None)

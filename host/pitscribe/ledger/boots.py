@@ -27,16 +27,3 @@ def numberings(boots: Sequence[BootSpan]) -> list[list[BootSpan]]:
             row.append(after)
         rows.append(row)
     return rows
-
-
-def neighbours(rows: Sequence[Sequence[BootSpan]], one: BootSpan) -> tuple[list[int], list[int]]:
-    """The numbers of the boots that are certainly before, and certainly after, one of them; rows from ``numberings``"""
-    before, after = [], []
-    for row in rows:
-        at = next((i for i, other in enumerate(row) if other.boot == one.boot), None)
-        if at is not None:
-            before += [other.boot for other in row[:at]]
-            after += [other.boot for other in row[at + 1 :]]
-        elif not one.as_file:
-            before += [b.boot for b in row if not b.as_file and b.last_received_ms < one.first_received_ms]
-    return before, after

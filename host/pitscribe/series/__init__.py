@@ -5,7 +5,7 @@
     spans.py    which placements count when, and with what is known of their probes
     known.py    what a probe's own history says of it
     logger.py   one logger's frames, decoded and corrected as they come
-    times.py    when a logger's boots were
+    times.py    when a logger's boots were; between.py: those that no anchor places, by their neighbours
 """
 
 from pitscribe.ledger.values import TARGET_C as TARGET_C  # for the analysis, which may not know the ledger

@@ -9,8 +9,9 @@ from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import StoredFrame
 from pitscribe.metrology.strand import Strand
 from pitscribe.metrology.uncertainty import Setup
+from pitscribe.series.between import Window
 from pitscribe.series.spans import Key, Span
-from pitscribe.series.times import anchors_in, boots_before, fit_timebases, unplaced, uptime_range
+from pitscribe.series.times import boots_before, told_by, unplaced, uptime_range
 from pitscribe.wire.frames import EVENT, TICKS, Channel, TickRun, decode_ticks
 
 _Run = tuple[int, tuple[Channel, ...]]  # boot and channel table
@@ -29,7 +30,9 @@ class LoggerSeries:
         # From here on whatever is stored is new. Frames stored while this reads come again: they are known by row.
         self._row = max((f.row for f in events), default=0)
         told = [(boot, anchor) for logger, boot, anchor in key.told if logger == number]
-        self._bases = fit_timebases([*anchors_in(events), *told])
+        self._told = told_by(events, told)
+        self._times = self._told.times(ledger.boots(number))
+        self._bases = self._times.bases
         self._uptimes = {
             boot: uptime_range(self._bases[boot], key.first_ms, key.end_ms)
             for boot in boots_before(self._bases, key.end_ms)
@@ -44,7 +47,7 @@ class LoggerSeries:
         self._count_unplaced(ledger)
 
     def _count_unplaced(self, ledger: Ledger) -> None:
-        self.unplaced = unplaced(ledger, self._number, self._bases, self._key.first_ms, self._key.end_ms)
+        self.unplaced = unplaced(ledger, self._number, self._times, self._key.first_ms, self._key.end_ms)
 
     def strands(self, placement_id: int) -> list[tuple[int, Strand]]:
         """(boot, strand) of each stretch of a placement, by boot and channel table."""
@@ -63,6 +66,16 @@ class LoggerSeries:
         boots = {boot for strands in self._strands.values() for boot, _ in strands}
         return sum(len(self._bases[boot].left_out) for boot in boots)
 
+    def remarks(self) -> list[str]:
+        """Which boots that have samples in the cook were placed by their neighbours only."""
+        boots = {boot for strands in self._strands.values() for boot, _ in strands}
+        return [
+            f"logger {self._number:08x} never learnt the time in its boot {boot}: by the boots around it, the times "
+            f"shown are right give or take {_rough(self._times.windows[boot])}; if you know when it began, say "
+            f"pitscribe boots --logger {self._number:08x} --boot {boot} --started-at TIME"
+            for boot in sorted(boots.intersection(self._times.between))
+        ]
+
     def advance(self, ledger: Ledger) -> bool:
         """Read what is new; False if that changes what was read before, and all must be read again."""
         news = ledger.frames(self._number, after_row=self._row)
@@ -71,8 +84,14 @@ class LoggerSeries:
         self._row = news[-1].row
         news = [frame for frame in news if frame.row not in self._rows]
         self._rows.clear()
-        if any(f.kind == EVENT and (f.key.boot in self._bases or anchors_in([f])) for f in news):
+        if any(f.kind == EVENT for f in news):
             return False
+        times = self._told.times(ledger.boots(self._number))
+        if any(times.windows.get(boot) != self._times.windows[boot] for boot in self._times.between):
+            return False
+        if len(times.bases) != len(self._bases):
+            return False
+        self._times = times
         self._count_unplaced(ledger)
         ends = {boot: end for boot, (_, end) in self._uptimes.items()}
         return self._take([f for f in news if f.kind == TICKS and f.uptime_ms <= ends.get(f.key.boot, -1)])
@@ -107,6 +126,12 @@ class LoggerSeries:
                 strands[name] = self._strand(_setup(span, run.table[one.channel]))
             codes = (column[rows, one.channel][here] for column in (run.hot, run.cold, run.fault))
             strands[name].extend(t[here], u[here], *codes)
+
+
+def _rough(began: Window) -> str:
+    """Half the width of a window in words."""
+    half = (began.last - began.first) / 2
+    return f"{half:.0f} s" if half < 120 else f"{half / 60:.0f} min"
 
 
 def _setup(span: Span, channel: Channel) -> Setup:

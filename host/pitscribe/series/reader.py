@@ -73,6 +73,7 @@ class Reader:
         missed = sum(logger.missed(key) for logger in self._loggers.values())
         unplaced = sum(logger.unplaced for logger in self._loggers.values())
         contradictions = sum(logger.contradictions() for logger in self._loggers.values())
+        timeless = [remark for logger in self._loggers.values() for remark in logger.remarks()]
         notes = tuple(ledger.notes(cook.id))
         parts = self._parts(key, sheets, notes)
         read = {name: joined(*name, [part.series for part in some]) for name, some in parts.items()}
@@ -82,7 +83,7 @@ class Reader:
         }
         return CookRecord(
             cook, tuple({**read, **in_air}.values()), notes, missed, unplaced, contradictions,
-            as_read=tuple(read[name] for name in in_air), remarks=_remarks(key, read),
+            as_read=tuple(read[name] for name in in_air), remarks=(*_remarks(key, read), *timeless),
         )
 
     def _parts(self, key: Key, sheets: Sequence[Series], notes: Sequence[Note]) -> dict[_Name, list[Part]]:

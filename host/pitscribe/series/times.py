@@ -1,21 +1,58 @@
-"""When a logger's boots were: anchors in its frames, and what people said, become timebases."""
+"""When a logger's boots were: anchors in its frames, what people said, and where a boot stands among the others."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
 
-from pitscribe.ledger.boots import neighbours, numberings
+from pitscribe.ledger.boots import numberings
 from pitscribe.ledger.ledger import Ledger
-from pitscribe.ledger.values import StoredFrame
+from pitscribe.ledger.values import BootSpan, StoredFrame
+from pitscribe.series.between import RESETS, Window, end, limits, placed, windows
 from pitscribe.wire.frames import EVENT, decode_event
 from pitscribe.wire.timebase import Anchor, Timebase, anchors_of
 
 FOREVER_MS = 1 << 60
 
 
-def anchors_in(events: Sequence[StoredFrame]) -> list[tuple[int, Anchor]]:
-    """(boot, anchor) of those event frames that are anchors."""
-    return [(f.key.boot, anchor) for f in events for anchor in anchors_of([decode_event(f.frame)])[0]]
+class BootTimes(NamedTuple):
+    """When a logger's boots were, as far as it is known."""
+
+    bases: dict[int, Timebase]  # of each boot that has a time
+    windows: dict[int, Window]  # when each boot without an anchor may have begun
+    boots: list[BootSpan]
+
+    @property
+    def between(self) -> list[int]:
+        """The boots that have a time only because of their neighbours."""
+        return [boot for boot in self.windows if boot in self.bases]
+
+
+class Told(NamedTuple):
+    """What places a logger's boots in time: anchors, and which boots began because the logger was reset."""
+
+    anchored: dict[int, Timebase]
+    resets: frozenset[int]
+
+    def times(self, boots: list[BootSpan]) -> BootTimes:
+        """The times of a logger's boots, those placed by their neighbours among them."""
+        found = windows(boots, self.anchored, self.resets)
+        return BootTimes({**self.anchored, **placed(found)}, found, boots)
+
+
+def told_by(events: Sequence[StoredFrame], people: Sequence[tuple[int, Anchor]]) -> Told:
+    """What a logger's event frames and people's anchors, (boot, anchor), say."""
+    by_boot: dict[int, list[Anchor]] = {}
+    resets = set()
+    for stored in events:
+        event = decode_event(stored.frame)
+        if anchors := anchors_of([event])[0]:
+            by_boot.setdefault(stored.key.boot, []).extend(anchors)
+        elif event.name == "boot" and event.fields.get("cause") in RESETS:
+            resets.add(stored.key.boot)
+    for boot, anchor in people:
+        by_boot.setdefault(boot, []).append(anchor)
+    return Told({boot: Timebase.fit(some) for boot, some in by_boot.items()}, frozenset(resets))
 
 
 def told_anchors(ledger: Ledger, number: int) -> list[tuple[int, Anchor]]:
@@ -24,60 +61,82 @@ def told_anchors(ledger: Ledger, number: int) -> list[tuple[int, Anchor]]:
     return [(a.boot, Anchor(a.uptime_ms, a.utc_ms / 1000, a.err_ms / 1000, a.source)) for a in told]
 
 
-def fit_timebases(anchors: Sequence[tuple[int, Anchor]]) -> dict[int, Timebase]:
-    by_boot: dict[int, list[Anchor]] = {}
-    for boot, anchor in anchors:
-        by_boot.setdefault(boot, []).append(anchor)
-    return {boot: Timebase.fit(some) for boot, some in by_boot.items()}
+def boot_times(ledger: Ledger, number: int) -> BootTimes:
+    """When the boots of a logger were."""
+    told = told_by(ledger.frames(number, kind=EVENT), told_anchors(ledger, number))
+    return told.times(ledger.boots(number))
 
 
 def timebases(ledger: Ledger, number: int) -> dict[int, Timebase]:
-    """Of each boot of a logger that an anchor places in time."""
-    return fit_timebases([*anchors_in(ledger.frames(number, kind=EVENT)), *told_anchors(ledger, number)])
+    """Of each boot of a logger that an anchor or its neighbours place in time."""
+    return boot_times(ledger, number).bases
 
 
 def heard_span(ledger: Ledger, number: int) -> tuple[float, float] | None:
-    """From when to when a logger's frames reach, UTC s; None while no anchor places any of them in time."""
-    bases = timebases(ledger, number)
-    spans = [b for b in ledger.boots(number) if b.boot in bases]
-    ends = [float(bases[b.boot].utc(at)) for b in spans for at in (b.first_uptime_ms, b.last_uptime_ms)]
+    """From when to when a logger's frames reach, UTC s; None while nothing places any of them in time."""
+    times = boot_times(ledger, number)
+    spans = [b for b in times.boots if b.boot in times.bases]
+    ends = [float(times.bases[b.boot].utc(at)) for b in spans for at in (b.first_uptime_ms, b.last_uptime_ms)]
     return (min(ends), max(ends)) if ends else None
 
 
 def uptime_range(base: Timebase, first_ms: int, end_ms: int) -> tuple[int, int]:
     """The uptimes of a boot that may be from ``first_ms`` to ``end_ms``, UTC, with 1 s to spare. [ms]"""
-    first, end = base.uptime(np.array([first_ms, end_ms]) / 1000).tolist()
-    return int(first) - 1000, min(int(end) + 1000, FOREVER_MS)
+    first, last = base.uptime(np.array([first_ms, end_ms]) / 1000).tolist()
+    return int(first) - 1000, min(int(last) + 1000, FOREVER_MS)
 
 
-def boots_before(bases: dict[int, Timebase], end_ms: int) -> list[int]:
+def boots_before(bases: Mapping[int, Timebase], end_ms: int) -> list[int]:
     """The boots that may have ticks before ``end_ms``, UTC: those that began before it, in order of time."""
     began = {boot: float(base.utc(0)) for boot, base in bases.items()}
     return sorted((b for b in bases if began[b] < end_ms / 1000), key=lambda boot: (began[boot], boot))
 
 
-def unplaced(ledger: Ledger, number: int, bases: dict[int, Timebase], first_ms: int, end_ms: int) -> int:
-    """Frames of boots without an anchor that may be from between ``first_ms`` and ``end_ms``, UTC.
+def unplaced(ledger: Ledger, number: int, times: BootTimes, first_ms: int, end_ms: int) -> int:
+    """Frames of which it is not known whether they are from between ``first_ms`` and ``end_ms``, UTC.
 
-    They are not if all were received before it, or if a boot that was certainly before them went on after the end, or
-    one that was certainly after them began before the begin.
+    Of a boot that its neighbours place, those that may be on either side of one of the two. Of one that has no time
+    all, unless all were received before the begin, or its window is after the end or before the begin.
     """
-    boots, count = ledger.boots(number), 0
-    rows = numberings(boots)
-    last = {boot.boot: boot.last_uptime_ms for boot in boots}
-    first, end = first_ms / 1000, end_ms / 1000
-    for boot in boots:
-        if boot.boot in bases or boot.last_received_ms < first_ms:
-            continue
-        before, after = neighbours(rows, boot)
-        late = any(_limits(bases[b], last[b])[0] > end for b in before if b in bases)
-        early = any(_limits(bases[b], 0)[1] < first for b in after if b in bases)
-        if not (late or early):
-            count += boot.frames
+    count, heard = 0, _heard_after(times, end_ms / 1000)
+    for row, boots in enumerate(numberings(times.boots)):
+        sooner = min((at for other, at in heard.items() if other != row), default=None)
+        for one in boots:
+            if one.boot not in times.windows or one.last_received_ms < first_ms:
+                continue
+            if one.boot in times.bases:
+                count += _at_edges(ledger, number, times, one, (first_ms, end_ms))
+                continue
+            began = times.windows[one.boot]
+            late = began.first > end_ms / 1000 or (
+                sooner is not None and not one.as_file and sooner < one.first_received_ms
+            )
+            if not late and end(one, began, times.bases).last >= first_ms / 1000:
+                count += one.frames
     return count
 
 
-def _limits(base: Timebase, uptime_ms: int) -> tuple[float, float]:
-    """The earliest and the latest that an uptime may have been, UTC s."""
-    at, half_width = float(base.utc(uptime_ms)), float(base.uncertainty(uptime_ms)) * np.sqrt(3)
-    return at - half_width, at + half_width
+def _heard_after(times: BootTimes, at: float) -> dict[int, int]:
+    """For each numbering, when a boot of it that certainly went on after ``at`` had come. [ms]
+
+    A boot of another numbering that was heard of later is later still (``ledger.boots``).
+    """
+    heard: dict[int, int] = {}
+    for row, boots in enumerate(numberings(times.boots)):
+        for one in boots:
+            base = times.bases.get(one.boot)
+            if base is not None and not one.as_file and limits(base, one.last_uptime_ms).first > at:
+                heard[row] = min(one.last_received_ms, heard.get(row, one.last_received_ms))
+    return heard
+
+
+def _at_edges(ledger: Ledger, number: int, times: BootTimes, one: BootSpan, edges_ms: tuple[int, int]) -> int:
+    """How many frames of a boot that its neighbours place may be before or after the edges of a time."""
+    base, began = times.bases[one.boot], times.windows[one.boot]
+    rows: set[int] = set()
+    spare = (began.last - began.first) / 2 + 2 * float(base.uncertainty(one.last_uptime_ms) - base.uncertainty(0))
+    for edge_ms in edges_ms:
+        if base.utc(0) - spare <= edge_ms / 1000 <= base.utc(one.last_uptime_ms) + spare:
+            around = uptime_range(base, int(edge_ms - 1000 * spare), int(edge_ms + 1000 * spare))
+            rows.update(f.row for f in ledger.frames(number, boots=[one.boot], uptime_range=around))
+    return len(rows)
