@@ -13,6 +13,7 @@ from pitlogger.journal import Journal
 from pitlogger.mqtt import Client
 from pitlogger.sampler import Sampler
 from pitlogger.settings import change, public
+from pitlogger.space import widened
 from pitlogger.timebase import Anchors, Uptime
 from pitlogger.uplink import Uplink
 from pitlogger.wifi import Wifi
@@ -20,6 +21,7 @@ from pitlogger.wifi import Wifi
 _WATCH_MS = const(1000)
 _LINES, _LINE = const(3), const(60)  # complaints told in the state, and characters of each
 _LOSS_MS = const(60000)
+_RATE_BYTES = const(2000)  # some frames: from then on the rate is worth telling
 _LATE_TICKS = const(3)  # periods without a beat of the sampler after which the watchdog is left to bite
 
 
@@ -41,7 +43,8 @@ class App:
         self._watchdog = watchdog
         self._clock = clock
         self.uptime = Uptime(clock)
-        self.journal = Journal(settings["journal"], logger, settings["journal_kb"] * 1024)
+        newest = settings["keep"] == "newest"
+        self.journal = Journal(settings["journal"], logger, settings["journal_kb"] * 1024, newest)
         self.encoder = Encoder(logger, self.journal.boot, self._table, settings["period_ms"])
         self.anchors = Anchors(self.journal.boot)
         self.sampler = Sampler(chips, settings["period_ms"], settings["frame_ticks"], clock, self.uptime, self._on_tick)
@@ -104,6 +107,8 @@ class App:
                     "cursor": journal.cursor,
                     "lost": self.lost,
                     "ok": journal.ok,
+                    "free_kb": journal.free() // 1024,
+                    "hours": self.hours(),
                 },
                 "anchor": self.anchors.best,
                 "settings": self._complaints,
@@ -113,6 +118,16 @@ class App:
                 "trouble": uplink.trouble[:_LINE] if uplink else "",
             }
         )
+
+    def hours(self):
+        """Return how many hours of frames the journal can still take at the rate of this boot so far, to a tenth.
+
+        None while that rate is not known.
+        """
+        journal = self.journal
+        if journal.written < _RATE_BYTES:
+            return None
+        return self.uptime.now() // 1000 * journal.free() // journal.written // 360 / 10
 
     def will(self):
         """The last will: what the broker says for us when we are gone."""
@@ -146,6 +161,10 @@ class App:
         if anchor is not None:
             fields = {"utc_ms": anchor["utc_ms"], "err_ms": anchor["err_ms"], "from": anchor["from"]}
             self._record_event("anchor", fields, anchor["up"])
+
+    def note(self, kind, text, uptime):
+        """Journal what a person did or saw. Return whether it is on flash."""
+        return self._record_event("note", {"kind": kind, "text": text}, uptime)
 
     # -- tasks --------------------------------------------------------------------------------------------------------
 
@@ -193,8 +212,14 @@ class App:
             self.journal.keep_lost(lost)
         if lost != self._lost_told and now >= self._tell_due and self.journal.ok:
             self._tell_due = now + _LOSS_MS
-            if self._record_event("loss", {"frames": lost}, now):
+            span, self.journal.loss = self.journal.loss, None
+            fields = {"frames": lost}
+            if span is not None:
+                fields["from"], fields["to"] = span
+            if self._record_event("loss", fields, now):
                 self._lost_told = lost
+            elif span is not None:
+                self.journal.loss = widened(self.journal.loss, span[0], span[1])
 
     def _tell(self):
         if self.uplink is not None:

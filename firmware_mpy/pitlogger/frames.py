@@ -22,8 +22,13 @@ _EVENT_TEXT = const(480)
 _WIDE, _NARROW = const(24), const(16)
 _WIDE_CHIPS = const(0b1011100)  # bit n: the hot codes of chip nibble n are 24 bits wide
 
-# The longest a channel and tick can get, in bits: hot 24, cold and fault 16 each, as they are.
-WORST_BITS = const(56)
+
+
+def worst_bits(chip):
+    """Return how long a channel of this chip nibble can get in a tick, its numbers as they are. [bits]"""
+    if not chip:
+        return 0
+    return (_WIDE if _WIDE_CHIPS >> chip & 1 else _NARROW) + 2 * _NARROW
 
 
 class Block:

@@ -9,14 +9,13 @@ jumps, and passes over frames that no try can read only when one behind them can
 """
 
 import os
-import struct
 
 from micropython import const
 
 from pitlogger import files, recovery, segments
 from pitlogger.segments import LEAST_FRAME, SEGMENT, SEGMENT_HEAD, frame_sequence
+from pitlogger.space import last_number, more_segments, widened
 
-_RESERVE_MOST = const(131072)  # bytes of the file system left free: a tenth of it, and at most this
 _JUMP = const(0x10000)  # over the numbers in a segment that cannot be read: far more than fit in it
 _OPENINGS = const(3)  # tries at start, so that one failed read does not cost the first frame of the boot
 _TRIES = const(60)  # failed reads of one place after which it is passed over; the uplink tries once a second
@@ -25,16 +24,23 @@ _TRIES = const(60)  # failed reads of one place after which it is passed over; t
 class Journal:
     """The frames of one logger in ``folder``. ``most_bytes`` (0: no limit) bounds the segments besides the flash.
 
+    Where there is no room for frames that are not stored, the oldest are kept and new ones lost or, if ``newest``, the
+    oldest segment makes room.
+
     ``boot`` is the number of this run; ``next`` the sequence number to be written next; ``cursor`` the first that is
     not known to be stored; ``lost`` counts frames given up, in this run and, as far as ``keep_lost`` was called, in
-    those before; ``ok`` is False while none can be written. A journal whose folder cannot be read is opened with
-    the next ``append`` that finds it readable: until then ``next`` and ``cursor`` are 0, and nothing is fetched.
+    those before; ``loss`` is None or (from, to), numbers among which the lost ones are, as far as they had any, until
+    who has told it sets it back; ``written`` counts bytes; ``ok`` is False while none can be written. A journal whose
+    folder cannot be read is opened with the next ``append`` that finds it readable: until then ``next`` and ``cursor``
+    are 0, and nothing is fetched.
     """
 
-    def __init__(self, folder, logger, most_bytes=0):
+    def __init__(self, folder, logger, most_bytes=0, newest=False):
         self._folder = folder
         self._logger = logger
         self._most = most_bytes
+        self._newest = newest
+        self._more = None  # whole segments that fit beside those there are; None: not known
         self._names = []  # first sequence number of each segment, ascending
         self._file = None  # the segment that is written, and its length
         self._length = 0
@@ -44,9 +50,11 @@ class Journal:
         self._damage = {}  # first number hidden by damage: how many; counted when the cursor passes over it
         self._cursor_kept = None  # what the file says; None: not known
         self._opened = False
-        self.next = self.cursor = self.lost = 0
+        self.next = self.cursor = self.lost = self.written = 0
+        self.loss = None
         self.ok = any(self._open() for _ in range(_OPENINGS))
-        self.boot = self._count_boot()
+        self.boot, kept = recovery.count_boot(folder)
+        self.ok = self.ok and kept
 
     @property
     def first(self):
@@ -60,9 +68,21 @@ class Journal:
             sequence = self.next
             self.next += 1
             self.ok = self._write(sequence, seal(sequence))
-        if not self.ok:
-            self.lost += 1
+            if not self.ok:
+                self._lose(sequence, sequence)
+        else:
+            self.lost += 1  # of what number is not known
         return self.ok
+
+    def free(self):
+        """Return how many bytes of frames can be written before one that is not stored is given up."""
+        if self._more is None:
+            try:
+                self._more = more_segments(self._folder, len(self._names), self._most)
+            except OSError:
+                return 0
+        stored = sum(name <= self.cursor for name in self._names[1:])
+        return (self._more + stored) * SEGMENT + (SEGMENT - self._length if self._file else 0)
 
     def fetch(self, sequence, buf):
         """Read the first good frame from ``sequence`` on into ``buf`` (4096 bytes); return its length, 0 for none.
@@ -99,9 +119,11 @@ class Journal:
         Kept on flash when it enters another segment, which is rare, and when frames are counted as lost, so that the
         next boot does not count them again.
         """
+        if sequence < self.cursor:
+            return  # what it was has been given up meanwhile
         passed = [first for first in self._damage if first < sequence]
         for first in passed:
-            self.lost += self._damage.pop(first)
+            self._lose(first, first + self._damage.pop(first) - 1)
         self.cursor = sequence
         kept = self._cursor_kept
         if passed or (self._names and (kept is None or self._segment_of(sequence) != self._segment_of(kept))):
@@ -129,6 +151,7 @@ class Journal:
             self._file.write(frame)
             self._file.flush()
             self._length += len(frame)
+            self.written += len(frame)
             return True
         except OSError:
             # What is on flash now is not known: leave this segment as it is and begin another with the next frame.
@@ -138,18 +161,51 @@ class Journal:
     def _begin(self, sequence):
         """Begin the segment whose first frame is ``sequence``. Return False if there is no room for it."""
         self._close()
-        while not self._room():
-            if len(self._names) < 2 or self._names[1] > self.cursor:
-                return False  # what is left is not stored: the oldest is kept, the new one is lost and counted
-            os.remove(self._path(self._names[0]))
-            del self._names[0]
+        more = more_segments(self._folder, len(self._names), self._most)
+        while not more:
+            if not self._make_room(sequence):
+                self._more = 0
+                return False
+            more = more_segments(self._folder, len(self._names), self._most)
         if files.exists(self._path(sequence)):
             raise OSError(17)  # never write over a segment
         self._file = open(self._path(sequence), "wb")
         self._names.append(sequence)
         self._file.write(segments.head(self._logger, sequence))
         self._length = SEGMENT_HEAD
+        self._more = more - 1
         return True
+
+    def _make_room(self, sequence):
+        """Remove the oldest segment if its frames are stored or if the newest are to be kept; return whether it was.
+
+        Frames that so are given up are counted when they are gone, and the cursor goes on behind them.
+        """
+        names = self._names
+        if len(names) > 1 and names[1] <= self.cursor:
+            os.remove(self._path(names[0]))
+        elif not (self._newest and names):
+            return False  # the oldest are kept: the new one is lost and counted
+        else:
+            following = names[1] if len(names) > 1 else sequence
+            path = self._path(names[0])
+            try:
+                last = last_number(path, names[0], following)
+            except OSError:
+                last = following - 1
+            os.remove(path)
+            first = max(self.cursor, names[0])
+            if last >= first:
+                self._lose(first, last)
+            for hidden in [n for n in self._damage if n < following]:
+                del self._damage[hidden]
+            self.cursor = following
+        del names[0]
+        return True
+
+    def _lose(self, first, last):
+        self.lost += last + 1 - first
+        self.loss = widened(self.loss, first, last)
 
     def _close(self):
         if self._file is not None:
@@ -158,12 +214,6 @@ class Journal:
                 f.close()
             except OSError:
                 pass
-
-    def _room(self):
-        if self._most and (len(self._names) + 1) * SEGMENT > self._most:
-            return False
-        stat = os.statvfs(self._folder)
-        return stat[3] * stat[0] >= SEGMENT + min(stat[2] * stat[0] // 10, _RESERVE_MOST)
 
     def _keep_cursor(self):
         files.write_number(self._folder + "/cursor", self.cursor)
@@ -273,19 +323,6 @@ class Journal:
                 self._file, self._length = open(self._path(name), "ab"), length
             except OSError:
                 pass
-
-    def _count_boot(self):
-        """Return the number of this boot, one more than the last. A random one if that is lost, or cannot be kept."""
-        path = self._folder + "/boot"
-        last = files.read_number(path)
-        random = struct.unpack("<H", os.urandom(2))[0]
-        boot = random if last is None else (last + 1) & 0xFFFF
-        try:
-            files.write_number(path, boot)
-        except OSError:
-            self.ok = False
-            return random
-        return boot
 
 
 def _frames_in(hidden, offset, before):

@@ -1,6 +1,7 @@
 """What the journal does at start with what the last boot left: which files there are, and where the last one ends."""
 
 import os
+import struct
 
 from micropython import const
 
@@ -56,6 +57,20 @@ def end_of(path, name):
     if end < size and not _shorten(path, end):
         return following, -1
     return following, end
+
+
+def count_boot(folder):
+    """Return (the number of this boot, whether it could be kept): one more than the last, a random one if that is lost,
+    or cannot be kept."""
+    path = folder + "/boot"
+    last = files.read_number(path)
+    random = struct.unpack("<H", os.urandom(2))[0]
+    boot = random if last is None else (last + 1) & 0xFFFF
+    try:
+        files.write_number(path, boot)
+    except OSError:
+        return random, False
+    return boot, True
 
 
 def remove_drafts(folder, entries):
