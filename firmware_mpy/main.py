@@ -8,7 +8,8 @@ import time
 import machine
 from pitlogger import settings
 from pitlogger.app import App
-from pitlogger.chips import Absent, Bus, driver
+from pitlogger.care import Care, Senses
+from pitlogger.chips import ON_I2C, Absent, Bus, driver, i2c_driver
 
 try:
     import network
@@ -29,16 +30,76 @@ def buses(values, complaints):
     return found
 
 
-def chips(values, found):
+def i2c_bus(bus):
+    """Return an I2C bus whose lines are free. ValueError if the board refuses its pins."""
+    from pitlogger.chips.i2c import TIMEOUT_US, I2cBus
+
+    def make():
+        pins = {name: machine.Pin(bus[name]) for name in ("scl", "sda")}
+        return machine.I2C(bus["id"], freq=bus["baud"], timeout=TIMEOUT_US, **pins)
+
+    def lines():
+        return [machine.Pin(bus[name], machine.Pin.OPEN_DRAIN, value=1) for name in ("scl", "sda")]
+
+    return I2cBus(make, lines, time)
+
+
+def i2c_buses(values, complaints):
+    """Return the I2C buses by number, and complain of one that is refused and of chips that are not where they are
+    said to be."""
+    found = {}
+    for bus in values["i2c"]:
+        number = bus["id"]
+        try:
+            found[number] = i2c_bus(bus)
+        except ValueError as error:
+            complaints.append("i2c %d: %s" % (number, error))
+            continue
+        there = found[number].scan()
+        named = [c["address"] for c in values["channels"] if c["chip"] in ON_I2C and c["i2c"] == number]
+        for address in named:
+            if address not in there:
+                complaints.append("i2c %d: no MCP9600 at %d" % (number, address))
+        for address in there:
+            if address not in named:
+                complaints.append("i2c %d: no channel for the MCP9600 at %d" % (number, address))
+    return found
+
+
+def chips(values, spi, i2c):
     """Return a driver for each channel. Select pins go high first: all share the bus."""
-    pins = [None if c["chip"] == "none" else machine.Pin(c["cs"], machine.Pin.OUT, value=1) for c in values["channels"]]
+    pins = {c["cs"]: machine.Pin(c["cs"], machine.Pin.OUT, value=1) for c in values["channels"] if _on_spi(c)}
     made = []
-    for channel, pin in zip(values["channels"], pins):
-        if pin is not None and channel["spi"] not in found:
-            made.append(Absent())
+    for channel in values["channels"]:
+        if channel["chip"] == "none":
+            made.append(None)
+        elif channel["chip"] in ON_I2C:
+            bus = i2c.get(channel["i2c"])
+            made.append(i2c_driver(channel, bus, values["period_ms"]) if bus else Absent())
         else:
-            made.append(driver(channel, found.get(channel["spi"]), pin, values["mains_hz"], values["average"]))
+            bus, pin = spi.get(channel["spi"]), pins[channel["cs"]]
+            made.append(driver(channel, bus, pin, values["mains_hz"], values["average"]) if bus else Absent())
     return made
+
+
+def _on_spi(channel):
+    return channel["chip"] != "none" and channel["chip"] not in ON_I2C
+
+
+def senses(values, complaints):
+    """Return what the board can tell of itself."""
+    adc = getattr(machine, "ADC", None)
+    if adc is None:
+        return Senses()
+    supply, pin = None, values["supply_pin"]
+    if pin == 29 and network:
+        complaints.append("supply_pin: 29 belongs to the Wi-Fi of this board; not used")
+    elif pin:
+        try:
+            supply = adc(machine.Pin(pin))
+        except ValueError as error:
+            complaints.append("supply_pin: %s" % error)
+    return Senses(adc(getattr(adc, "CORE_TEMP", 4)), supply, values["supply_ratio"])
 
 
 def cause():
@@ -52,18 +113,24 @@ def cause():
 
 def main():
     """Run until something that should not happen does; then say what, and reset."""
+    care = Care(cause())
     try:
         values, complaints = settings.read("config.json")
-        made = chips(values, buses(values, complaints))
+        made = chips(values, buses(values, complaints), i2c_buses(values, complaints))
+        told = senses(values, complaints)
         for line in complaints:
             print(line)
+        if care.safe:
+            print("safe mode after %d resets: no network for an hour, or until the power was off" % care.resets)
         wlan = network.WLAN(network.STA_IF) if network else None
         dog = machine.WDT(timeout=values["watchdog_ms"]) if values["watchdog_ms"] else None
         logger = binascii.crc32(machine.unique_id())
         console = (sys.stdin, sys.stdout)
-        asyncio.run(App(values, complaints, made, logger, time, cause(), wlan, dog, console).run())
+        app = App(values, complaints, made, logger, time, care.cause, wlan, dog, console, care=care, senses=told)
+        asyncio.run(app.run())
     except Exception as error:
         sys.print_exception(error)
+        care.expect("soft", "%s: %s" % (type(error).__name__, error))
         time.sleep_ms(2000)
         machine.reset()
 

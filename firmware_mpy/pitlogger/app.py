@@ -7,13 +7,14 @@ import json
 from micropython import const
 
 from pitlogger import FIRMWARE
+from pitlogger.care import Care, Health, Senses
 from pitlogger.chips import table
 from pitlogger.frames import Encoder
 from pitlogger.journal import Journal
+from pitlogger.log import Log
 from pitlogger.mqtt import Client
 from pitlogger.sampler import Sampler
 from pitlogger.settings import change, public
-from pitlogger.space import widened
 from pitlogger.timebase import Anchors, Uptime
 from pitlogger.uplink import Uplink
 from pitlogger.wifi import Wifi
@@ -21,8 +22,6 @@ from pitlogger.wifi import Wifi
 _WATCH_MS = const(1000)
 _LINES, _LINE = const(3), const(60)  # complaints told in the state, and characters of each
 _LOSS_MS = const(60000)
-_RATE_BYTES = const(2000)  # some frames: from then on the rate is worth telling
-_LATE_TICKS = const(3)  # periods without a beat of the sampler after which the watchdog is left to bite
 
 
 class App:
@@ -32,24 +31,30 @@ class App:
     ``clock`` a module with ``ticks_ms``, ``ticks_add`` and ``ticks_diff``; ``cause`` of this boot as in WIRE.md section
     3; ``wlan`` a station or None; ``watchdog`` something to ``feed`` or None. The journal's folder is in ``settings``.
     ``console`` is (standard input, standard output) as in ``sys`` or None; ``file`` is where the settings are kept.
+    ``care`` is a ``care.Care`` where the caller has one already; ``senses`` a ``care.Senses``.
     """
 
     def __init__(
-        self, settings, complaints, chips, logger, clock, cause, wlan, watchdog, console=None, file="config.json"
+        self, settings, complaints, chips, logger, clock, cause, wlan, watchdog, console=None, file="config.json",
+        care=None, senses=None
     ):
         self._settings = settings
         self._complaints = _few(complaints)
         self._table = table(settings["channels"])
-        self._watchdog = watchdog
         self._clock = clock
         self.uptime = Uptime(clock)
-        newest = settings["keep"] == "newest"
-        self.journal = Journal(settings["journal"], logger, settings["journal_kb"] * 1024, newest)
+        self.log = Log(self.uptime)
+        self.care = care or Care(cause)
+        self._senses = senses or Senses()
+        self.journal = Journal(settings["journal"], logger, settings["journal_kb"] * 1024)
         self.encoder = Encoder(logger, self.journal.boot, self._table, settings["period_ms"])
         self.anchors = Anchors(self.journal.boot)
         self.sampler = Sampler(chips, settings["period_ms"], settings["frame_ticks"], clock, self.uptime, self._on_tick)
         self._lost_kept = self._lost_told = 0  # what the last boot told is not known: a count is told again
         self._keep_due = self._tell_due = 0
+        self._health = Health(self.sampler, settings["period_ms"], clock, watchdog, self.care, self.log)
+        self._well = asyncio.Event()  # safe mode, if there was one, is over
+        self._words = None  # how the chips were when they were last looked at
         self.uplink = None
         if settings["broker"]["host"]:
             wifi = Wifi(wlan, settings["wifi"])
@@ -60,14 +65,16 @@ class App:
             from pitlogger.usb import Usb  # a board that is not asked by this road does not pay for it
 
             self.usb = Usb(console[0], console[1], self.journal, logger, settings["secret"], clock, self)
-        self._record_event("boot", {"firmware": FIRMWARE, "cause": cause, "name": settings["name"]}, self.uptime.now())
+        for line in complaints:
+            self.log.add(line)
+        self._record_boot()
 
     async def run(self):
         """Run for ever. Any exception that gets out of here is a fault of the firmware: the caller resets the board."""
         self.sampler.configure()
         tasks = [self.sampler.run(), self._record(), self._watch()]
         if self.uplink is not None:
-            tasks.append(self.uplink.run())
+            tasks.append(self._network())
         if self.usb is not None:
             tasks.append(self.usb.run())
         await asyncio.gather(*tasks)
@@ -107,8 +114,6 @@ class App:
                     "cursor": journal.cursor,
                     "lost": self.lost,
                     "ok": journal.ok,
-                    "free_kb": journal.free() // 1024,
-                    "hours": self.hours(),
                 },
                 "anchor": self.anchors.best,
                 "settings": self._complaints,
@@ -116,18 +121,11 @@ class App:
                 "denied": uplink.denied if uplink else 0,
                 "refused": uplink.refused if uplink else 0,
                 "trouble": uplink.trouble[:_LINE] if uplink else "",
+                "chips": self._chip_words(),
+                "safe": self.care.safe,
+                "board": self._senses.read(),
             }
         )
-
-    def hours(self):
-        """Return how many hours of frames the journal can still take at the rate of this boot so far, to a tenth.
-
-        None while that rate is not known.
-        """
-        journal = self.journal
-        if journal.written < _RATE_BYTES:
-            return None
-        return self.uptime.now() // 1000 * journal.free() // journal.written // 360 / 10
 
     def will(self):
         """The last will: what the broker says for us when we are gone."""
@@ -135,7 +133,9 @@ class App:
 
     def mark(self):
         """Something that changes when the state is worth telling before its time."""
-        return (self.sampler.missed, self.lost, self.journal.ok, self.anchors.best, self.uplink.denied)
+        return (
+            self.sampler.missed, self.lost, self.journal.ok, self.anchors.best, self.uplink.denied, self.sampler.changes
+        )
 
     def order(self, message):
         """Do what the host orders; an order that is not known is left alone. ValueError on one that cannot be."""
@@ -162,10 +162,6 @@ class App:
             fields = {"utc_ms": anchor["utc_ms"], "err_ms": anchor["err_ms"], "from": anchor["from"]}
             self._record_event("anchor", fields, anchor["up"])
 
-    def note(self, kind, text, uptime):
-        """Journal what a person did or saw. Return whether it is on flash."""
-        return self._record_event("note", {"kind": kind, "text": text}, uptime)
-
     # -- tasks --------------------------------------------------------------------------------------------------------
 
     def _on_tick(self):
@@ -189,15 +185,43 @@ class App:
             gc.collect()
 
     async def _watch(self):
-        """Feed the watchdog while the sampler is alive."""
-        clock, sampler = self._clock, self.sampler
-        beats, since = sampler.beats, clock.ticks_ms()
-        while self._watchdog is not None:
-            if sampler.beats != beats:
-                beats, since = sampler.beats, clock.ticks_ms()
-            if clock.ticks_diff(clock.ticks_ms(), since) <= _LATE_TICKS * self._settings["period_ms"]:
-                self._watchdog.feed()
+        """Feed the watchdog while all is well, and log what the chips do."""
+        while True:
+            if self._health.look():
+                self._well.set()
+                self._tell()
+            words = self._chip_words()
+            for i, word in enumerate(words):
+                if self._words is not None and word != self._words[i]:
+                    self.log.add("channel %d: %s" % (i, word))
+            self._words = words
             await asyncio.sleep_ms(_WATCH_MS)
+
+    async def _network(self):
+        """The uplink; in safe mode when that is over."""
+        if self.care.safe:
+            await self._well.wait()
+        await self.uplink.run()
+
+    def _chip_words(self):
+        return [self.sampler.word(i) for i in range(len(self._table))]
+
+    def _record_boot(self):
+        """Journal and log how this boot came about."""
+        care = self.care
+        fields = {"firmware": FIRMWARE, "cause": care.cause, "name": self._settings["name"]}
+        if care.resets:
+            fields["resets"] = care.resets
+        if care.reason:
+            fields["reason"] = care.reason
+        if care.safe:
+            fields["safe"] = True
+        self.log.add("boot %d, %s, %d resets" % (self.journal.boot, care.cause, care.resets))
+        if care.reason:
+            self.log.add(care.reason)
+        if care.safe:
+            self.log.add("safe mode: no network for an hour")
+        self._record_event("boot", fields, self.uptime.now())
 
     def _record_event(self, name, fields, uptime):
         written = self.journal.append(lambda sequence: self.encoder.event(sequence, uptime, name, fields))
@@ -212,14 +236,8 @@ class App:
             self.journal.keep_lost(lost)
         if lost != self._lost_told and now >= self._tell_due and self.journal.ok:
             self._tell_due = now + _LOSS_MS
-            span, self.journal.loss = self.journal.loss, None
-            fields = {"frames": lost}
-            if span is not None:
-                fields["from"], fields["to"] = span
-            if self._record_event("loss", fields, now):
+            if self._record_event("loss", {"frames": lost}, now):
                 self._lost_told = lost
-            elif span is not None:
-                self.journal.loss = widened(self.journal.loss, span[0], span[1])
 
     def _tell(self):
         if self.uplink is not None:

@@ -9,12 +9,11 @@ import re
 from binascii import hexlify
 
 from pitlogger import files
-from pitlogger.chips import CHIPS, TYPES
-from pitlogger.chips.max31856 import conversion_ms
-from pitlogger.frames import worst_bits
+from pitlogger.chips import CHIPS, LIMITS, ON_I2C, TYPES
+from pitlogger.chips.max31856 import WIDE, conversion_ms
 
-# Bits of the ticks in a frame of 4096 bytes, beside header, channel table, bitmap, heads, parameters and CRC.
-_ROOM = 30900
+# What a frame of 4096 bytes surely holds (frames.WORST_BITS a channel and tick, heads and table beside them).
+_MOST_CODES = 340
 
 _SHORT_SECRET = 16
 
@@ -24,15 +23,16 @@ SECRETS = ("password", "secret", "key", "pin")  # names of members that do not l
 _TOP = {
     "name": (str, 1, 40, "logger"),
     "period_ms": (int, 250, 60000, 1000),
-    "frame_ticks": (int, 4, 255, 64),
+    "frame_ticks": (int, 4, 255, 32),
     "journal": (str, 1, 60, "journal"),
     "journal_kb": (int, 0, 1000000, 0),
-    "keep": (str, ("oldest", "newest"), None, "oldest"),
     "now_s": (int, 1, 3600, 1),
     "state_s": (int, 5, 65535, 60),
     "mains_hz": (int, (50, 60), None, 60),
-    "average": (int, (1, 2, 4, 8, 16), None, 16),
+    "average": (int, (1, 2, 4, 8, 16), None, 4),
     "watchdog_ms": (int, 0, 8388, 8000),
+    "supply_pin": (int, (0, 26, 27, 28, 29), None, 0),
+    "supply_ratio": (int, 1000, 20000, 3000),
     "secret": (str, 0, 64, ""),
     "usb": (int, 0, 1, 1),
 }
@@ -48,8 +48,13 @@ _BROKER = {
 _CHANNEL = {
     "chip": (str, CHIPS, None, "none"),
     "tc": (str, tuple(TYPES), None, "K"),
-    "spi": (int, 0, 1, 0),
-    "cs": (int, 0, 29, 0),
+}
+# What a channel has besides, by its chip.
+_ON_SPI = {"spi": (int, 0, 1, 0), "cs": (int, 0, 29, 0)}
+_ON_I2C = {"i2c": (int, 0, 1, 0), "address": (int, 0x60, 0x67, 0x60)}
+_LIMITS = {
+    key: (int, -64, 127, value) if key.startswith("cold") else (int, -2048, 2048, value)
+    for key, value in zip(LIMITS, WIDE)
 }
 _SPI = {
     "id": (int, 0, 1, 0),
@@ -58,8 +63,14 @@ _SPI = {
     "miso": (int, 0, 29, 16),
     "baud": (int, 100000, 5000000, 1000000),
 }
+_I2C = {
+    "id": (int, 0, 1, 0),
+    "sda": (int, 0, 29, 4),
+    "scl": (int, 0, 29, 5),
+    "baud": (int, 10000, 100000, 100000),
+}
 _WIFI = {"ssid": (str, 1, 32, "?"), "password": (str, 0, 63, "")}
-_LISTS = {"channels": (_CHANNEL, 1, 8), "spi": (_SPI, 1, 2), "wifi": (_WIFI, 0, 8)}
+_LISTS = {"channels": (_CHANNEL, 1, 8), "spi": (_SPI, 1, 2), "i2c": (_I2C, 0, 2), "wifi": (_WIFI, 0, 8)}
 
 _PINS = (17, 20, 21, 22, 26, 27)
 
@@ -70,6 +81,7 @@ def defaults():
     values["broker"] = {key: rule[3] for key, rule in _BROKER.items()}
     values["channels"] = [{"chip": "max31855", "tc": "K", "spi": 0, "cs": cs} for cs in _PINS]
     values["spi"] = [{key: rule[3] for key, rule in _SPI.items()}]
+    values["i2c"] = []
     values["wifi"] = []
     return values
 
@@ -160,9 +172,23 @@ def _take(given, values, complaints):
             if not isinstance(value, list) or not least <= len(value) <= most:
                 complaints.append("%s: not a list of %d to %d; default used" % (key, least, most))
                 continue
-            values[key] = [_object("%s[%d]" % (key, i), v, rules, complaints) for i, v in enumerate(value)]
+            made = []
+            for i, v in enumerate(value):
+                of_this = _channel_rules(v) if key == "channels" else rules
+                made.append(_object("%s[%d]" % (key, i), v, of_this, complaints))
+            values[key] = made
         else:
             complaints.append("%s: not a setting" % key)
+
+
+def _channel_rules(given):
+    """Return the rules for a channel with the chip that is given."""
+    chip = given.get("chip") if isinstance(given, dict) else None
+    rules = dict(_CHANNEL)
+    rules.update(_ON_I2C if chip in ON_I2C else _ON_SPI)
+    if chip == "max31856":
+        rules.update(_LIMITS)
+    return rules
 
 
 def _object(where, given, rules, complaints):
@@ -214,28 +240,38 @@ def _reconcile(values, complaints):
     """Settle what single values cannot show."""
     if 0 < len(values["secret"]) < _SHORT_SECRET:
         complaints.append("secret: shorter than %d characters; no host has it" % _SHORT_SECRET)
-    most = _ROOM // max(sum(worst_bits(CHIPS.index(c["chip"])) for c in values["channels"]), 1)
+    most = _MOST_CODES // len(values["channels"])
     if values["frame_ticks"] > most:
-        complaints.append("frame_ticks: at most %d with these channels" % most)
+        complaints.append("frame_ticks: at most %d with %d channels" % (most, len(values["channels"])))
         values["frame_ticks"] = most
-    while conversion_ms(values["mains_hz"], values["average"]) >= values["period_ms"]:
-        values["average"] //= 2  # one conversion fits into the shortest period
+    if conversion_ms(values["mains_hz"], values["average"]) >= values["period_ms"]:
+        complaints.append("average: %d takes longer than a period; 1 used" % values["average"])
+        values["average"] = 1
     host = values["broker"]["host"]
     if host and not _numeric(host):
         complaints.append("broker.host: must be numeric, such as 192.168.1.10: a look-up would stop sampling")
         values["broker"]["host"] = ""
-    buses = [bus["id"] for bus in values["spi"]]
+    _settle_chips(values, complaints)
+
+
+def _settle_chips(values, complaints):
+    """Switch off a channel whose bus is not there, or whose chip another channel has."""
+    buses = {key: [bus["id"] for bus in values[key]] for key in ("spi", "i2c")}
     taken = []
     for i, channel in enumerate(values["channels"]):
         if channel["chip"] == "none":
             continue
-        if channel["spi"] not in buses:
-            complaints.append("channels[%d].spi: there is no bus %d; channel off" % (i, channel["spi"]))
+        on_i2c = channel["chip"] in ON_I2C
+        kind, key = ("i2c", "address") if on_i2c else ("spi", "cs")
+        place = (channel["i2c"], channel["address"]) if on_i2c else channel["cs"]
+        if channel[kind] not in buses[kind]:
+            complaints.append("channels[%d].%s: there is no bus %d; channel off" % (i, kind, channel[kind]))
             channel["chip"] = "none"
-        elif channel["cs"] in taken:
-            complaints.append("channels[%d].cs: pin %d is taken; channel off" % (i, channel["cs"]))
+        elif place in taken:
+            what = "address" if on_i2c else "pin"
+            complaints.append("channels[%d].%s: %s %d is taken; channel off" % (i, key, what, channel[key]))
             channel["chip"] = "none"
-        taken.append(channel["cs"])
+        taken.append(place)
 
 
 def _numeric(host):

@@ -55,7 +55,8 @@ import json
 from pitlogger import settings as s
 rules = []
 for prefix, group in (("", s._TOP), ("broker.", s._BROKER), ("channels[].", s._CHANNEL), ("spi[].", s._SPI),
-                      ("wifi[].", s._WIFI)):
+                      ("channels[].", s._ON_SPI), ("channels[].", s._ON_I2C), ("channels[].", s._LIMITS),
+                      ("i2c[].", s._I2C), ("wifi[].", s._WIFI)):
     for key, (kind, least, most, default) in group.items():
         rules.append([prefix + key, least if isinstance(least, tuple) else [least, most], default])
 print(json.dumps(rules))
@@ -70,7 +71,7 @@ print(json.dumps(rules))
         assert key in rows, key
         said, said_default = rows[key]
         if isinstance(bounds[0], int) and len(bounds) == 2 and bounds[1] is not None and bounds != [50, 60]:
-            assert [int(n) for n in re.findall(r"\d+", said)][:2] == bounds, key
+            assert [int(n) for n in re.findall(r"-?\d+", said)][:2] == bounds, key
         else:
             for choice in bounds:
                 assert str(choice) in said, (key, choice)
