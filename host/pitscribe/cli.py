@@ -71,7 +71,7 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--home", type=_folder, metavar="DIR", help="where the ledger and the settings are kept")
     sub = top.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
     for add in (_demo, _serve, _cooks, _cook, _note, _import, _pull, _export, _replay, add_probe, _explain, _emf,
-                _flags, _logger):
+                _flags, _logger, _boots):
         add(sub)
     return top
 
@@ -172,7 +172,8 @@ def _import(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     p = sub.add_parser("import", help="take in a folder of journal segments, or a CSV")
     p.set_defaults(module="tables", action="import")
     p.add_argument("path", type=Path, help="a folder with .seg files, a .seg file, or a .csv file")
-    p.add_argument("--started-at", metavar="TIME", help="when the logger's boots without a clock started (segments)")
+    p.add_argument("--started-at", metavar="TIME", help="when the logger's boot without a clock started (segments)")
+    p.add_argument("--boot", type=int, metavar="N", help="which boot that was, if there are several without a clock")
     p.add_argument("--name", help="the cook's name (CSV; default: the file's)")
     p.add_argument("--unit", help="unit of the CSV's temperatures: F or C")
     p.add_argument("--air", default="", metavar="A,B", help="columns that are air places")
@@ -251,6 +252,16 @@ def _logger(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     secret.set_defaults(module="logger")
     secret.add_argument("logger", metavar="ID", help="8 hex digits, as in its topics")
     secret.add_argument("--set", metavar="TEXT", help="the secret that its config.json has already")
+
+
+def _boots(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    p = sub.add_parser("boots", help="when a logger was switched on, how that is known, and to say it")
+    p.set_defaults(module="boots")
+    p.add_argument("--logger", metavar="ID", help="8 hex digits (default: the only one)")
+    p.add_argument("--boot", type=int, metavar="N", help="the one of which --started-at says when it began")
+    p.add_argument("--started-at", metavar="TIME", help="when it was switched on: 2026-05-30T06:10 or 06:10")
+    p.add_argument("--give-or-take", metavar="SPAN", help="how far off that may be (default 1m)")
+    p.add_argument("--json", action="store_true", help="for another program")
 
 
 if __name__ == "__main__":

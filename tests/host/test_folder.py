@@ -130,9 +130,19 @@ def test_a_start_time_places_the_one_boot_that_has_none(ledger, tmp_path):
 
 def test_a_start_time_for_two_boots_is_refused_and_nothing_is_stored(ledger, tmp_path):
     write_journal(tmp_path / "j", [ticks(n, boot=2 + n // 5) for n in range(10)])
-    with pytest.raises(ConfigError, match=r"switched on 2 times.*boot 2.*boot 3.*one boot at a time"):
+    with pytest.raises(ConfigError, match=r"switched on 2 times.*boot 2.*boot 3.*--boot N"):
         import_folder(ledger, tmp_path / "j", started_at=START)
     assert ledger.frame_count() == 0
+
+
+def test_a_start_time_for_one_of_two_boots_is_kept_for_that_one(ledger, tmp_path):
+    write_journal(tmp_path / "j", [ticks(n, boot=2 + n // 5) for n in range(10)])
+    with pytest.raises(ConfigError, match=r"no boot 4 .*there are: boot 2: .*, boot 3"):
+        import_folder(ledger, tmp_path / "j", started_at=START, boot=4)
+    assert ledger.frame_count() == 0
+    result = import_folder(ledger, tmp_path / "j", started_at=START, boot=3)
+    assert (result.placed, result.timeless) == ((LOGGER, 3), ((LOGGER, 2),))
+    assert [told.boot for told in ledger.anchors(LOGGER)] == [3]
 
 
 def test_a_start_time_that_nothing_needs_is_refused(ledger, tmp_path):

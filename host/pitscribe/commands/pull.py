@@ -110,7 +110,7 @@ class _Pull:
         if out.unread:
             print(f"the logger's flash could not be read at {counted(out.unread, 'place')}; pull again later")
         tell_readings(self._ledger, met.logger)
-        tell_timeless(timeless(self._ledger, out.boots))
+        tell_timeless(self._ledger, timeless(self._ledger, out.boots))
 
 
 class ProgressBar:

@@ -20,7 +20,7 @@ from pitscribe.errors import ConfigError, StoreError
 from pitscribe.intake.folder import import_folder
 from pitscribe.intake.table import import_table
 from pitscribe.ledger.ledger import Ledger
-from pitscribe.series import CookRecord, Series, heard_span, load
+from pitscribe.series import CookRecord, Series, boot_times, give_or_take, heard_span, load
 
 Times = NDArray[np.float64]
 
@@ -44,7 +44,9 @@ def _import_folder(ledger: Ledger, arguments: argparse.Namespace) -> None:
             raise ConfigError(f"--{name} is for a CSV; {arguments.path} is none")
     now = ledger.now_ms() / 1000
     started_at = None if arguments.started_at is None else parse_past(arguments.started_at, now)
-    done = import_folder(ledger, arguments.path, started_at=started_at)
+    if arguments.boot is not None and started_at is None:
+        raise ConfigError("--boot is for --started-at: which boot that was")
+    done = import_folder(ledger, arguments.path, started_at=started_at, boot=arguments.boot)
     print(f"{done.frames} frames in {counted(done.files, 'file')}: {done.new} new, {done.known} known already")
     if done.clashes or done.damaged or done.asides:
         stretches, unusable = counted(done.damaged, "damaged stretch", "es"), counted(done.asides, "frame")
@@ -57,7 +59,7 @@ def _import_folder(ledger: Ledger, arguments: argparse.Namespace) -> None:
         print(f"boot {boot} of logger {logger:08x} is taken to have started at {local(started_at)}")
     for logger in done.loggers:
         tell_readings(ledger, logger)
-    tell_timeless(done.timeless)
+    tell_timeless(ledger, done.timeless)
 
 
 def tell_readings(ledger: Ledger, logger: int) -> None:
@@ -72,17 +74,22 @@ def tell_readings(ledger: Ledger, logger: int) -> None:
     )
 
 
-def tell_timeless(boots: Sequence[tuple[int, int]]) -> None:
-    """Print which (logger, boot) nothing places in time, and what can."""
+def tell_timeless(ledger: Ledger, boots: Sequence[tuple[int, int]]) -> None:
+    """Print which (logger, boot) no anchor places in time, and what can."""
+    times = {logger: boot_times(ledger, logger) for logger, _ in boots}
     for logger, boot in boots:
+        known = ""
+        if (base := times[logger].bases.get(boot)) is not None:
+            about = give_or_take(times[logger].windows[boot].half)
+            known = f"; by the boots around it, it began at {local(float(base.utc(0)))}, give or take {about}"
         print(
-            f"boot {boot} of logger {logger:08x} never learnt the time; import it again with "
-            "--started-at TIME (when it was switched on)"
+            f"boot {boot} of logger {logger:08x} never learnt the time{known}; say when it was switched on with: "
+            f"pitscribe boots --logger {logger:08x} --boot {boot} --started-at TIME"
         )
 
 
 def _import_table(ledger: Ledger, arguments: argparse.Namespace) -> None:
-    if arguments.started_at:
+    if arguments.started_at or arguments.boot is not None:
         raise ConfigError(f"--started-at is for journal segments; {arguments.path} says its times itself")
     done = import_table(
         ledger,

@@ -32,11 +32,14 @@ class FolderResult:
     placed: tuple[int, int] | None = None  # the one that ``started_at`` was taken for
 
 
-def import_folder(ledger: Ledger, path: Path, *, started_at: float | None = None) -> FolderResult:
+def import_folder(
+    ledger: Ledger, path: Path, *, started_at: float | None = None, boot: int | None = None
+) -> FolderResult:
     """Store the frames of every ``*.seg`` under ``path``, or of the one segment that it is.
 
     A damaged stretch is kept aside with its file and offset, and the rest is used. ``started_at`` (UTC s) says when
-    the logger was switched on, for the one boot that has no anchor of its own; it is kept beside the frames.
+    the logger was switched on, for the one boot that has no anchor of its own, or for ``boot`` if several have none;
+    it is kept beside the frames.
 
     Raises SourceError if there is no segment or one cannot be read, ConfigError if ``started_at`` fits no boot or
     more than one. Then nothing was stored.
@@ -51,7 +54,9 @@ def import_folder(ledger: Ledger, path: Path, *, started_at: float | None = None
             raise SourceError(f"{path}: not one whole frame is in it; is it what a logger wrote?")
         if started_at is not None:
             unanchored = [one for one in sorted(boots) if not _said_time(ledger, *one)]
-            result = replace(result, placed=_place_in_time(ledger, path, unanchored, started_at))
+            meant = _meant(ledger, path, unanchored, boot)
+            ledger.tell_anchor(*meant, 0, round(started_at * 1000), SWITCH_ON_ERR_MS, "person")
+            result = replace(result, placed=meant)
     return replace(
         result,
         loggers=tuple(sorted({logger for logger, _ in boots})),
@@ -118,20 +123,22 @@ def _is_anchor(frame: bytes) -> bool:
         return False
 
 
-def _place_in_time(
-    ledger: Ledger, path: Path, timeless: Sequence[tuple[int, int]], started_at: float
+def _meant(
+    ledger: Ledger, path: Path, timeless: Sequence[tuple[int, int]], boot: int | None
 ) -> tuple[int, int]:
+    """The (logger, boot) that a start time is for. Raises ConfigError."""
     if not timeless:
         raise ConfigError(f"{path}: every boot in it has a time of its own already; leave the start time out")
-    if len(timeless) > 1:
-        spans = ", ".join(_span(ledger, *one) for one in timeless)
+    meant = [one for one in timeless if boot in (None, one[1])]
+    spans = ", ".join(_span(ledger, *one) for one in timeless)
+    if not meant:
+        raise ConfigError(f"{path}: no boot {boot} without a time of its own is in it; there are: {spans}")
+    if len(meant) > 1:
         raise ConfigError(
-            f"{path}: the logger was switched on {len(timeless)} times without being told the time ({spans}); "
-            "one start time cannot place them all: import the segments of one boot at a time"
+            f"{path}: the logger was switched on {len(meant)} times without being told the time ({spans}); "
+            "say with --boot N for which of them the start time is: the others are placed around it as far as can be"
         )
-    logger, boot = timeless[0]
-    ledger.tell_anchor(logger, boot, 0, round(started_at * 1000), SWITCH_ON_ERR_MS, "person")
-    return logger, boot
+    return meant[0]
 
 
 def _span(ledger: Ledger, logger: int, boot: int) -> str:

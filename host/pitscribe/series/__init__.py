@@ -9,9 +9,13 @@
 """
 
 from pitscribe.ledger.values import TARGET_C as TARGET_C  # for the analysis, which may not know the ledger
+from pitscribe.series.between import Window as Window
+from pitscribe.series.between import give_or_take as give_or_take
 from pitscribe.series.reader import Reader as Reader
 from pitscribe.series.reader import load as load
 from pitscribe.series.spans import Stretch as Stretch
+from pitscribe.series.times import BootTimes as BootTimes
+from pitscribe.series.times import boot_times as boot_times
 from pitscribe.series.times import heard_span as heard_span
 from pitscribe.series.times import timebases as timebases
 from pitscribe.series.values import SHEET_U_K as SHEET_U_K

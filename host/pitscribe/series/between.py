@@ -33,9 +33,21 @@ class Window(NamedTuple):
     first: float
     last: float
 
+    @property
+    def half(self) -> float:
+        """Half of its width, s."""
+        return (self.last - self.first) / 2
+
     def within(self, first: float, last: float) -> "Window":
         """What of it is from ``first`` to ``last`` as well."""
         return Window(max(self.first, first), min(self.last, last))
+
+
+def give_or_take(half_s: float) -> str:
+    """Half the width of a window in words: ``45 s``, ``12 min``."""
+    if half_s < 10:
+        return f"{half_s:.2g} s"
+    return f"{half_s:.0f} s" if half_s < 120 else f"{half_s / 60:.0f} min"
 
 
 ANY_TIME = Window(-inf, inf)
@@ -58,10 +70,9 @@ def windows(boots: Sequence[BootSpan], bases: Mapping[int, Timebase], resets: Se
 
 def placed(of: Mapping[int, Window]) -> dict[int, Timebase]:
     """The timebases of those boots whose windows are narrow enough."""
-    halves = {boot: (at.last - at.first) / 2 for boot, at in of.items()}
     return {
-        boot: Timebase.fit([Anchor(0, at.first + halves[boot], halves[boot], NEIGHBOURS)])
-        for boot, at in of.items() if 0 <= halves[boot] <= MOST_S
+        boot: Timebase.fit([Anchor(0, at.first + at.half, at.half, NEIGHBOURS)])
+        for boot, at in of.items() if 0 <= at.half <= MOST_S
     }
 
 

@@ -9,7 +9,7 @@ from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import StoredFrame
 from pitscribe.metrology.strand import Strand
 from pitscribe.metrology.uncertainty import Setup
-from pitscribe.series.between import Window
+from pitscribe.series.between import give_or_take
 from pitscribe.series.spans import Key, Span
 from pitscribe.series.times import boots_before, told_by, unplaced, uptime_range
 from pitscribe.wire.frames import EVENT, TICKS, Channel, TickRun, decode_ticks
@@ -69,11 +69,12 @@ class LoggerSeries:
     def remarks(self) -> list[str]:
         """Which boots that have samples in the cook were placed by their neighbours only."""
         boots = {boot for strands in self._strands.values() for boot, _ in strands}
+        about = {boot: give_or_take(self._times.windows[boot].half) for boot in self._times.between}
         return [
             f"logger {self._number:08x} never learnt the time in its boot {boot}: by the boots around it, the times "
-            f"shown are right give or take {_rough(self._times.windows[boot])}; if you know when it began, say "
+            f"shown are right give or take {about[boot]}; if you know when it began, say "
             f"pitscribe boots --logger {self._number:08x} --boot {boot} --started-at TIME"
-            for boot in sorted(boots.intersection(self._times.between))
+            for boot in sorted(boots.intersection(about))
         ]
 
     def advance(self, ledger: Ledger) -> bool:
@@ -126,12 +127,6 @@ class LoggerSeries:
                 strands[name] = self._strand(_setup(span, run.table[one.channel]))
             codes = (column[rows, one.channel][here] for column in (run.hot, run.cold, run.fault))
             strands[name].extend(t[here], u[here], *codes)
-
-
-def _rough(began: Window) -> str:
-    """Half the width of a window in words."""
-    half = (began.last - began.first) / 2
-    return f"{half:.0f} s" if half < 120 else f"{half / 60:.0f} min"
 
 
 def _setup(span: Span, channel: Channel) -> Setup:

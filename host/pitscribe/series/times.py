@@ -134,7 +134,7 @@ def _at_edges(ledger: Ledger, number: int, times: BootTimes, one: BootSpan, edge
     """How many frames of a boot that its neighbours place may be before or after the edges of a time."""
     base, began = times.bases[one.boot], times.windows[one.boot]
     rows: set[int] = set()
-    spare = (began.last - began.first) / 2 + 2 * float(base.uncertainty(one.last_uptime_ms) - base.uncertainty(0))
+    spare = began.half + 2 * float(base.uncertainty(one.last_uptime_ms) - base.uncertainty(0))
     for edge_ms in edges_ms:
         if base.utc(0) - spare <= edge_ms / 1000 <= base.utc(one.last_uptime_ms) + spare:
             around = uptime_range(base, int(edge_ms - 1000 * spare), int(edge_ms + 1000 * spare))
