@@ -15,6 +15,7 @@ from pitlogger.log import Log
 from pitlogger.mqtt import Client
 from pitlogger.sampler import Sampler
 from pitlogger.settings import change, public
+from pitlogger.space import widened
 from pitlogger.timebase import Anchors, Uptime
 from pitlogger.uplink import Uplink
 from pitlogger.wifi import Wifi
@@ -22,6 +23,7 @@ from pitlogger.wifi import Wifi
 _WATCH_MS = const(1000)
 _LINES, _LINE = const(3), const(60)  # complaints told in the state, and characters of each
 _LOSS_MS = const(60000)
+_RATE_BYTES = const(2000)  # some frames: from then on the rate is worth telling
 
 
 class App:
@@ -46,7 +48,8 @@ class App:
         self.log = Log(self.uptime)
         self.care = care or Care(cause)
         self._senses = senses or Senses()
-        self.journal = Journal(settings["journal"], logger, settings["journal_kb"] * 1024)
+        newest = settings["keep"] == "newest"
+        self.journal = Journal(settings["journal"], logger, settings["journal_kb"] * 1024, newest)
         self.encoder = Encoder(logger, self.journal.boot, self._table, settings["period_ms"])
         self.anchors = Anchors(self.journal.boot)
         self.sampler = Sampler(chips, settings["period_ms"], settings["frame_ticks"], clock, self.uptime, self._on_tick)
@@ -114,6 +117,8 @@ class App:
                     "cursor": journal.cursor,
                     "lost": self.lost,
                     "ok": journal.ok,
+                    "free_kb": journal.free() // 1024,
+                    "hours": self.hours(),
                 },
                 "anchor": self.anchors.best,
                 "settings": self._complaints,
@@ -126,6 +131,16 @@ class App:
                 "board": self._senses.read(),
             }
         )
+
+    def hours(self):
+        """Return how many hours of frames the journal can still take at the rate of this boot so far, to a tenth.
+
+        None while that rate is not known.
+        """
+        journal = self.journal
+        if journal.written < _RATE_BYTES:
+            return None
+        return self.uptime.now() // 1000 * journal.free() // journal.written // 360 / 10
 
     def will(self):
         """The last will: what the broker says for us when we are gone."""
@@ -161,6 +176,10 @@ class App:
         if anchor is not None:
             fields = {"utc_ms": anchor["utc_ms"], "err_ms": anchor["err_ms"], "from": anchor["from"]}
             self._record_event("anchor", fields, anchor["up"])
+
+    def note(self, kind, text, uptime):
+        """Journal what a person did or saw. Return whether it is on flash."""
+        return self._record_event("note", {"kind": kind, "text": text}, uptime)
 
     # -- tasks --------------------------------------------------------------------------------------------------------
 
@@ -236,8 +255,14 @@ class App:
             self.journal.keep_lost(lost)
         if lost != self._lost_told and now >= self._tell_due and self.journal.ok:
             self._tell_due = now + _LOSS_MS
-            if self._record_event("loss", {"frames": lost}, now):
+            span, self.journal.loss = self.journal.loss, None
+            fields = {"frames": lost}
+            if span is not None:
+                fields["from"], fields["to"] = span
+            if self._record_event("loss", fields, now):
                 self._lost_told = lost
+            elif span is not None:
+                self.journal.loss = widened(self.journal.loss, span[0], span[1])
 
     def _tell(self):
         if self.uplink is not None:

@@ -11,9 +11,10 @@ from binascii import hexlify
 from pitlogger import files
 from pitlogger.chips import CHIPS, LIMITS, ON_I2C, TYPES
 from pitlogger.chips.max31856 import WIDE, conversion_ms
+from pitlogger.frames import worst_bits
 
-# What a frame of 4096 bytes surely holds (frames.WORST_BITS a channel and tick, heads and table beside them).
-_MOST_CODES = 340
+# Bits of the ticks in a frame of 4096 bytes, beside header, channel table, bitmap, heads, parameters and CRC.
+_ROOM = 30900
 
 _SHORT_SECRET = 16
 
@@ -23,13 +24,14 @@ SECRETS = ("password", "secret", "key", "pin")  # names of members that do not l
 _TOP = {
     "name": (str, 1, 40, "logger"),
     "period_ms": (int, 250, 60000, 1000),
-    "frame_ticks": (int, 4, 255, 32),
+    "frame_ticks": (int, 4, 255, 64),
     "journal": (str, 1, 60, "journal"),
     "journal_kb": (int, 0, 1000000, 0),
+    "keep": (str, ("oldest", "newest"), None, "oldest"),
     "now_s": (int, 1, 3600, 1),
     "state_s": (int, 5, 65535, 60),
     "mains_hz": (int, (50, 60), None, 60),
-    "average": (int, (1, 2, 4, 8, 16), None, 4),
+    "average": (int, (1, 2, 4, 8, 16), None, 16),
     "watchdog_ms": (int, 0, 8388, 8000),
     "supply_pin": (int, (0, 26, 27, 28, 29), None, 0),
     "supply_ratio": (int, 1000, 20000, 3000),
@@ -240,13 +242,12 @@ def _reconcile(values, complaints):
     """Settle what single values cannot show."""
     if 0 < len(values["secret"]) < _SHORT_SECRET:
         complaints.append("secret: shorter than %d characters; no host has it" % _SHORT_SECRET)
-    most = _MOST_CODES // len(values["channels"])
+    most = _ROOM // max(sum(worst_bits(CHIPS.index(c["chip"])) for c in values["channels"]), 1)
     if values["frame_ticks"] > most:
-        complaints.append("frame_ticks: at most %d with %d channels" % (most, len(values["channels"])))
+        complaints.append("frame_ticks: at most %d with these channels" % most)
         values["frame_ticks"] = most
-    if conversion_ms(values["mains_hz"], values["average"]) >= values["period_ms"]:
-        complaints.append("average: %d takes longer than a period; 1 used" % values["average"])
-        values["average"] = 1
+    while conversion_ms(values["mains_hz"], values["average"]) >= values["period_ms"]:
+        values["average"] //= 2  # one conversion fits into the shortest period
     host = values["broker"]["host"]
     if host and not _numeric(host):
         complaints.append("broker.host: must be numeric, such as 192.168.1.10: a look-up would stop sampling")

@@ -33,7 +33,7 @@ def losses(flash):
     """(boot, uptime in ms, frames) of every loss event, in order."""
     frames = [frame for file in segments(flash) for frame in scan_segment(file.read_bytes())[0]]
     events = [decode_event(frame) for frame in frames if check(frame).kind == EVENT]
-    assert all(set(event.fields) == {"frames"} for event in events if event.name == "loss")
+    assert all(set(event.fields) <= {"frames", "from", "to"} for event in events if event.name == "loss")
     return [(event.key.boot, event.uptime_ms, event.fields["frames"]) for event in events if event.name == "loss"]
 
 
