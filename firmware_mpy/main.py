@@ -111,6 +111,12 @@ def cause():
     return "unknown"
 
 
+def set_clock(utc_s):
+    """Set the board's clock, which TLS looks at and nothing else."""
+    year, month, day, hour, minute, second, weekday, _ = time.gmtime(utc_s)
+    machine.RTC().datetime((year, month, day, weekday, hour, minute, second, 0))
+
+
 def main():
     """Run until something that should not happen does; then say what, and reset."""
     care = Care(cause())
@@ -126,7 +132,10 @@ def main():
         dog = machine.WDT(timeout=values["watchdog_ms"]) if values["watchdog_ms"] else None
         logger = binascii.crc32(machine.unique_id())
         console = (sys.stdin, sys.stdout)
-        app = App(values, complaints, made, logger, time, care.cause, wlan, dog, console, care=care, senses=told)
+        app = App(
+            values, complaints, made, logger, time, care.cause, wlan, dog, console, care=care, senses=told,
+            set_clock=set_clock
+        )
         asyncio.run(app.run())
     except Exception as error:
         sys.print_exception(error)

@@ -12,13 +12,10 @@ from pitlogger.chips import table
 from pitlogger.frames import Encoder
 from pitlogger.journal import Journal
 from pitlogger.log import Log
-from pitlogger.mqtt import Client
 from pitlogger.sampler import Sampler
 from pitlogger.settings import change, public
 from pitlogger.space import widened
 from pitlogger.timebase import Anchors, Uptime
-from pitlogger.uplink import Uplink
-from pitlogger.wifi import Wifi
 
 _WATCH_MS = const(1000)
 _LINES, _LINE = const(3), const(60)  # complaints told in the state, and characters of each
@@ -38,7 +35,7 @@ class App:
 
     def __init__(
         self, settings, complaints, chips, logger, clock, cause, wlan, watchdog, console=None, file="config.json",
-        care=None, senses=None
+        care=None, senses=None, set_clock=None
     ):
         self._settings = settings
         self._complaints = _few(complaints)
@@ -58,10 +55,12 @@ class App:
         self._health = Health(self.sampler, settings["period_ms"], clock, watchdog, self.care, self.log)
         self._well = asyncio.Event()  # safe mode, if there was one, is over
         self._words = None  # how the chips were when they were last looked at
-        self.uplink = None
-        if settings["broker"]["host"]:
-            wifi = Wifi(wlan, settings["wifi"])
-            self.uplink = Uplink(self._client_of(logger), self.journal, wifi, logger, settings, clock, self)
+        self.net = self.uplink = None
+        if settings["broker"]["host"] or settings["ntp"]:
+            from pitlogger.net import Net
+
+            self.net = Net(settings, self.journal, logger, wlan, clock, self.uptime, set_clock, self)
+            self.uplink = self.net.uplink
         self._file = file
         self.usb = None
         if console is not None and settings["usb"]:
@@ -76,7 +75,7 @@ class App:
         """Run for ever. Any exception that gets out of here is a fault of the firmware: the caller resets the board."""
         self.sampler.configure()
         tasks = [self.sampler.run(), self._record(), self._watch()]
-        if self.uplink is not None:
+        if self.net is not None:
             tasks.append(self._network())
         if self.usb is not None:
             tasks.append(self.usb.run())
@@ -174,6 +173,8 @@ class App:
 
     def _record_anchor(self, anchor):
         if anchor is not None:
+            if self.net is not None:
+                self.net.tell_time(anchor)
             fields = {"utc_ms": anchor["utc_ms"], "err_ms": anchor["err_ms"], "from": anchor["from"]}
             self._record_event("anchor", fields, anchor["up"])
 
@@ -220,7 +221,7 @@ class App:
         """The uplink; in safe mode when that is over."""
         if self.care.safe:
             await self._well.wait()
-        await self.uplink.run()
+        await self.net.run()
 
     def _chip_words(self):
         return [self.sampler.word(i) for i in range(len(self._table))]
@@ -269,26 +270,6 @@ class App:
             self.uplink.wake()
         if self.usb is not None:
             self.usb.wake()
-
-    def _client_of(self, logger):
-        """Return what makes the MQTT client once the uplink knows where its messages go."""
-        broker, clock = self._settings["broker"], self._clock
-
-        def make(on_message, on_ack):
-            return Client(
-                broker["host"],
-                broker["port"],
-                "pitlogger-%08x" % logger,
-                broker["user"],
-                broker["password"],
-                broker["keepalive_s"],
-                broker["ack_s"],
-                clock,
-                on_message,
-                on_ack,
-            )
-
-        return make
 
 
 def _few(lines):

@@ -22,14 +22,19 @@ class MqttError(OSError):
 
 
 class Client:
-    """One connection at a time to ``host`` (a numeric address: a name would block in the look-up) and ``port``.
+    """One connection at a time to ``host`` and ``port``; ``find(host)`` gives the numeric address (a coroutine).
 
+    ``secure`` is None, or a function that gives the ssl context of a connection: then the server's certificate must be
+    good for ``host``.
     ``on_message(topic, payload, retained)`` gets what was subscribed to, ``on_ack(tag)`` the tag of each acknowledged
     publish; both must be short. ``clock`` gives ``ticks_ms`` and ``ticks_diff``.
     """
 
-    def __init__(self, host, port, client_id, user, password, keepalive_s, answer_s, clock, on_message, on_ack):
-        self._address = (host, port)
+    def __init__(
+        self, host, port, client_id, user, password, keepalive_s, answer_s, clock, on_message, on_ack, find, secure=None
+    ):
+        self._host, self._port = host, port
+        self._find, self._secure = find, secure
         self._id = client_id
         self._user, self._password = user, password
         self._keepalive = keepalive_s
@@ -50,7 +55,8 @@ class Client:
     async def connect(self, will_topic, will):
         """Connect with a retained QoS 1 will. OSError (MqttError when refused) or asyncio.TimeoutError."""
         self._pending.clear()
-        self._stream, _ = await asyncio.wait_for(asyncio.open_connection(*self._address), self._answer)
+        address = await self._find(self._host)
+        self._stream = await asyncio.wait_for(self._open(address), self._answer)
         flags = 0x02 | 0x04 | 0x08 | 0x20 | (0x80 if self._user else 0) | (0x40 if self._password else 0)
         body = _text("MQTT") + struct.pack(">BBH", 4, flags, self._keepalive)
         body += _text(self._id) + _text(will_topic) + _text(will)
@@ -64,6 +70,12 @@ class Client:
             raise MqttError("no CONNACK")
         if answer[1]:
             raise MqttError("refused: " + _REFUSALS[min(answer[1], 5)])
+
+    async def _open(self, address):
+        if self._secure is None:
+            return (await asyncio.open_connection(address, self._port))[0]
+        context = self._secure()
+        return (await asyncio.open_connection(address, self._port, context, self._host))[0]
 
     async def subscribe(self, topics):
         """Subscribe at QoS 1. The broker's answer comes to ``run``."""

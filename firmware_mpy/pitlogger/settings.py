@@ -5,10 +5,10 @@ A logger without settings, or with a damaged file, still samples and journals: w
 
 import json
 import os
-import re
 from binascii import hexlify
 
 from pitlogger import files
+from pitlogger.addresses import is_name, numeric
 from pitlogger.chips import CHIPS, LIMITS, ON_I2C, TYPES
 from pitlogger.chips.max31856 import WIDE, conversion_ms
 from pitlogger.frames import worst_bits
@@ -36,11 +36,15 @@ _TOP = {
     "supply_pin": (int, (0, 26, 27, 28, 29), None, 0),
     "supply_ratio": (int, 1000, 20000, 3000),
     "secret": (str, 0, 64, ""),
+    "ntp": (str, 0, 64, ""),
+    "name_server": (str, 0, 21, ""),
     "usb": (int, 0, 1, 1),
 }
 _BROKER = {
-    "host": (str, 0, 15, ""),
+    "host": (str, 0, 64, ""),
     "port": (int, 1, 65535, 1883),
+    "tls": (int, 0, 1, 0),
+    "ca": (str, 1, 60, "ca.der"),
     "user": (str, 0, 64, ""),
     "password": (str, 0, 64, ""),
     "keepalive_s": (int, 10, 65535, 60),
@@ -248,11 +252,24 @@ def _reconcile(values, complaints):
         values["frame_ticks"] = most
     while conversion_ms(values["mains_hz"], values["average"]) >= values["period_ms"]:
         values["average"] //= 2  # one conversion fits into the shortest period
-    host = values["broker"]["host"]
-    if host and not _numeric(host):
-        complaints.append("broker.host: must be numeric, such as 192.168.1.10: a look-up would stop sampling")
-        values["broker"]["host"] = ""
+    _settle_network(values, complaints)
     _settle_chips(values, complaints)
+
+
+def _settle_network(values, complaints):
+    """Leave out what can be no address."""
+    broker = values["broker"]
+    if broker["host"] and not (numeric(broker["host"]) or is_name(broker["host"])):
+        complaints.append("broker.host: neither an address, such as 192.168.1.10, nor a name; no uplink")
+        broker["host"] = ""
+    name, _, port = values["ntp"].partition(":")
+    if name and not ((numeric(name) or is_name(name)) and (not port or port.isdigit())):
+        complaints.append("ntp: neither an address nor a name; not used")
+        values["ntp"] = ""
+    address, _, port = values["name_server"].partition(":")
+    if address and not (numeric(address) and (not port or port.isdigit())):
+        complaints.append("name_server: must be an address, such as 192.168.1.1; the network's own is used")
+        values["name_server"] = ""
 
 
 def _settle_chips(values, complaints):
@@ -273,7 +290,3 @@ def _settle_chips(values, complaints):
             complaints.append("channels[%d].%s: %s %d is taken; channel off" % (i, key, what, channel[key]))
             channel["chip"] = "none"
         taken.append(place)
-
-
-def _numeric(host):
-    return bool(re.match(r"^\d+\.\d+\.\d+\.\d+$", host)) and all(int(part) < 256 for part in host.split("."))

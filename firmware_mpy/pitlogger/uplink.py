@@ -8,12 +8,11 @@ a growing patience while it is silent (a broker without a host acknowledges all,
 import asyncio
 import gc
 import json
-import os
 
 from micropython import const
 
+from pitlogger.backoff import BackOff
 from pitlogger.frames import MAX_FRAME
-from pitlogger.hmac import believed
 from pitlogger.segments import frame_boot, frame_sequence
 
 _BACK_OFF_MS = const(1000)
@@ -44,6 +43,8 @@ class Uplink:
         self._report = report
         self._secret = settings["secret"]
         self._wake = asyncio.Event()
+        self._ticked = asyncio.Event()
+        self._after_tick = settings["broker"]["tls"]
         self._buf = bytearray(MAX_FRAME)
         self._sent = []  # (sequence, boot) of frames sent and not named in a ``stored``, in order
         self._next = journal.cursor  # the frame to be sent next
@@ -59,6 +60,7 @@ class Uplink:
 
     def tick(self):
         """A tick was taken."""
+        self._ticked.set()
         self._until_now -= 1
         if self._until_now <= 0:
             self._wake.set()
@@ -71,29 +73,31 @@ class Uplink:
 
     async def run(self):
         """Connect, and connect again, for ever."""
-        back_off = _BACK_OFF_MS
+        pauses = BackOff(_BACK_OFF_MS, _BACK_OFF_MOST_MS)
         while True:
             before = self.connections
+            if not self._wifi.up.is_set():
+                await self._wifi.up.wait()
+                self.trouble = self._wifi.trouble
             try:
-                if await self._wifi.up():
-                    await self._session()
-                else:
-                    self.trouble = "no Wi-Fi"
+                await self._session()
             except _FAILURES as error:
-                self.trouble = str(error) or "connection lost"
-                gc.collect()
+                self.trouble = " ".join(str(error).split()) or "connection lost"
             except asyncio.TimeoutError:
                 self.trouble = "no answer from the broker"
+            gc.collect()
             if self.connections > before:
-                back_off = _BACK_OFF_MS
-            # Up to half as long again, so that many loggers do not come back all at once.
-            await asyncio.sleep_ms(back_off + back_off * os.urandom(1)[0] // 512)
-            back_off = min(back_off * 2, _BACK_OFF_MOST_MS)
+                pauses.reset()
+            await asyncio.sleep_ms(pauses.pause())
 
     async def _session(self):
         client = self._client
         reader = None
         try:
+            if self._after_tick:
+                # The handshake computes for half a second on the board: it begins with a whole period before it.
+                self._ticked.clear()
+                await self._ticked.wait()
             await client.connect(self._base + "state", self._report.will())
             self.connections += 1
             self._ended = None
@@ -103,6 +107,8 @@ class Uplink:
             await client.subscribe((self._base + "stored", self._base + "order"))
             said = None
             while self._ended is None:
+                if not self._wifi.up.is_set():
+                    raise OSError("Wi-Fi lost")
                 said = await self._say(said)
                 await self._send_frames()
                 await client.keep_alive()
@@ -203,7 +209,7 @@ class Uplink:
             message = json.loads(payload)
             if message["v"] != 1:
                 raise ValueError("version")
-            if not believed(self._secret, self._base + word, message):
+            if self._secret and not self._believed(word, message):
                 self.denied += 1
                 return
             self._patience = 1
@@ -214,6 +220,11 @@ class Uplink:
         except (ValueError, KeyError, TypeError, AttributeError):
             self.refused += 1
         self._wake.set()
+
+    def _believed(self, word, message):
+        from pitlogger.hmac import believed  # a logger without a secret does not pay for it
+
+        return believed(self._secret, self._base + word, message)
 
     def _stored(self, message):
         """The one place that lets go of frames: whoever may say ``stored`` may have them deleted."""

@@ -42,7 +42,8 @@ def config(port: int, ack_s: int = 600, **more) -> dict:
         {"chip": "max31856", "tc": "T", "spi": 0, "cs": 26},
     ]
     broker = {"host": "127.0.0.1", "port": port, "keepalive_s": 6000, "ack_s": ack_s, "window": 4}
-    return {"name": "pit", "frame_ticks": 8, "now_s": 10, "channels": channels, "broker": broker, **more}
+    common = {"name": "pit", "frame_ticks": 8, "now_s": 10, "hotspot": {"when": "never"}}
+    return {**common, "channels": channels, "broker": broker, **more}
 
 
 def count_ticks(bench: ChipBench) -> list[int]:

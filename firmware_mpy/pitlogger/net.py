@@ -1,0 +1,90 @@
+"""All that goes over a network of others: the station, names, the time by NTP, the uplink; and the clock for TLS."""
+
+import asyncio
+
+from pitlogger.addresses import numeric
+from pitlogger.mqtt import Client
+from pitlogger.uplink import Uplink
+from pitlogger.wifi import Wifi
+
+_ADDRESSES = "addresses.json"  # the broker's last one, for when the name server is away
+_CLOCK = "clock"  # the time that was known last
+
+
+class Net:
+    """One task, ``run``. ``uplink`` is None where the settings name no broker.
+
+    ``set_clock(s)`` sets the board's clock to UTC in s since 1970, or is None; the rest as in ``app.App``, which is
+    the ``report`` of the uplink and takes ``anchor(dict)``.
+    """
+
+    def __init__(self, settings, journal, logger, wlan, clock, uptime, set_clock, report):
+        broker = settings["broker"]
+        self.wifi = Wifi(wlan, settings["wifi"])
+        self._name_server = settings["name_server"]
+        self._clock = clock
+        self._resolver = None
+        self._wall = self.uplink = self._ntp = None
+        if broker["tls"] and set_clock is not None:
+            from pitlogger.wallclock import WallClock  # what is not asked for costs nothing
+
+            self._wall = WallClock(set_clock, _CLOCK, uptime)
+        if broker["host"]:
+            client = self._client_of(broker, logger, clock)
+            self.uplink = Uplink(client, journal, self.wifi, logger, settings, clock, report)
+        if settings["ntp"]:
+            from pitlogger.ntp import Ntp
+
+            self._ntp = Ntp(settings["ntp"], self.find, self.wifi, uptime, clock, report.anchor)
+
+    async def run(self):
+        """Run for ever."""
+        tasks = [part.run() for part in (self.wifi, self.uplink, self._ntp) if part is not None]
+        await asyncio.gather(*tasks)
+
+    def tell_time(self, anchor):
+        """Take note of an anchor that is believed."""
+        if self._wall is not None:
+            self._wall.take(anchor)
+
+    async def find(self, name, keep=False):
+        """Return the address of a server; ``keep`` its last one on flash. OSError if nobody knows it."""
+        if numeric(name):
+            return name
+        if self._resolver is None:
+            from pitlogger.dns import Resolver
+
+            self._resolver = Resolver(lambda: self._name_server or self.wifi.name_server(), self._clock, _ADDRESSES)
+        return await self._resolver.address(name, keep)
+
+    async def _find_broker(self, name):
+        return await self.find(name, True)
+
+    def _client_of(self, broker, logger, clock):
+        """Return what makes the MQTT client once the uplink knows where its messages go."""
+
+        def make(on_message, on_ack):
+            return Client(
+                broker["host"],
+                broker["port"],
+                "pitlogger-%08x" % logger,
+                broker["user"],
+                broker["password"],
+                broker["keepalive_s"],
+                broker["ack_s"],
+                clock,
+                on_message,
+                on_ack,
+                self._find_broker,
+                (lambda: self._context(broker["ca"])) if broker["tls"] else None,
+            )
+
+        return make
+
+    def _context(self, ca):
+        """Return the context of a TLS connection, and see to it that the clock is at least possible."""
+        from pitlogger import secure
+
+        if self._wall is not None and not self._wall.known:
+            self._wall.floor(secure.not_before(secure.read_certificate(ca)))
+        return secure.context(ca)
