@@ -113,7 +113,7 @@ def cause():
 
 def set_clock(utc_s):
     """Set the board's clock, which TLS looks at and nothing else."""
-    year, month, day, hour, minute, second, weekday, _ = time.gmtime(utc_s)
+    year, month, day, hour, minute, second, weekday = time.gmtime(utc_s)[:7]
     machine.RTC().datetime((year, month, day, weekday, hour, minute, second, 0))
 
 

@@ -35,15 +35,22 @@ def answers(port: int) -> bool:
 
 
 class Mosquitto:
-    """A mosquitto that can be stopped, killed and started again; without ``user`` it lets anybody in."""
+    """A mosquitto that can be stopped, killed and started again; without ``user`` it lets anybody in.
+
+    ``tls``: (certificate, key) of a server that speaks nothing but TLS.
+    """
 
     host = HOST
 
-    def __init__(self, folder: Path, user: str | None = None, password: str | None = None) -> None:
+    def __init__(
+        self, folder: Path, user: str | None = None, password: str | None = None, tls: tuple[Path, Path] | None = None
+    ) -> None:
         self.port = free_port()
         self.user, self.password = user, password
         self._config = folder / "mosquitto.conf"
         lines = [f"listener {self.port} {HOST}", "max_queued_messages 0", "set_tcp_nodelay true", "log_type none"]
+        if tls is not None:
+            lines += [f"certfile {tls[0]}", f"keyfile {tls[1]}", "user root"]
         if user is None:
             lines.append("allow_anonymous true")
         else:

@@ -53,7 +53,7 @@ def meaning(topic, message):
 
 
 def believed(secret, topic, message):
-    """Return whether a message may be acted on: its ``mac`` was made with ``secret``, or none is asked for (an empty text)."""
+    """Return whether a message may be acted on: its ``mac`` was made with ``secret``, or no secret is set (empty)."""
     if not secret:
         return True
     mac = message.get("mac")

@@ -224,6 +224,7 @@ class StoringHost:
         utc: Callable[[], int] | None = None,
         greets: bool = False,
         secret: str = "",
+        ca: Path | None = None,
     ) -> None:
         self.stores = stores
         self.greets = greets
@@ -238,6 +239,8 @@ class StoringHost:
         self._client.on_connect = lambda client, *_: client.subscribe("pitscribe/1/+/+", 1)
         self._client.on_subscribe = lambda *_: self._ready.set()
         self._client.on_message = self._on_message
+        if ca is not None:
+            self._client.tls_set(str(ca))
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
         assert self._ready.wait(10)

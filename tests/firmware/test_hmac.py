@@ -9,7 +9,7 @@ from firmware_rig import FIRMWARE, StoringHost, Worker
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from servers import wait_until
-from test_uplink import chips, config, everything_arrives  # noqa: F401
+from test_uplink import chips, config, everything_arrives
 
 from pitscribe.wire.frames import check
 
