@@ -43,6 +43,10 @@ class Logger:
         fields = {"utc_ms": utc_ms, "err_ms": err_ms, "from": source}
         return self._keep(encode_event(self._key(boot), uptime_ms, "anchor", fields))
 
+    def note(self, boot, uptime_ms, kind, text=""):
+        """A note that somebody made at the logger."""
+        return self._keep(encode_event(self._key(boot), uptime_ms, "note", {"kind": kind, "text": text}))
+
     def ticks(self, boot, began_ms, first, count=TICKS_A_FRAME, *, table=TABLE, period_ms=1000, missed=(), fault=()):
         """A frame of ticks ``first``, ``first`` + 1, ... of a boot that began at UTC ``began_ms``.
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import httpx2
 import pytest
-from page_world import BASE, LOGGER, SECOND, START, make_world
+from page_world import BASE, LOGGER, SECOND, START, UP_MS, make_world
 from servers import wait_until
 from starlette.testclient import TestClient
 
@@ -17,6 +17,7 @@ from pitscribe.errors import ConfigError
 from pitscribe.page.app import make_app
 from pitscribe.page.server import PageServer
 from pitscribe.watch.live import Watch
+from pitscribe.wire.frames import encode_event
 
 # pages and files
 
@@ -420,3 +421,18 @@ def test_json_is_packed_for_the_wire(served):
     raw = httpx2.get(f"{served.url}api/chart?cook=1", headers={"Accept-Encoding": "identity"})
     assert len(gzip.compress(raw.content, 3)) < 0.5 * len(raw.content)
     assert raw.json() == answer.json()
+
+
+def test_a_note_made_at_the_logger_is_listed_counted_and_can_be_changed_and_withdrawn(world, client):
+    began = world.ledger.cook(1).started_ms
+    for uptime, kind in ((UP_MS + 60_000, "wrap"), (UP_MS + 90_000, "lid")):
+        world.send(encode_event(world._key(LOGGER), uptime, "note", {"kind": kind, "text": ""}))
+    wrap, lid = client.get("/api/cooks/1/notes").json()["notes"]
+    assert (wrap["kind"], lid["kind"]) == ("wrap", "lid")
+    assert wrap["at"] == pytest.approx(began / 1000 + 60, abs=0.5)
+    assert client.get("/api/cooks").json()["cooks"][0]["notes"] == 2
+    changed = client.patch(f"/api/notes/{wrap['id']}", json={"kind": "boat"})
+    assert changed.status_code == 200
+    assert client.delete(f"/api/notes/{lid['id']}").status_code == 200
+    assert [n["kind"] for n in client.get("/api/cooks/1/notes").json()["notes"]] == ["boat"]
+    assert client.delete("/api/notes/-99999").status_code == 404

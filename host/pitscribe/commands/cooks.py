@@ -112,7 +112,7 @@ def _show(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None
         print(f"{read.place} is corrected for stem and lag; the export has beside it what its junction read")
     for remark in record.remarks:
         print(remark)
-    for note in ledger.notes(cook.id):
+    for note in record.notes:
         print(f"{local(note.at_ms / 1000)}  {note.kind}  {note.text}".rstrip())
 
 

@@ -161,22 +161,31 @@ class Cookbook(Probebook):
 
     # notes
 
-    def add_note(self, cook_id: int, at: int | None, kind: str, text: str = "") -> Note:
-        """Write a note into a cook; ``at`` None means now."""
+    def add_note(
+        self, cook_id: int, at: int | None, kind: str, text: str = "", *, frame_id: int | None = None
+    ) -> Note:
+        """Write a note into a cook; ``at`` None means now; ``frame_id``: it stands for the one in that frame."""
         kind, text = _note(kind, text)
         when = checked_time("a note's time", self.now_ms() if at is None else at)
         with self._write() as db:
             cook = self.cook(cook_id)
             made = db.execute(
-                "INSERT INTO notes (cook_id, at_ms, kind, text, made_ms) VALUES (?, ?, ?, ?, ?)",
-                (cook.id, when, kind, text, self.now_ms()),
+                "INSERT INTO notes (cook_id, at_ms, kind, text, made_ms, frame_id) VALUES (?, ?, ?, ?, ?, ?)",
+                (cook.id, when, kind, text, self.now_ms(), frame_id),
             )
             return Note(int(made.lastrowid or 0), cook.id, when, kind, text)
 
     def notes(self, cook_id: int) -> list[Note]:
-        """The notes of a cook in order of time, without those that were withdrawn."""
+        """The notes that people wrote into a cook, in order of time, without those that were withdrawn.
+
+        Those that its loggers journalled are in their frames: ``series.notes`` has both.
+        """
         sql = _NOTE + "WHERE cook_id = ? AND withdrawn_ms IS NULL ORDER BY at_ms, id"
         return [Note(*row) for row in self._read(sql, (cook_id,))]
+
+    def frames_with_notes(self) -> set[int]:
+        """The rows of frames whose notes a person has changed or withdrawn: the ledger's note stands for them."""
+        return {int(row[0]) for row in self._read("SELECT frame_id FROM notes WHERE frame_id IS NOT NULL")}
 
     def change_note(
         self, note_id: int, *, at: int | None = None, kind: str | None = None, text: str | None = None

@@ -15,6 +15,7 @@ from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import NOTE_KINDS, Cook, Note
 from pitscribe.page import chart, inputs, readings
 from pitscribe.page.assets import accepts_gzip
+from pitscribe.series import CookNotes, own
 from pitscribe.watch.live import Watch
 
 Row = tuple[int, int, str, str]  # logger, channel, place, kind
@@ -95,13 +96,14 @@ class Api:
 
     def cooks(self, request: Request) -> Response:
         """GET /api/cooks: the latest first."""
-        cooks = [c.as_json() | {"notes": len(self._ledger.notes(c.id))} for c in self._ledger.cooks()]
+        notes = CookNotes(self._ledger)
+        cooks = [c.as_json() | {"notes": len(notes.of(c))} for c in self._ledger.cooks()]
         return answer(request, {"cooks": cooks, "now": self._clock.now()})
 
     def notes(self, request: Request) -> Response:
         """GET /api/cooks/{cook}/notes: in order of time."""
         cook = self._ledger.cook(inputs.path_id(request, "cook"))
-        return answer(request, {"notes": [n.as_json() for n in self._ledger.notes(cook.id)]})
+        return answer(request, {"notes": [n.as_json() for n in CookNotes(self._ledger).of(cook)]})
 
     # what a person wants
 
@@ -196,11 +198,11 @@ class Api:
         text = inputs.note_text(fields, kind) if fields.has("text") else None
         at = inputs.at_ms(fields, self._clock.now())
         fields.finish()
-        note_id, now = inputs.path_id(request, "note"), self._clock.now()
+        note_id, now = inputs.note_id(request), self._clock.now()
 
         def work() -> Note:
             with self._ledger.together():  # a refusal takes the change back
-                note = self._ledger.change_note(note_id, at=at, kind=kind, text=text)
+                note = self._ledger.change_note(own(self._ledger, note_id), at=at, kind=kind, text=text)
                 if at is not None:
                     inputs.refuse_far_note(self._ledger.cook(note.cook_id), at / 1000, now)
                 return note
@@ -211,8 +213,13 @@ class Api:
 
     async def remove_note(self, request: Request) -> Response:
         """DELETE /api/notes/{note}: withdrawn, not erased."""
-        note = inputs.path_id(request, "note")
-        await run_in_threadpool(self._ledger.remove_note, note)
+        note = inputs.note_id(request)
+
+        def work() -> None:
+            with self._ledger.together():
+                self._ledger.remove_note(own(self._ledger, note))
+
+        await run_in_threadpool(work)
         self._watch.poke()
         return answer(request, {"withdrawn": note})
 

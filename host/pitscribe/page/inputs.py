@@ -167,6 +167,14 @@ def path_id(request: Request, what: str) -> int:
     return int(text)
 
 
+def note_id(request: Request) -> int:
+    """The id of a note in the address, negative where a logger has it. NotFoundError for what no note can have."""
+    text = str(request.path_params["note"])
+    if not re.fullmatch(r"-?[0-9]{1,15}", text):
+        raise NotFoundError(f"there is no note {text[:40]!r}")
+    return int(text)
+
+
 def place_row(row: Fields) -> tuple[int, int, str, str]:
     """(logger, channel, place, kind) of one placement that is asked for."""
     name = row.text("logger", most=8)

@@ -10,6 +10,7 @@ from pitscribe.ledger.values import StoredFrame
 from pitscribe.metrology.strand import Strand
 from pitscribe.metrology.uncertainty import Setup
 from pitscribe.series.between import give_or_take
+from pitscribe.series.notes import notes_in
 from pitscribe.series.spans import Key, Span
 from pitscribe.series.times import boots_before, told_by, unplaced, uptime_range
 from pitscribe.wire.frames import EVENT, TICKS, Channel, TickRun, decode_ticks
@@ -33,6 +34,7 @@ class LoggerSeries:
         self._told = told_by(events, told)
         self._times = self._told.times(ledger.boots(number))
         self._bases = self._times.bases
+        self.notes = notes_in(events, self._bases)
         self._uptimes = {
             boot: uptime_range(self._bases[boot], key.first_ms, key.end_ms)
             for boot in boots_before(self._bases, key.end_ms)

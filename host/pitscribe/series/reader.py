@@ -21,6 +21,7 @@ from pitscribe.metrology.together import Trace, judge
 from pitscribe.metrology.uncertainty import Setup
 from pitscribe.series.known import NOW, KnownAir
 from pitscribe.series.logger import LoggerSeries
+from pitscribe.series.notes import merged
 from pitscribe.series.spans import Key, Stretch, key_of
 from pitscribe.series.values import CookRecord, Series, joined, sheet_series
 
@@ -74,7 +75,7 @@ class Reader:
         unplaced = sum(logger.unplaced for logger in self._loggers.values())
         contradictions = sum(logger.contradictions() for logger in self._loggers.values())
         timeless = [remark for logger in self._loggers.values() for remark in logger.remarks()]
-        notes = tuple(ledger.notes(cook.id))
+        notes = merged(ledger, cook, key, [note for logger in self._loggers.values() for note in logger.notes])
         parts = self._parts(key, sheets, notes)
         read = {name: joined(*name, [part.series for part in some]) for name, some in parts.items()}
         in_air = {
