@@ -418,3 +418,31 @@ print(json.dumps([complaints, codes[2]]))
 """
     assert json.loads(run(script, flash, shims=True, PITSCRIBE_BENCH=bench.path)) == [[], 0]
     assert chip.registers[3:9].hex().upper() == registers
+
+
+# (channels, i2c, the key complained of)
+WRONG = [
+    ([{"chip": "mcp9600"}], [], "channels[0].i2c"),
+    ([{"chip": "mcp9600", "i2c": 1}], [{"id": 0}], "channels[0].i2c"),
+    ([{"chip": "mcp9600"}, {"chip": "mcp9600-adc"}], [{"id": 0}], "channels[1].address"),
+    ([{"chip": "mcp9600", "address": 0x68}], [{"id": 0}], "channels[0].address"),
+    ([{"chip": "mcp9600", "cs": 17}], [{"id": 0}], "channels[0].cs"),
+    ([{"chip": "max31855", "cs": 17, "address": 0x60}], [], "channels[0].address"),
+    ([{"chip": "max31856-gain8", "cs": 17, "hot_high": 100}], [], "channels[0].hot_high"),
+    ([{"chip": "max31856", "cs": 17, "cold_high": 128}], [], "channels[0].cold_high"),
+    ([{"chip": "mcp9600"}], [{"id": 0, "baud": 400000}], "i2c[0].baud"),
+]
+
+
+def test_setting_that_no_chip_of_this_kind_has_or_a_place_that_is_taken_is_named(flash):
+    script = f"""
+import json
+from pitlogger import settings
+told = []
+for channels, i2c, _ in json.loads({json.dumps(WRONG)!r}):
+    settings.write("config.json", {{"channels": channels, "i2c": i2c}})
+    told.append(settings.read("config.json")[1])
+print(json.dumps(told))
+"""
+    told = json.loads(run(script, flash))
+    assert [[line.split(":")[0] for line in lines] for lines in told] == [[key] for _, _, key in WRONG]
