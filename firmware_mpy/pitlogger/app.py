@@ -37,13 +37,14 @@ class App:
         self, settings, complaints, chips, logger, clock, cause, wlan, watchdog, console=None, file="config.json",
         care=None, senses=None, set_clock=None
     ):
+        self.care = care or Care(cause)
+        self._networks = (logger, wlan, set_clock)
         self._settings = settings
         self._complaints = _few(complaints)
         self._table = table(settings["channels"])
         self._clock = clock
         self.uptime = Uptime(clock)
         self.log = Log(self.uptime)
-        self.care = care or Care(cause)
         self._senses = senses or Senses()
         newest = settings["keep"] == "newest"
         self.journal = Journal(settings["journal"], logger, settings["journal_kb"] * 1024, newest)
@@ -56,11 +57,8 @@ class App:
         self._well = asyncio.Event()  # safe mode, if there was one, is over
         self._words = None  # how the chips were when they were last looked at
         self.net = self.uplink = None
-        if settings["broker"]["host"] or settings["ntp"]:
-            from pitlogger.net import Net
-
-            self.net = Net(settings, self.journal, logger, wlan, clock, self.uptime, set_clock, self)
-            self.uplink = self.net.uplink
+        if not self.care.safe:  # what may be at fault is not even loaded
+            self._make_networks()
         self._file = file
         self.usb = None
         if console is not None and settings["usb"]:
@@ -74,9 +72,7 @@ class App:
     async def run(self):
         """Run for ever. Any exception that gets out of here is a fault of the firmware: the caller resets the board."""
         self.sampler.configure()
-        tasks = [self.sampler.run(), self._record(), self._watch()]
-        if self.net is not None:
-            tasks.append(self._network())
+        tasks = [self.sampler.run(), self._record(), self._watch(), self._network()]
         if self.usb is not None:
             tasks.append(self.usb.run())
         await asyncio.gather(*tasks)
@@ -218,29 +214,32 @@ class App:
             await asyncio.sleep_ms(_WATCH_MS)
 
     async def _network(self):
-        """The uplink; in safe mode when that is over."""
+        """All that has to do with a network; in safe mode when that is over."""
         if self.care.safe:
             await self._well.wait()
-        await self.net.run()
+            self._make_networks()
+        if self.net is not None:
+            await self.net.run()
+
+    def _make_networks(self):
+        logger, wlan, set_clock = self._networks
+        settings = self._settings
+        if settings["broker"]["host"] or settings["ntp"]:
+            from pitlogger.net import Net
+
+            self.net = Net(settings, self.journal, logger, wlan, self._clock, self.uptime, set_clock, self)
+            self.uplink = self.net.uplink
 
     def _chip_words(self):
         return [self.sampler.word(i) for i in range(len(self._table))]
 
     def _record_boot(self):
         """Journal and log how this boot came about."""
-        care = self.care
-        fields = {"firmware": FIRMWARE, "cause": care.cause, "name": self._settings["name"]}
-        if care.resets:
-            fields["resets"] = care.resets
-        if care.reason:
-            fields["reason"] = care.reason
-        if care.safe:
-            fields["safe"] = True
-        self.log.add("boot %d, %s, %d resets" % (self.journal.boot, care.cause, care.resets))
-        if care.reason:
-            self.log.add(care.reason)
-        if care.safe:
-            self.log.add("safe mode: no network for an hour")
+        fields = {"firmware": FIRMWARE, "cause": self.care.cause, "name": self._settings["name"]}
+        fields.update(self.care.fields())
+        self.log.add("boot %d, %s" % (self.journal.boot, self.care.cause))
+        for item in self.care.fields().items():
+            self.log.add("%s: %s" % item)
         self._record_event("boot", fields, self.uptime.now())
 
     def _record_event(self, name, fields, uptime):

@@ -34,6 +34,11 @@ class Care:
         if self.resets != last:
             self._keep_resets()
 
+    def fields(self):
+        """What the boot event says besides (WIRE.md section 3): only what is worth saying."""
+        said = (("resets", self.resets), ("reason", self.reason), ("safe", self.safe))
+        return {name: value for name, value in said if value}
+
     def expect(self, cause, reason):
         """A reset is about to come: keep why for the boot after it."""
         text = "%s %s" % (cause, _plain(reason))

@@ -173,6 +173,7 @@ def test_healthy_hour_ends_the_count_and_a_shorter_one_does_not(flash):
         'files.write_number("resets", 1)\nprint(open("resets").read(), end="")', flash))
     script = """
 care = Care("watchdog")
+values["period_ms"] = 10000
 app = app_of("watchdog", care=care)
 asyncio.run(for_s(app, %d, lambda: print(care.resets, files.read_number("resets"))))
 """
@@ -241,6 +242,19 @@ def test_crash_of_the_firmware_leaves_its_reason_for_the_next_boot(flash, logger
     seen = boot("watchdog", flash)
     assert seen[0] == "soft"
     assert "Error" in seen[1]
+
+
+def test_safe_mode_does_not_even_load_what_belongs_to_a_network(flash):
+    """Such as a module that runs out of memory when it is compiled: it would be at fault again."""
+    script = """
+import sys
+values["broker"]["host"] = "127.0.0.1"
+app = app_of("watchdog", care=Care("watchdog"))
+loaded = ["pitlogger." + name in sys.modules for name in ("net", "uplink", "mqtt")]
+print(json.dumps([app.uplink is not None, loaded, json.loads(app.state())["safe"]]))
+"""
+    seen = [json.loads(on_board(script, flash)) for _ in range(3)]
+    assert seen == [[True, [True] * 3, False]] * 2 + [[False, [False] * 3, True]]
 
 
 # -- the log ---------------------------------------------------------------------------------------------------------
