@@ -9,6 +9,8 @@
     port = 1883
     user = "pitscribe"
     password = "..."
+    tls = true              # to that broker; its certificate is verified, for that host
+    ca = "ca.pem"           # of its authority, in this folder or anywhere; without it, those that this machine knows
     listen = "0.0.0.0"      # where the broker of its own listens
 
     [page]
@@ -29,8 +31,8 @@ from pitscribe.errors import ConfigError
 FILE_NAME = "pitscribe.toml"
 _KINDS = {str: "a text in quotation marks", int: "a whole number", bool: "true or false"}
 KEYS = (
-    "units", "broker.host", "broker.port", "broker.user", "broker.password", "broker.listen", "page.port",
-    "host.trust_clock",
+    "units", "broker.host", "broker.port", "broker.user", "broker.password", "broker.tls", "broker.ca", "broker.listen",
+    "page.port", "host.trust_clock",
 )
 
 
@@ -43,6 +45,8 @@ class BrokerConfig:
     user: str | None = None
     password: str | None = None
     listen: str = "0.0.0.0"
+    tls: bool = False
+    ca: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,11 +105,12 @@ class _Reader:
 
     def config(self, home: Path) -> Config:
         broker, page, host = self._section("broker"), self._section("page"), self._section("host")
-        if "host" not in broker and (stray := {"user", "password"} & broker.keys()):
+        if "host" not in broker and (stray := {"user", "password", "tls", "ca"} & broker.keys()):
             raise ConfigError(
                 f"{self._path}: broker.{min(stray)} is for a broker that you run already: name it with broker.host "
                 "(the broker of our own makes its password itself)"
             )
+        ca = self._take(broker, "ca", str, None, "broker.")
         units = self._take(self._table, "units", str, "F")
         if units not in ("F", "C"):
             raise ConfigError(f'{self._path}: units = "{units}": must be "F" or "C"')
@@ -118,6 +123,8 @@ class _Reader:
                 user=self._take(broker, "user", str, None, "broker."),
                 password=self._take(broker, "password", str, None, "broker."),
                 listen=self._take(broker, "listen", str, "0.0.0.0", "broker."),
+                tls=self._take(broker, "tls", bool, False, "broker."),
+                ca=None if ca is None else home / ca,
             ),
             page_port=self._port(page, 8421, "page."),
             trust_clock=self._take(host, "trust_clock", bool, False, "host."),

@@ -21,6 +21,13 @@ def test_a_broker_of_ones_own_is_taken(tmp_path):
     assert (config.broker.host, config.broker.port, config.broker.user) == ("10.0.0.2", 8883, "a")
 
 
+def test_tls_is_for_a_broker_of_ones_own_and_its_authority_is_beside_the_settings(tmp_path):
+    config = written(tmp_path, '[broker]\nhost = "pit.test"\ntls = true\nca = "ca.pem"\n')
+    assert (config.broker.tls, config.broker.ca) == (True, tmp_path / "ca.pem")
+    with pytest.raises(ConfigError, match="broker.tls"):
+        written(tmp_path, "[broker]\ntls = true\n")
+
+
 def test_a_clock_may_be_vouched_for(tmp_path):
     assert not read_config(tmp_path).trust_clock
     assert written(tmp_path, "[host]\ntrust_clock = true\n").trust_clock

@@ -64,7 +64,8 @@ class Host:
             self.where = self._open_broker(stack)
             keyring = Keyring(self._folder)
             self.intake = Intake(
-                self.ledger, self._clock, *self.where, clock_err_ms=self._clock_err_ms, secret_of=keyring.secret_of
+                self.ledger, self._clock, *self.where, clock_err_ms=self._clock_err_ms, secret_of=keyring.secret_of,
+                tls=self._broker_config.tls, ca=self._broker_config.ca
             )
             self.intake.start()
             stack.callback(self.intake.stop)

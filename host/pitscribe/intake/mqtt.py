@@ -13,6 +13,7 @@ said again. After ``stored``: the commit had been synced to the disk before.
 import secrets
 import threading
 from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as paho
@@ -20,7 +21,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
 from pitscribe.clock import Clock, ClockErr, set_well
-from pitscribe.errors import BrokerError, MessageError, StoreError
+from pitscribe.errors import BrokerError, ConfigError, MessageError, StoreError
 from pitscribe.intake.gate import Arrived, Refused, Sifted, sift
 from pitscribe.intake.inbox import Inbox
 from pitscribe.intake.lastwords import LastWords, Message, heard
@@ -54,6 +55,8 @@ class Intake:
         anchor_every_s: float = ANCHOR_EVERY_S,
         clock_err_ms: ClockErr = set_well,
         secret_of: SecretOf = nobody,
+        tls: bool = False,
+        ca: Path | None = None,
         most_items: int = 20_000,
         reconnect_s: tuple[int, int] = (1, 30),
     ) -> None:
@@ -62,6 +65,8 @@ class Intake:
         anchor_every_s : how often at most a boot is told the time, in seconds of ``clock``
         clock_err_ms : how far off ``clock`` may be; while it says None no logger is told the time
         secret_of : the secret shared with a logger, or None
+        tls : whether the broker speaks TLS; its certificate must be good for ``host``
+        ca : the certificate of the authority that vouches for it (PEM); None: those that this machine knows
         """
         self._ledger = ledger
         self._where, self._user = (host, port), user
@@ -75,6 +80,8 @@ class Intake:
         self._network: threading.Thread | None = None  # paho's
         self._writer = threading.Thread(target=self._write, name="pitscribe-intake", daemon=True)
         self._client = self._make_client(user, password, reconnect_s)
+        if tls:
+            self._verify(ca)
         self._speaker = Speaker(self._client, self._status, secret_of)
 
     def _make_client(self, user: str | None, password: str | None, reconnect_s: tuple[int, int]) -> paho.Client:
@@ -91,6 +98,14 @@ class Intake:
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_message
         return client
+
+    def _verify(self, ca: Path | None) -> None:
+        try:
+            self._client.tls_set(None if ca is None else str(ca))
+        except (OSError, ValueError) as error:
+            raise ConfigError(
+                f"{ca}: {error}; broker.ca in pitscribe.toml must name the certificate of an authority, in PEM"
+            ) from error
 
     # life
 
