@@ -13,6 +13,7 @@ from pitscribe.wire.messages import Range
 
 FRAMES_A_QUESTION = 16
 RANGES_A_QUESTION = 20
+LOST_IN_A_ROW = 12  # answers with lines missing: the last eight of them to a question for a single frame
 
 Told = Callable[[int, int], None]  # how far of how much: frames of the journal
 
@@ -39,9 +40,9 @@ def pull(ledger: Ledger, talk: Conversation, met: Met, out: Pulled, *, all_: boo
     Raises SourceError if the logger stops answering, PortError if it is unplugged; what came is stored.
     """
     journal = met.condition.journal
-    at, end, unread = journal.first, journal.next, 0
+    at, end, unread, lost, most = journal.first, journal.next, 0, 0, FRAMES_A_QUESTION
     while at < end:
-        answer = talk.ask("frames", **{"from": at, "most": FRAMES_A_QUESTION, "past": int(unread >= TRIES)})
+        answer = talk.ask("frames", **{"from": at, "most": most, "past": int(unread >= TRIES)})
         if answer.refused == "flash":
             unread += 1
             if unread > TRIES:
@@ -50,10 +51,11 @@ def pull(ledger: Ledger, talk: Conversation, met: Met, out: Pulled, *, all_: boo
         if answer.refused is not None:
             raise SourceError(f"{talk.name}: the logger does not give frames: {answer.refused}")
         if len(answer.frames) != answer.whole("sent"):
-            out.again += 1
-            if out.again > TRIES * (1 + out.frames // FRAMES_A_QUESTION):
+            out.again, lost, most = out.again + 1, lost + 1, max(1, most // 2)
+            if lost > LOST_IN_A_ROW:
                 raise SourceError(f"{talk.name}: lines get lost on their way again and again; try another cable")
             continue
+        lost, most = 0, min(2 * most, FRAMES_A_QUESTION)
         out.unread += unread > 0
         unread = 0
         at = _take(ledger, talk.name, met.logger, answer, out, all_)

@@ -61,10 +61,10 @@ class Conversation:
     """Questions and answers with what is at a port, called ``name`` in complaints."""
 
     def __init__(
-        self, port: Port, name: str, *, answer_s: float = ANSWER_S, now: Callable[[], float] = time.monotonic
+        self, port: Port, name: str, *, answer_s: float | None = None, now: Callable[[], float] = time.monotonic
     ) -> None:
         self.name = name
-        self._port, self._answer_s, self._now = port, answer_s, now
+        self._port, self._answer_s, self._now = port, ANSWER_S if answer_s is None else answer_s, now
         self._reader = LineReader()
         self._number = 0
         self._spoken = False  # whether it has ever said a line of ours
