@@ -159,7 +159,7 @@ class App:
     def set(self, given):
         """Put whole settings in place for the next start; return what is wrong with them, then nothing was done."""
         changed, wrong = change(self._file, given)
-        if not wrong:
+        if changed:
             self._record_event("setting", {"keys": changed, "from": "usb"}, self.uptime.now())
         return wrong
 

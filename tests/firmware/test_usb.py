@@ -11,7 +11,7 @@ import threading
 import zlib
 
 import pytest
-from firmware_rig import Logger, WordChip
+from firmware_rig import Logger, WordChip, run
 from servers import wait_until
 from usb_rig import CableLogger, FilePort
 
@@ -95,8 +95,13 @@ def stored(home) -> list[bytes]:
         ledger.close()
 
 
-def missed(conversation) -> int:
-    return json.loads(conversation.ask("state").state)["missed"]
+def ask_state(conversation):
+    """The answer to `state`, asked again while its line is lost in what was not read."""
+    return next(answer for answer in iter(lambda: conversation.ask("state"), None) if answer.state is not None)
+
+
+def state_of(conversation) -> dict:
+    return json.loads(ask_state(conversation).state)
 
 
 def test_a_pull_brings_the_journal_byte_for_byte_while_the_logger_samples(flash, bench, cabled, talk, tmp_path):
@@ -109,7 +114,7 @@ def test_a_pull_brings_the_journal_byte_for_byte_while_the_logger_samples(flash,
     assert held == on_flash[: len(held)]
     assert f"{len(held)} frames pulled: {len(held)} new, 0 known already" in out
     conversation = talk(logger)
-    assert missed(conversation) == 0
+    assert state_of(conversation)["missed"] == 0
     assert conversation.ask("state").members["mangled"] == 0
 
 
@@ -194,7 +199,7 @@ def test_a_reader_that_stops_costs_no_tick_and_is_answered_when_it_reads_again(b
     before = bench.chips[17].reads
     wait_until("1500 ticks more", lambda: bench.chips[17].reads >= before + 1500)
     logger.cable.reads = True
-    answer = conversation.ask("state")
+    answer = ask_state(conversation)
     assert json.loads(answer.state)["missed"] == 0
     assert answer.members["skipped"] > 0
     worlds = bench.chips[17].worlds
@@ -214,7 +219,7 @@ def test_ten_thousand_lines_of_noise_leave_the_logger_listening(bench, cabled, t
     noise = b"".join(chance.choice(kinds)().replace(b"\x03", b"").replace(b"\n", b"") + b"\n" for _ in range(10_000))
     logger.cable._all_to_board(noise)
     conversation = talk(logger, answer_s=20.0)
-    answer = conversation.ask("state")
+    answer = ask_state(conversation)
     assert answer.members["mangled"] > 1000
     assert json.loads(answer.state)["missed"] == 0
     assert logger.process.poll() is None
@@ -276,12 +281,12 @@ def test_what_is_stored_may_be_let_go_of_by_the_authentic_host_alone(flash, benc
     _, out, _ = run_pull(home, logger.cable.port)
     assert "does not believe" in out
     conversation = talk(logger)
-    assert json.loads(conversation.ask("state").state)["journal"]["cursor"] == 0
+    assert state_of(conversation)["journal"]["cursor"] == 0
     assert conversation.ask("stored", stored=[[0, 0, 99]], mac="0" * 32).refused == "mac"
     Keyring(home).set(LOGGER, SECRET)
     _, out, _ = run_pull(home, logger.cable.port)
     assert "does not believe" not in out
-    state = json.loads(conversation.ask("state").state)
+    state = state_of(conversation)
     assert state["journal"]["cursor"] == len(stored(home))
     assert state["journal"]["lost"] == 0
 
@@ -316,7 +321,65 @@ def test_settings_are_given_without_secrets_and_taken_whole_or_not_at_all(flash,
     assert [w["password"] for w in now["wifi"]] == ["open sky", "hayloft!"]
     events = [decode_event(f) for f in journal(flash) if f[1] == EVENT]
     assert [e.fields for e in events if e.name == "setting"] == [{"keys": ["name", "wifi"], "from": "usb"}]
-    assert json.loads(conversation.ask("state").state)["name"] == "pit"  # until the next start
+    assert state_of(conversation)["name"] == "pit"  # until the next start
+    frames = len(journal(flash))
+    assert conversation.ask("set", settings={**given, "name": "Grüße", "wifi": networks}).refused is None
+    assert [f for f in journal(flash)[frames:] if f[1] == EVENT] == []  # asked twice, it is still one change
+
+
+def test_the_last_lines_of_what_happened_can_be_read(cabled, talk):
+    conversation = talk(cabled(colour=1))
+    lines = conversation.ask("log").members["log"]
+    assert [text for _, text in lines if "colour" in text] == ["colour: not a setting"]
+    assert any(text.startswith("boot ") for _, text in lines)
+
+
+LOOK = """
+import json, struct, time
+from pitlogger import settings
+from pitlogger.frames import Encoder, MAX_FRAME
+from pitlogger.journal import Journal
+from pitlogger.uplink import Uplink
+
+def journal(folder):
+    made = Journal(folder, 1)
+    encoder = Encoder(1, made.boot, b"", 1000)
+    for n in range(12):
+        made.append(lambda sequence: encoder.event(sequence, n, "x", {"pad": "." * 60}))
+    with open(folder + "/00000000.seg", "r+b") as f:
+        for n in range(4, 8):
+            f.seek(16 + n * made._length // 12)
+            f.write(b"\\0" * 40)
+    return made
+
+def drain(j):
+    at, buf = 0, bytearray(MAX_FRAME)
+    while j.fetch(at, buf):
+        at = struct.unpack_from("<I", buf, 10)[0] + 1
+    j.move_cursor(at)
+    return j.lost
+
+plain, looked, buf = journal("plain"), journal("looked"), bytearray(MAX_FRAME)
+for at in (0, 3, 4, 5, 6, 7, 9, 11, 12, 99):
+    looked.look(at, buf)
+lost = [drain(plain), drain(looked)]
+
+class Client:
+    in_flight = 0
+j = journal("both")
+up = Uplink(lambda *_: Client(), j, None, 1, settings.defaults(), time, None)
+up._sent, up._next = [(0, j.boot), (1, j.boot)], 2
+j.move_cursor(3)
+up._stored({"stored": [[j.boot, 0, 0]]})
+print(json.dumps([lost, j.cursor]))
+"""
+
+
+def test_what_the_cable_reads_or_lets_go_of_does_not_disturb_the_uplink(flash):
+    (plain, looked), cursor = json.loads(run(LOOK, flash))
+    assert plain == looked
+    assert plain > 0
+    assert cursor == 3
 
 
 def test_questions_that_make_no_sense_are_answered_no(cabled, talk):
