@@ -156,10 +156,10 @@ class App:
         """The settings of this boot, without secrets."""
         return public(self._settings)
 
-    def set(self, given):
+    async def set(self, given):
         """Put whole settings in place for the next start; return what is wrong with them, then nothing was done."""
-        changed, wrong = change(self._file, given)
-        if changed:
+        changed, wrong = await change(self._file, given, self._settings)
+        if changed is not None:
             self._record_event("setting", {"keys": changed, "from": "usb"}, self.uptime.now())
         return wrong
 

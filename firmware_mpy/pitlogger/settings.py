@@ -3,6 +3,7 @@
 A logger without settings, or with a damaged file, still samples and journals: what is wrong goes out in ``state``.
 """
 
+import asyncio
 import json
 import os
 from binascii import hexlify
@@ -126,22 +127,30 @@ def public(values):
     return [public(value) for value in values] if isinstance(values, list) else values
 
 
-def change(path, given):
-    """Put whole settings in place if all of them fit; return (top-level keys that changed, what is wrong with them).
+async def change(path, given, running):
+    """Put whole settings in place if all of them fit; return (keys unlike those of ``running``, what is wrong).
 
-    A secret that is left out stays as it is: that of a known network goes by its name. OSError if the flash fails.
+    The keys are None if nothing was written: something is wrong, or it is what the file says already. A secret that is
+    left out stays as it is: that of a known network goes by its name. OSError if the flash fails.
     """
-    old = read(path)[0]
     if not isinstance(given, dict):
-        return [], ["settings: not an object"]
-    _keep_secrets(given, old)
+        return None, ["settings: not an object"]
+    try:
+        with open(path, "rb") as f:
+            old = json.load(f)
+    except (OSError, ValueError):
+        old = {}
+    if isinstance(old, dict):
+        _keep_secrets(given, old)
+    await asyncio.sleep_ms(0)  # each step takes a good part of 100 ms on the board
     values, complaints = defaults(), []
     _take(given, values, complaints)
+    await asyncio.sleep_ms(0)
     _reconcile(values, complaints)
-    if complaints:
-        return [], complaints
+    if complaints or values == old:
+        return None, complaints
     write(path, values)
-    return sorted(key for key in values if values[key] != old.get(key)), []
+    return sorted(key for key in values if values[key] != running.get(key)), []
 
 
 def _keep_secrets(given, old):
@@ -151,10 +160,11 @@ def _keep_secrets(given, old):
         elif isinstance(value, dict):
             if isinstance(given.setdefault(key, {}), dict):
                 _keep_secrets(given[key], value)
-        elif key == "wifi" and isinstance(given.get(key), list):
+        elif key == "wifi" and isinstance(value, list) and isinstance(given.get(key), list):
             for network in given[key]:
                 for known in value:
-                    if isinstance(network, dict) and network.get("ssid") == known["ssid"]:
+                    both = isinstance(network, dict) and isinstance(known, dict)
+                    if both and network.get("ssid") == known.get("ssid"):
                         _keep_secrets(network, known)
 
 

@@ -207,8 +207,8 @@ class Usb:
     def _settings(self, question):
         return {"settings": self._report.settings()}
 
-    def _set(self, question):
-        wrong = self._report.set(question["settings"])
+    async def _set(self, question):
+        wrong = await self._report.set(question["settings"])
         return {"no": "settings", "wrong": wrong} if wrong else {}
 
     # -- live --------------------------------------------------------------------------------------------------------
