@@ -35,15 +35,14 @@ class Resolver:
 
     async def address(self, name, keep=False):
         """Return the address of ``name``. OSError if nobody knows and nobody ever did."""
-        found = None
-        for _ in range(_TRIES):
+        found, known = None, self._known.get(name)
+        for _ in range(_TRIES if known is None else 1):
             try:
                 found = await self._ask(name)
             except OSError:
                 pass
             if found is not None:
                 break
-        known = self._known.get(name)
         if not found and known is None:
             raise OSError("no address for " + name)
         # Of several the one that served before: else each answer, in another order, would be a write to the flash.

@@ -78,7 +78,7 @@ class Uplink:
             before = self.connections
             if not self._wifi.up.is_set():
                 await self._wifi.up.wait()
-                self.trouble = self._wifi.trouble
+                self.trouble = self._wifi.trouble or self.trouble
             try:
                 await self._session()
             except _FAILURES as error:

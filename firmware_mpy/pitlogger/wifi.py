@@ -12,8 +12,8 @@ _FIRST_MS, _MOST_MS = const(1000), const(60000)  # between rounds through all of
 
 
 class Wifi:
-    """One task, ``run``. ``wlan`` is a ``network.WLAN`` station, or None on a board without; ``networks`` a list of ssid
-    and password. ``up`` is an event that is set while the station is connected; ``rounds`` counts the rounds through
+    """One task, ``run``. ``wlan`` is a ``network.WLAN`` station, or None on a board without; ``networks`` a list of
+    ssid and password. ``up`` is an event that is set while the station is connected; ``rounds`` counts the rounds through
     all known networks, since it was last connected, in which none would have it.
 
     It does not look which networks are in reach: ``scan`` stops the program for seconds on the Pico W. A network that
@@ -25,7 +25,7 @@ class Wifi:
         self._networks = list(networks)
         self.up = asyncio.Event()
         self.rounds = 0
-        self.trouble = "no Wi-Fi"
+        self.trouble = ""  # why the last network that was tried would not have it
         if wlan is not None:
             wlan.active(True)
 

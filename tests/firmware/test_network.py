@@ -242,9 +242,9 @@ asyncio.run(go())
 def test_server_is_asked_once_an_hour_and_never_again_after_a_refusal(flash, servers):
     """At 4000 times, where an answer takes about a second: an hour is 0.9 s."""
     server = servers(lambda q: reply(cookie=q[40:48]))
-    out = run(NTP % (server.port, 2 * 3_600_000 + 900_000), flash, shims=True, PITSCRIBE_SPEED="4000")
+    out = run(NTP % (server.port, 3_600_000 + 900_000), flash, shims=True, PITSCRIBE_SPEED="4000")
     anchors, done, _ = json.loads(out)
-    assert 2 <= len(anchors) <= 3 <= len(server.asked) <= 7, "one that is slow is not used, and asked for again"
+    assert 1 <= len(anchors) <= 2 <= len(server.asked) <= 6, "one that is slow is not used, and asked for again"
     assert not done
     assert all(b["up"] - a["up"] >= 3_600_000 for a, b in itertools.pairwise(anchors))
     assert server.asked[0][:40] == b"\x23" + bytes(39)

@@ -166,6 +166,6 @@ print(json.dumps([said, kept, files.read_number("clock")]))
 def test_clock_is_set_to_what_is_surely_past_until_the_time_is_known_and_kept_once_a_day(flash):
     said, first, last = json.loads(run(CLOCK, flash))
     day = 86_400
-    # A day after the authority began; by NTP; not for half a second; by a host that is a day ahead; the floor next time.
+    # A day after the authority began; by NTP; not for half a second; by a host a day ahead; the floor next time.
     assert said == [1_790_000_000 + day, 1_794_000_010, 1_794_103_611, 1_794_103_611]
     assert (first, last) == (1_794_000_010, 1_794_103_611)
