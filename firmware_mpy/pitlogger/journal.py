@@ -100,7 +100,7 @@ class Journal:
             raise
 
     def look(self, sequence, buf, patient=True):
-        """As ``fetch``, for a reader beside the uplink: what it finds damaged is not counted, and nothing is waited for.
+        """As ``fetch``, for a reader beside the uplink: damage that it finds is not counted, and it waits for nothing.
 
         Raises OSError if the flash cannot be read; not ``patient``, only if there is no good frame behind that place.
         """
