@@ -39,6 +39,11 @@ class App:
     ):
         self.care = care or Care(cause)
         self._networks = (logger, wlan, set_clock)
+        if not self.care.safe and (settings["broker"]["host"] or settings["ntp"]):
+            import pitlogger.net  # before anything large is made: to compile a module takes room
+        if console is not None and settings["usb"]:
+            import pitlogger.usb  # noqa: F401
+
         self._settings = settings
         self._complaints = _few(complaints)
         self._table = table(settings["channels"])

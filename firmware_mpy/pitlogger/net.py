@@ -21,14 +21,20 @@ class Net:
     def __init__(self, settings, journal, logger, wlan, clock, uptime, set_clock, report):
         broker = settings["broker"]
         self.wifi = Wifi(wlan, settings["wifi"])
-        self._name_server = settings["name_server"]
-        self._clock = clock
-        self._resolver = None
-        self._wall = self.uplink = self._ntp = None
-        if broker["tls"] and set_clock is not None:
-            from pitlogger.wallclock import WallClock  # what is not asked for costs nothing
+        self._resolver = self._wall = self._secure = self.uplink = self._ntp = None
+        # What is not asked for costs nothing; what is, is imported now, while there is room to compile it.
+        if _to_look_up(broker["host"]) or _to_look_up(settings["ntp"].partition(":")[0]):
+            from pitlogger.dns import Resolver
 
-            self._wall = WallClock(set_clock, _CLOCK, uptime)
+            server = settings["name_server"]
+            self._resolver = Resolver(lambda: server or self.wifi.name_server(), clock, _ADDRESSES)
+        if broker["tls"]:
+            from pitlogger import secure
+            from pitlogger.wallclock import WallClock
+
+            self._secure = secure
+            if set_clock is not None:
+                self._wall = WallClock(set_clock, _CLOCK, uptime)
         if broker["host"]:
             client = self._client_of(broker, logger, clock)
             self.uplink = Uplink(client, journal, self.wifi, logger, settings, clock, report)
@@ -51,10 +57,6 @@ class Net:
         """Return the address of a server; ``keep`` its last one on flash. OSError if nobody knows it."""
         if numeric(name):
             return name
-        if self._resolver is None:
-            from pitlogger.dns import Resolver
-
-            self._resolver = Resolver(lambda: self._name_server or self.wifi.name_server(), self._clock, _ADDRESSES)
         return await self._resolver.address(name, keep)
 
     async def _find_broker(self, name):
@@ -83,8 +85,11 @@ class Net:
 
     def _context(self, ca):
         """Return the context of a TLS connection, and see to it that the clock is at least possible."""
-        from pitlogger import secure
-
+        secure = self._secure
         if self._wall is not None and not self._wall.known:
             self._wall.floor(secure.not_before(secure.read_certificate(ca)))
         return secure.context(ca)
+
+
+def _to_look_up(host):
+    return host and not numeric(host)

@@ -69,8 +69,8 @@ def _utc_ms(reply, at):
 
 
 class Ntp:
-    """One task. ``server`` is a name or an address, with ``:port`` where it is not 123; ``find(name)`` gives its address
-    (a coroutine); ``on_anchor`` gets anchors."""
+    """One task. ``server`` is a name or an address, with ``:port`` where it is not 123; ``find(name)`` gives its
+    address (a coroutine); ``on_anchor`` gets anchors."""
 
     def __init__(self, server, find, wifi, uptime, clock, on_anchor):
         self._name, _, port = server.partition(":")

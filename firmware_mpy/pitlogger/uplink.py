@@ -41,7 +41,11 @@ class Uplink:
         self._until_now = 1
         self._clock = clock
         self._report = report
-        self._secret = settings["secret"]
+        self._secret, self._believed = settings["secret"], None
+        if self._secret:
+            from pitlogger.hmac import believed  # a logger without a secret does not pay for it
+
+            self._believed = believed
         self._wake = asyncio.Event()
         self._ticked = asyncio.Event()
         self._after_tick = settings["broker"]["tls"]
@@ -209,7 +213,7 @@ class Uplink:
             message = json.loads(payload)
             if message["v"] != 1:
                 raise ValueError("version")
-            if self._secret and not self._believed(word, message):
+            if self._believed is not None and not self._believed(self._secret, self._base + word, message):
                 self.denied += 1
                 return
             self._patience = 1
@@ -220,11 +224,6 @@ class Uplink:
         except (ValueError, KeyError, TypeError, AttributeError):
             self.refused += 1
         self._wake.set()
-
-    def _believed(self, word, message):
-        from pitlogger.hmac import believed  # a logger without a secret does not pay for it
-
-        return believed(self._secret, self._base + word, message)
 
     def _stored(self, message):
         """The one place that lets go of frames: whoever may say ``stored`` may have them deleted."""

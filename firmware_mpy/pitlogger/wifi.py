@@ -13,8 +13,8 @@ _FIRST_MS, _MOST_MS = const(1000), const(60000)  # between rounds through all of
 
 class Wifi:
     """One task, ``run``. ``wlan`` is a ``network.WLAN`` station, or None on a board without; ``networks`` a list of
-    ssid and password. ``up`` is an event that is set while the station is connected; ``rounds`` counts the rounds through
-    all known networks, since it was last connected, in which none would have it.
+    ssid and password. ``up`` is an event that is set while the station is connected; ``rounds`` counts the rounds
+    through all known networks, since it was last connected, in which none would have it.
 
     It does not look which networks are in reach: ``scan`` stops the program for seconds on the Pico W. A network that
     is not there is given up as soon as the radio says so, and the one that had us last is tried first.

@@ -1,4 +1,4 @@
-"""Authentication codes on MicroPython: against CPython's hmac, RFC 4231, the vectors, and everything but the right one."""
+"""Authentication codes on MicroPython: against CPython's hmac, RFC 4231, the vectors, and what is wrong."""
 
 import hashlib
 import hmac

@@ -158,6 +158,9 @@ def write_settings(
         "state_s": max(60, min(speed, 65535)),
         "watchdog_ms": 0,
         "secret": secret,
+        # Nobody sits at its console or walks up to it with a phone, and the heap is the board's.
+        "usb": 0,
+        "hotspot": {"when": "never"},
     }
     flash.mkdir(parents=True)
     (flash / "config.json").write_text(json.dumps(settings, indent=1))
