@@ -129,11 +129,12 @@ def main():
         if care.safe:
             print("safe mode after %d resets: no network for an hour, or until the power was off" % care.resets)
         wlan = network.WLAN(network.STA_IF) if network else None
+        ap = network.WLAN(network.AP_IF) if network and values["hotspot"]["when"] != "never" else None
         dog = machine.WDT(timeout=values["watchdog_ms"]) if values["watchdog_ms"] else None
         logger = binascii.crc32(machine.unique_id())
         console = (sys.stdin, sys.stdout)
         app = App(
-            values, complaints, made, logger, time, care.cause, wlan, dog, console, care=care, senses=told,
+            values, complaints, made, logger, time, care.cause, wlan, dog, console, care=care, senses=told, ap=ap,
             set_clock=set_clock
         )
         asyncio.run(app.run())

@@ -30,15 +30,24 @@ class App:
     ``clock`` a module with ``ticks_ms``, ``ticks_add`` and ``ticks_diff``; ``cause`` of this boot as in WIRE.md section
     3; ``wlan`` a station or None; ``watchdog`` something to ``feed`` or None. The journal's folder is in ``settings``.
     ``console`` is (standard input, standard output) as in ``sys`` or None; ``file`` is where the settings are kept.
-    ``care`` is a ``care.Care`` where the caller has one already; ``senses`` a ``care.Senses``.
+    ``care`` is a ``care.Care`` where the caller has one already; ``senses`` a ``care.Senses``; ``ap`` an access point
+    or None.
     """
 
     def __init__(
         self, settings, complaints, chips, logger, clock, cause, wlan, watchdog, console=None, file="config.json",
-        care=None, senses=None, set_clock=None
+        care=None, senses=None, ap=None, set_clock=None
     ):
         self.care = care or Care(cause)
-        self._networks = (logger, wlan, set_clock)
+        self._networks = (logger, wlan, ap if settings["hotspot"]["when"] != "never" else None, set_clock)
+        if self._networks[2] is not None and not self.care.safe:
+            # Before anything large is made: to compile a module takes several times what then stays of it.
+            import pitlogger.hotspot
+            import pitlogger.local
+
+            if settings["hotspot"]["when"] == "always" or not (settings["broker"]["host"] or settings["ntp"]):
+                import pitlogger.views  # noqa: F401
+
         if not self.care.safe and (settings["broker"]["host"] or settings["ntp"]):
             import pitlogger.net  # before anything large is made: to compile a module takes room
         if console is not None and settings["usb"]:
@@ -53,7 +62,7 @@ class App:
         self._senses = senses or Senses()
         newest = settings["keep"] == "newest"
         self.journal = Journal(settings["journal"], logger, settings["journal_kb"] * 1024, newest)
-        self.encoder = Encoder(logger, self.journal.boot, self._table, settings["period_ms"])
+        self.encoder = Encoder(logger, self.journal.boot, self._table, settings["period_ms"], settings["frame_ticks"])
         self.anchors = Anchors(self.journal.boot)
         self.sampler = Sampler(chips, settings["period_ms"], settings["frame_ticks"], clock, self.uptime, self._on_tick)
         self._lost_kept = self._lost_told = 0  # what the last boot told is not known: a count is told again
@@ -61,7 +70,7 @@ class App:
         self._health = Health(self.sampler, settings["period_ms"], clock, watchdog, self.care, self.log)
         self._well = asyncio.Event()  # safe mode, if there was one, is over
         self._words = None  # how the chips were when they were last looked at
-        self.net = self.uplink = None
+        self.net = self.uplink = self.local = self.hotspot = None
         if not self.care.safe:  # what may be at fault is not even loaded
             self._make_networks()
         self._file = file
@@ -179,9 +188,34 @@ class App:
             fields = {"utc_ms": anchor["utc_ms"], "err_ms": anchor["err_ms"], "from": anchor["from"]}
             self._record_event("anchor", fields, anchor["up"])
 
+    # -- what the hotspot's page asks for -----------------------------------------------------------------------------
+
+    def brief(self):
+        """How the logger is, as the page shows it beside its channels."""
+        settings, journal, anchor = self._settings, self.journal, self.anchors.best
+        return {
+            "v": 1,
+            "name": settings["name"],
+            "units": settings["units"],
+            "boot": journal.boot,
+            "up": self.uptime.now(),
+            "period_ms": settings["period_ms"],
+            "missed": self.sampler.missed,
+            "lost": self.lost,
+            "ok": journal.ok,
+            "waiting": journal.next - journal.cursor,
+            "hours": self.hours(),
+            "anchor": anchor,
+            "safe": self.care.safe,
+        }
+
     def note(self, kind, text, uptime):
         """Journal what a person did or saw. Return whether it is on flash."""
         return self._record_event("note", {"kind": kind, "text": text}, uptime)
+
+    def phone(self, answer):
+        """Take the time from a phone, said as the host says it. ValueError if it cannot be."""
+        self._record_anchor(self.anchors.answer(answer, self.uptime.now(), "phone"))
 
     # -- tasks --------------------------------------------------------------------------------------------------------
 
@@ -190,6 +224,8 @@ class App:
             self.uplink.tick()
         if self.usb is not None:
             self.usb.tick()
+        if self.local is not None:
+            self.local.tick()
 
     async def _record(self):
         """Encode full blocks and put them in the journal."""
@@ -223,17 +259,25 @@ class App:
         if self.care.safe:
             await self._well.wait()
             self._make_networks()
-        if self.net is not None:
-            await self.net.run()
+        tasks = [] if self.net is None else [self.net.run()]
+        if self.hotspot is not None:
+            tasks += [self.local.run(), self.hotspot.run()]
+        await asyncio.gather(*tasks)
 
     def _make_networks(self):
-        logger, wlan, set_clock = self._networks
-        settings = self._settings
+        logger, wlan, ap, set_clock = self._networks
+        settings, clock = self._settings, self._clock
         if settings["broker"]["host"] or settings["ntp"]:
             from pitlogger.net import Net
 
-            self.net = Net(settings, self.journal, logger, wlan, self._clock, self.uptime, set_clock, self)
+            self.net = Net(settings, self.journal, logger, wlan, clock, self.uptime, set_clock, self)
             self.uplink = self.net.uplink
+        if ap is not None:
+            from pitlogger.hotspot import Hotspot
+            from pitlogger.local import Local
+
+            self.local = Local(self.sampler, self._table, settings)
+            self.hotspot = Hotspot(ap, wlan if self.net is not None else None, settings, logger, clock, self)
 
     def _chip_words(self):
         return [self.sampler.word(i) for i in range(len(self._table))]

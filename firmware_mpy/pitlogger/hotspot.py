@@ -5,14 +5,13 @@ Network key and PIN are settings; where these are empty, ones of the board's own
 """
 
 import asyncio
+import gc
 import json
 import os
 
 from micropython import const
 
-from pitlogger import files, portal
-from pitlogger.views import Views
-from pitlogger.web import Web
+from pitlogger import files
 
 _FILE = "hotspot"
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"  # none that is taken for another
@@ -44,9 +43,10 @@ class Hotspot:
                 try:
                     await self._open()
                     self.trouble = ""
-                except OSError as error:
+                except (OSError, MemoryError) as error:
                     self.trouble = "hotspot: %s" % error
                     self._app.log.add(self.trouble)
+                    gc.collect()
                     await asyncio.sleep_ms(_AGAIN_MS)
             await asyncio.sleep_ms(_LOOK_MS)
 
@@ -62,7 +62,10 @@ class Hotspot:
         return self._alone
 
     async def _open(self):
-        """Have the network open until it is no longer wanted."""
+        """Have the network open until it is no longer wanted. Where it never is, nobody pays for the page."""
+        from pitlogger.views import Views
+        from pitlogger.web import Web
+
         ap, settings = self._ap, self._settings
         ap.config(ssid=self.ssid, key=self.key)
         ap.active(True)
@@ -88,6 +91,8 @@ class Hotspot:
     async def _names(self, address):
         """Answer names. Without it the page is still at its address, so a failure is only told."""
         if self._settings["dns"]:
+            from pitlogger import portal
+
             try:
                 await portal.serve(address, self._settings["dns"])
             except OSError as error:

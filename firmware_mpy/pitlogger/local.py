@@ -4,6 +4,7 @@ Everything is in hundredths of a degree C, and nothing of it goes into the recor
 """
 
 import asyncio
+import gc
 
 from micropython import const
 
@@ -59,7 +60,7 @@ class Local:
             Present(entry, setting, fahrenheit) if entry >> 4 else None
             for entry, setting in zip(table, settings["channels"])
         ]
-        self.trend = Trend([c is not None for c in self.channels], settings["trend_min"] * 60)
+        self.trend = _trend([c is not None for c in self.channels], settings["trend_min"])
         self._ticked = asyncio.Event()
 
     def tick(self):
@@ -99,6 +100,16 @@ class Local:
                 cold = (1 << 29 if channel.value is None else channel.value) if rank == 0 else 0
                 ranked.append((rank, cold, i))
         return [i for _, _, i in sorted(ranked)]
+
+
+def _trend(present, minutes):
+    """Return a trend with so many minutes a point, or with more where the heap is too full for that."""
+    for coarser in (minutes, 5):
+        try:
+            return Trend(present, coarser * 60)
+        except MemoryError:
+            gc.collect()
+    return Trend(present, 600)
 
 
 def _hundredths(degrees, none, fahrenheit):

@@ -4,20 +4,20 @@ A logger without settings, or with a damaged file, still samples and journals: w
 """
 
 import asyncio
+import asyncio
+import asyncio
 import json
 import os
 from binascii import hexlify
 
 from pitlogger import files
 from pitlogger.addresses import is_name, numeric
-from pitlogger.chips import CHIPS, LIMITS, ON_I2C, TYPES
+from pitlogger.chips import CHIPS, LIMITS, ON_I2C, TYPES, table
 from pitlogger.chips.max31856 import WIDE, conversion_ms
-from pitlogger.frames import worst_bits
-
-# Bits of the ticks in a frame of 4096 bytes, beside header, channel table, bitmap, heads, parameters and CRC.
-_ROOM = 30900
+from pitlogger.frames import MAX_FRAME, longest
 
 _SHORT_SECRET = 16
+_SHORT_KEY = 8  # WPA2 takes no shorter passphrase
 
 SECRETS = ("password", "secret", "key", "pin")  # names of members that do not leave the board
 
@@ -34,6 +34,8 @@ _TOP = {
     "mains_hz": (int, (50, 60), None, 60),
     "average": (int, (1, 2, 4, 8, 16), None, 16),
     "watchdog_ms": (int, 0, 8388, 8000),
+    "units": (str, ("F", "C"), None, "F"),
+    "trend_min": (int, (1, 2, 5, 10), None, 2),
     "supply_pin": (int, (0, 26, 27, 28, 29), None, 0),
     "supply_ratio": (int, 1000, 20000, 3000),
     "secret": (str, 0, 64, ""),
@@ -52,9 +54,22 @@ _BROKER = {
     "ack_s": (int, 2, 65535, 10),
     "window": (int, 1, 16, 4),
 }
+_HOTSPOT = {
+    "when": (str, ("needed", "always", "never"), None, "needed"),
+    "ssid": (str, 0, 32, ""),
+    "key": (str, 0, 63, ""),
+    "pin": (str, 0, 12, ""),
+    "port": (int, 1, 65535, 80),
+    "dns": (int, 0, 65535, 53),
+}
 _CHANNEL = {
     "chip": (str, CHIPS, None, "none"),
     "tc": (str, tuple(TYPES), None, "K"),
+    "place": (str, 0, 20, ""),
+    "kind": (str, ("", "air", "meat"), None, ""),
+    "offset": (int, -2000, 2000, 0),
+    "low": (int, -100, 2000, -100),
+    "high": (int, -100, 2000, 2000),
 }
 # What a channel has besides, by its chip.
 _ON_SPI = {"spi": (int, 0, 1, 0), "cs": (int, 0, 29, 0)}
@@ -77,6 +92,7 @@ _I2C = {
     "baud": (int, 10000, 100000, 100000),
 }
 _WIFI = {"ssid": (str, 1, 32, "?"), "password": (str, 0, 63, "")}
+_OBJECTS = {"broker": _BROKER, "hotspot": _HOTSPOT}
 _LISTS = {"channels": (_CHANNEL, 1, 8), "spi": (_SPI, 1, 2), "i2c": (_I2C, 0, 2), "wifi": (_WIFI, 0, 8)}
 
 _PINS = (17, 20, 21, 22, 26, 27)
@@ -84,10 +100,13 @@ _PINS = (17, 20, 21, 22, 26, 27)
 
 def defaults():
     """Return the settings of a logger as the build guide wires it: six MAX31855 for type K."""
-    values = {key: rule[3] for key, rule in _TOP.items()}
-    values["broker"] = {key: rule[3] for key, rule in _BROKER.items()}
-    values["channels"] = [{"chip": "max31855", "tc": "K", "spi": 0, "cs": cs} for cs in _PINS]
-    values["spi"] = [{key: rule[3] for key, rule in _SPI.items()}]
+    values = _plain(_TOP)
+    for key, rules in _OBJECTS.items():
+        values[key] = _plain(rules)
+    values["channels"] = [_plain(_channel_rules({"chip": "max31855"})) for _ in _PINS]
+    for channel, cs in zip(values["channels"], _PINS):
+        channel["chip"], channel["cs"] = "max31855", cs
+    values["spi"] = [_plain(_SPI)]
     values["i2c"] = []
     values["wifi"] = []
     return values
@@ -181,8 +200,8 @@ def _take(given, values, complaints):
             if key == "secret" and len(complaints) > before:  # without one anybody would be believed
                 complaints[before] = "secret: not a text of 16 to 64 characters; no host is believed"
                 values[key] = hexlify(os.urandom(16)).decode()
-        elif key == "broker":
-            values[key] = _object(key, value, _BROKER, complaints)
+        elif key in _OBJECTS:
+            values[key] = _object(key, value, _OBJECTS[key], complaints)
         elif key in _LISTS:
             rules, least, most = _LISTS[key]
             if not isinstance(value, list) or not least <= len(value) <= most:
@@ -207,8 +226,12 @@ def _channel_rules(given):
     return rules
 
 
+def _plain(rules):
+    return {key: rule[3] for key, rule in rules.items()}
+
+
 def _object(where, given, rules, complaints):
-    values = {key: rule[3] for key, rule in rules.items()}
+    values = _plain(rules)
     if not isinstance(given, dict):
         complaints.append("%s: not an object; default used" % where)
         return values
@@ -256,10 +279,12 @@ def _reconcile(values, complaints):
     """Settle what single values cannot show."""
     if 0 < len(values["secret"]) < _SHORT_SECRET:
         complaints.append("secret: shorter than %d characters; no host has it" % _SHORT_SECRET)
-    most = _ROOM // max(sum(worst_bits(CHIPS.index(c["chip"])) for c in values["channels"]), 1)
-    if values["frame_ticks"] > most:
-        complaints.append("frame_ticks: at most %d with these channels" % most)
-        values["frame_ticks"] = most
+    ticks = values["frame_ticks"]
+    while longest(table(values["channels"]), ticks) > MAX_FRAME:
+        ticks -= 1
+    if ticks < values["frame_ticks"]:
+        complaints.append("frame_ticks: at most %d with these channels" % ticks)
+        values["frame_ticks"] = ticks
     while conversion_ms(values["mains_hz"], values["average"]) >= values["period_ms"]:
         values["average"] //= 2  # one conversion fits into the shortest period
     _settle_network(values, complaints)

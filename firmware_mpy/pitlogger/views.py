@@ -19,7 +19,7 @@ _KEPT = const(5)  # notes that the page shows
 _POINTS = const(96)  # of the trend in a piece
 _TRIES = const(5)  # wrong PINs in a row, after which none is looked at for a minute
 _LOCKED_MS = const(60000)
-_FILE = const(1024)
+_FILE = const(512)
 
 
 class Views:
@@ -33,6 +33,7 @@ class Views:
         self._wrong = 0
         self._locked = 0  # ticks since when no PIN is looked at
         self._notes = []  # [uptime, kind, text] of the last ones
+        self._last = (None, 0)  # the mark of the last note and its uptime
 
     def get(self, path, query):
         """Return (content type, pieces) or None."""
@@ -50,7 +51,7 @@ class Views:
         """Do what a guest asks; return what is to be told. Raises Refused."""
         app = self._app
         if path == "/time":
-            if app.anchors.best is not None or body.get("pin"):
+            if app.anchors.best is not None:
                 self._permit(body)
             try:
                 app.phone(body)
@@ -64,18 +65,22 @@ class Views:
                 raise Refused(400, "a note has one of the known kinds and not too long a text")
             if kind == "text" and not text.strip():
                 raise Refused(400, "the note says nothing")
-            return self._note(kind, text.strip())
+            return self._note(kind, text.strip(), body.get("mark"))
         if path == "/pin":
             self._permit(body)
             return {}
         raise Refused(404, "there is no such page here")
 
-    def _note(self, kind, text):
+    def _note(self, kind, text, mark):
+        """Journal a note. One that comes again with its mark, because the answer to it was lost, is there already."""
+        if mark is not None and mark == self._last[0]:
+            return {"up": self._last[1]}
         uptime = self._app.uptime.now()
         if not self._app.note(kind, text, uptime):
             raise Refused(503, "the journal cannot be written: the note is not kept")
         self._notes.append((uptime, kind, text[:40]))
         del self._notes[:-_KEPT]
+        self._last = (mark, uptime)
         return {"up": uptime}
 
     def _permit(self, body):

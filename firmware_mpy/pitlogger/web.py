@@ -6,6 +6,7 @@ Source: RFC 9110 and 9112.
 """
 
 import asyncio
+import gc
 import json
 
 from micropython import const
@@ -15,6 +16,7 @@ _SEAT_MS = const(20000)  # the page asks every two seconds
 _CONNECTIONS = const(6)  # a browser opens one or two more than it needs
 _HEAD_MOST, _BODY_MOST = const(2048), const(512)
 _DISCARD = const(32)  # pieces of 512 bytes
+_BRIEF_MS = const(200)
 _READ_MS = const(5000)  # for a whole request
 _SEND_MS = const(30000)  # for a whole answer
 
@@ -62,6 +64,7 @@ class Web:
         self._connections += 1
         try:
             if self._connections > _CONNECTIONS:
+                await asyncio.wait_for_ms(_drain_request(reader), _BRIEF_MS)
                 await self._tell(writer, 503, "too many connections at once; try again")
             elif not self._seat(_guest(writer)):
                 self.refused += 1
@@ -69,8 +72,11 @@ class Web:
                 await self._send(writer, 503, "text/html", (_FULL,), "Retry-After: 20\r\n")
             else:
                 await self._answer(reader, writer)
-        except (OSError, EOFError, MemoryError, asyncio.TimeoutError):
+        except (OSError, EOFError, asyncio.TimeoutError):
             pass  # the guest is gone, or too slow
+        except MemoryError:
+            self.refused += 1
+            gc.collect()
         finally:
             self._connections -= 1
             await _end(writer)
@@ -207,7 +213,7 @@ async def _discard(reader):
     """Read on for a moment: a connection closed with something unread is reset, and the answer lost with it."""
     try:
         for _ in range(_DISCARD):
-            if not await asyncio.wait_for_ms(reader.read(512), 200):
+            if not await asyncio.wait_for_ms(reader.read(512), _BRIEF_MS):
                 return
     except asyncio.TimeoutError:
         pass
