@@ -24,43 +24,68 @@ _WIDE_CHIPS = const(0b1011100)  # bit n: the hot codes of chip nibble n are 24 b
 
 
 
-def worst_bits(chip):
-    """Return how long a channel of this chip nibble can get in a tick, its numbers as they are. [bits]"""
-    if not chip:
-        return 0
-    return (_WIDE if _WIDE_CHIPS >> chip & 1 else _NARROW) + 2 * _NARROW
+def longest(table, ticks):
+    """Return how long the frame of so many ticks of a channel table can get. [bytes]
+
+    Each number as it is; 8 bits a block for its parameter and a mean before it; a bitmap of 255 ticks.
+    """
+    columns = bits = 0
+    for entry in table:
+        if entry >> 4:
+            columns += 3
+            bits += (_WIDE if _WIDE_CHIPS >> (entry >> 4) & 1 else _NARROW) + 2 * _NARROW
+    bits = bits * ticks + columns * 8 * (ticks // _RUN + 1) + len(table) * (_WIDE + 2 * _NARROW) + 12
+    return HEAD + 4 + len(table) + 32 + (bits + 7) // 8 + 4
 
 
 class Block:
     """Memory for the ticks of one frame, filled by the sampler, read by the encoder.
 
-    ``codes`` holds hot, cold and fault of every channel of every tick present; ``missed`` is the bitmap of WIRE.md
-    section 2; ``ticks`` counts all, ``present`` those with values.
+    ``columns`` are hot, cold and fault, each with the codes of all channels of the first tick, then of the next;
+    ``missed`` is the bitmap of WIRE.md section 2; ``ticks`` counts all, ``present`` those with values.
     """
 
     def __init__(self, ticks, channels):
-        self.codes = array("i", bytes(4 * 3 * ticks * channels))
+        n = ticks * channels
+        self.columns = array("i", bytes(4 * n)), array("h", bytes(2 * n)), array("h", bytes(2 * n))
         self.missed = bytearray(32)
         self.clear()
 
     def clear(self):
         """Make the block empty."""
         self.ticks = self.present = 0
+        self._end = 0  # of the codes there are
         self.high = self.low = 0  # uptime of the first tick, two halves of 24 bits
         for i in range(len(self.missed)):
             self.missed[i] = 0
 
+    def put(self, row):
+        """Append a tick: hot, cold and fault of each channel, one channel behind the other. Allocates nothing."""
+        hot, cold, fault = self.columns
+        at = self._end
+        for i in range(0, len(row), 3):
+            hot[at] = row[i]
+            cold[at] = row[i + 1]
+            fault[at] = row[i + 2]
+            at += 1
+        self._end = at
+        self.ticks += 1
+        self.present += 1
+
 
 class Encoder:
-    """Makes frames of one logger, boot and channel table. One tick frame at a time: its memory is used again."""
+    """Makes frames of one logger, boot and channel table. One tick frame at a time: its memory is used again.
 
-    def __init__(self, logger, boot, table, period_ms):
+    ``ticks`` are the most that are present in a frame.
+    """
+
+    def __init__(self, logger, boot, table, period_ms, ticks=255):
         self._logger = logger
         self._boot = boot
         self._table = table
         self._period = period_ms
         self._columns = [i for i in range(len(table)) if table[i] >> 4]
-        self._buf = bytearray(MAX_FRAME)
+        self._buf = bytearray(min(MAX_FRAME, longest(table, ticks)))
         self._z = array("i", bytes(4 * (_RUN + 1)))  # differences from the value before, as numbers
         self._y = array("i", bytes(4 * (_RUN + 1)))  # differences from the mean of four
         self._cost = 0  # bits of the symbols in the form found last
@@ -113,7 +138,7 @@ class Encoder:
         width = _WIDE if column == 0 else _NARROW
         before = n = 0
         for channel in self._columns:
-            value = block.codes[channel * 3 + column]
+            value = block.columns[column][channel]
             self._z[n] = _zigzag(value - before, width)
             before = value
             n += 1
@@ -123,14 +148,14 @@ class Encoder:
         """Write the block of ticks ``first`` to ``first + 63`` (as many as there are), in the shorter of both ways."""
         width = _WIDE if column == 0 and _WIDE_CHIPS >> (self._table[channel] >> 4) & 1 else _NARROW
         n = min(_RUN, block.present - first)
-        at = channel * 3 + column
-        self._steps(block, at, first, n, width)
+        codes = block.columns[column]
+        self._steps(codes, channel, first, n, width)
         numbers = self._z
         form = self._form(numbers, n, width)
         await asyncio.sleep_ms(0)
         if form != _ALL_ZERO:
             cost = self._cost
-            self._strays(block, at, first, n, width)
+            self._strays(codes, channel, first, n, width)
             other = self._form(self._y, n, width)
             if self._cost + 4 < cost:
                 numbers, form = self._y, other
@@ -139,11 +164,10 @@ class Encoder:
         self._block(numbers, n, width, form)
         await asyncio.sleep_ms(0)
 
-    def _steps(self, block, at, first, n, width):
-        """Put into ``_z`` what n values of the column at ``at`` differ from the one before each."""
-        codes, z = block.codes, self._z
-        stride = 3 * len(self._table)
-        at += first * stride
+    def _steps(self, codes, channel, first, n, width):
+        """Put into ``_z`` what n values of a column differ from the one before each."""
+        z, stride = self._z, len(self._table)
+        at = channel + first * stride
         before = codes[at - stride]
         for i in range(n):
             value = codes[at]
@@ -151,15 +175,14 @@ class Encoder:
             z[i] = 0 if value == before else _zigzag(value - before, width)
             before = value
 
-    def _strays(self, block, at, first, n, width):
-        """Put into ``_y`` what n values differ from the mean of the four before each, the first standing for those
-        before it."""
-        codes, y = block.codes, self._y
-        stride = 3 * len(self._table)
-        a = codes[at + max(first - 4, 0) * stride]
-        b = codes[at + max(first - 3, 0) * stride]
-        c = codes[at + max(first - 2, 0) * stride]
-        at += first * stride
+    def _strays(self, codes, channel, first, n, width):
+        """Put into ``_y`` what n values of a column differ from the mean of the four before each; the column's first
+        stands for those before it."""
+        y, stride = self._y, len(self._table)
+        a = codes[channel + max(first - 4, 0) * stride]
+        b = codes[channel + max(first - 3, 0) * stride]
+        c = codes[channel + max(first - 2, 0) * stride]
+        at = channel + first * stride
         d = codes[at - stride]
         for i in range(n):
             value = codes[at]

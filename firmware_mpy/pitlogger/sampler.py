@@ -38,7 +38,7 @@ class Sampler:
         self.changes = 0
         self._answers = bytearray(len(chips))
         self._losses = array("H", bytes(2 * len(chips)))
-        self._last_at = 0
+        self._row = array("i", bytes(4 * 3 * len(chips)))  # hot, cold, fault of each channel, as the last tick had them
         self._last_high = self._last_low = 0
         self.up_high = self.up_low = 0  # uptime of the tick that is due, two halves of 24 bits
 
@@ -79,10 +79,9 @@ class Sampler:
             block = self._close()
         if not block.ticks:
             block.high, block.low = self.up_high, self.up_low
-        codes = block.codes
-        at = block.present * 3 * len(self._chips)
-        i = 0
-        self._last_at, self._last_high, self._last_low = at, self.up_high, self.up_low
+        codes = self._row
+        at = i = 0
+        self._last_high, self._last_low = self.up_high, self.up_low
         for chip in self._chips:
             if chip is not None:
                 try:
@@ -94,8 +93,7 @@ class Sampler:
                     self._change(i)
             at += 3
             i += 1
-        block.ticks += 1
-        block.present += 1
+        block.put(codes)
 
     def miss(self):
         """Record that the tick that is due was not taken. Before the first tick of a frame it is only counted."""
@@ -113,8 +111,7 @@ class Sampler:
         """Return [hot, cold, fault] of a channel at the last tick taken, or None where there is no chip."""
         if self._chips[channel] is None:
             return None
-        at = self._last_at + 3 * channel
-        return list(self._block.codes[at : at + 3])
+        return list(self._row[3 * channel : 3 * channel + 3])
 
     def word(self, channel):
         """Return how a channel's chip is, in a word or three.

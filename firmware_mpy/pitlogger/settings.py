@@ -4,8 +4,6 @@ A logger without settings, or with a damaged file, still samples and journals: w
 """
 
 import asyncio
-import asyncio
-import asyncio
 import json
 import os
 from binascii import hexlify

@@ -71,9 +71,8 @@ def new_frame(encoder, sequence):
         return encoder.event(sequence, 5000 + sequence, "note", {"kind": "text", "text": "n%d" % sequence * 9})
     block.clear()
     block.low = 1000 * sequence
-    for i in range(16 * 6):
-        block.codes[i] = (sequence * 7919 + i * i * 104729) % 30011 - 15000
-    block.ticks = block.present = 16
+    for i in range(0, 16 * 6, 6):
+        block.put([(sequence * 7919 + (i + j) ** 2 * 104729) % 30011 - 15000 for j in range(6)])
     length = asyncio.run(encoder.ticks(block))
     return encoder.seal(block, length, sequence)
 

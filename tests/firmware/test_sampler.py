@@ -105,7 +105,7 @@ async def go():
     task = asyncio.create_task(s.run())
     await asyncio.sleep_ms(250 * 13 + 1)    # three frames full, nobody takes the first
     task.cancel()
-    print(json.dumps([len(Chip.taken), s.missed, s.dropped, s.take_full().codes[0], s._block.codes[0]]))
+    print(json.dumps([len(Chip.taken), s.missed, s.dropped, s.take_full().columns[0][0], s._block.columns[0][0]]))
 asyncio.run(go())
 """,
         flash,

@@ -72,7 +72,7 @@ WRONG = [
     ({"channels": [{"chip": "max31855", "tc": "X"}]}, "channels[0].tc", lambda v: v["channels"][0]["tc"], "K"),
     ({"channels": [{"chip": "max31855", "spi": 1}]}, "channels[0].spi", lambda v: v["channels"][0]["chip"], "none"),
     ({"channels": [{"chip": "max31855"}] * 2}, "channels[1].cs", lambda v: v["channels"][1]["chip"], "none"),
-    ({"frame_ticks": 200}, "frame_ticks", lambda v: v["frame_ticks"], 107),
+    ({"frame_ticks": 200}, "frame_ticks", lambda v: v["frame_ticks"], 109),
 ]
 
 
