@@ -337,7 +337,7 @@ def test_damaged_settings_file_still_samples_and_journals(running, flash, make_b
         [str(MICROPYTHON), "-X", HEAP, str(FIRMWARE / "main.py")], cwd=flash, env=env, stdout=subprocess.PIPE, text=True
     )
     try:
-        wait_until("200 ticks", lambda: len(count_ticks(bench)) > 200)
+        wait_until("400 ticks", lambda: len(count_ticks(bench)) > 400)
     finally:
         process.kill()
         process.wait()
