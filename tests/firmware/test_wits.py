@@ -86,7 +86,8 @@ def test_reading_allocates_nothing(flash):
     script = """
 import micropython
 from pitlogger import wits
-codes = ((0x13, 403, 400, 0), (0x37, 3000, 1600, 0), (0x27, 12864, 1600, 1), (0x12, 400, 400, 0), (0x63, 2000, 400, 0), (0x13, 0, 0, 0))
+codes = ((0x13, 403, 400, 0), (0x37, 3000, 1600, 0), (0x27, 12864, 1600, 1),
+         (0x12, 400, 400, 0), (0x63, 2000, 400, 0), (0x13, 0, 0, 0))
 def all_of_them():
     for entry, hot, cold, fault in codes:
         wits.word(entry, hot, cold, fault)

@@ -24,7 +24,7 @@ def test_a_broker_of_ones_own_is_taken(tmp_path):
 def test_tls_is_for_a_broker_of_ones_own_and_its_authority_is_beside_the_settings(tmp_path):
     config = written(tmp_path, '[broker]\nhost = "pit.test"\ntls = true\nca = "ca.pem"\n')
     assert (config.broker.tls, config.broker.ca) == (True, tmp_path / "ca.pem")
-    with pytest.raises(ConfigError, match="broker.tls"):
+    with pytest.raises(ConfigError, match=r"broker\.tls"):
         written(tmp_path, "[broker]\ntls = true\n")
 
 
