@@ -56,7 +56,7 @@ from pitlogger import settings as s
 rules = []
 for prefix, group in (("", s._TOP), ("broker.", s._BROKER), ("channels[].", s._CHANNEL), ("spi[].", s._SPI),
                       ("channels[].", s._ON_SPI), ("channels[].", s._ON_I2C), ("channels[].", s._LIMITS),
-                      ("i2c[].", s._I2C), ("wifi[].", s._WIFI)):
+                      ("i2c[].", s._I2C), ("wifi[].", s._WIFI), ("hotspot.", s._HOTSPOT)):
     for key, (kind, least, most, default) in group.items():
         rules.append([prefix + key, least if isinstance(least, tuple) else [least, most], default])
 print(json.dumps(rules))
