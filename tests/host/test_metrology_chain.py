@@ -46,7 +46,8 @@ def test_errors_drawn_within_the_limits_are_covered_by_the_stated_uncertainty(ch
     # the standard uncertainty itself.
     n, rng = 4000, np.random.default_rng(5)
     true, box = np.full(n, 95.0), np.full(n, 30.0)
-    wire = true + rng.uniform(-1, 1, n) * (1.5 if tc == "K" else 0.5)
+    # Class 1, stated for a plug at 0 degC; what of it comes in between a plug at 30 and a tip at 95 degC: 0.1 + 0.65.
+    wire = true + rng.uniform(-1, 1, n) * 0.75 * (1.5 if tc == "K" else 0.5)
     mv = its90.emf(tc, wire) - its90.emf(tc, box)
     spec = chips.chip_of(chip)
     if spec.mode == "line":
@@ -75,7 +76,7 @@ def test_air_is_less_certain_while_it_changes_and_says_so_without_time_too():
     assert air.u[340] == pytest.approx(np.hypot(without_time.u[340], AIR_TAU_S * 0.2), rel=0.005)
     assert np.array_equal(without_time.u[:300], air.u[:300])
     meat = correct("max31856", "K", *codes, t=t, kind="meat")
-    assert meat.u[340] == pytest.approx(meat.u[290], rel=0.02)
+    assert meat.u[340] == pytest.approx(correct("max31856", "K", *codes, kind="meat").u[340], rel=0.001)
 
 
 def test_an_uncertain_clock_makes_a_changing_reading_uncertain():
