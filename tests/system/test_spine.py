@@ -104,7 +104,7 @@ class Stage:
         journal = journal_frames(self.flash / "journal")
         assert len({f.key for f in stored}) == len(stored)
         assert {f.key: f.frame for f in stored} == {read_head(f).key: f for f in journal}
-        assert len(journal) >= HOURS * 3600 // 32
+        assert len(journal) >= HOURS * 3600 // 64
         assert aside == {}
 
     def close(self) -> None:
