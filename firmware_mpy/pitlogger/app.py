@@ -43,10 +43,11 @@ class App:
         if self._networks[2] is not None and not self.care.safe:
             # Before anything large is made: to compile a module takes several times what then stays of it.
             import pitlogger.hotspot
-            import pitlogger.local
 
             if settings["hotspot"]["when"] == "always" or not (settings["broker"]["host"] or settings["ntp"]):
-                import pitlogger.views  # noqa: F401
+                import pitlogger.local
+                import pitlogger.views
+                import pitlogger.web  # noqa: F401
 
         if not self.care.safe and (settings["broker"]["host"] or settings["ntp"]):
             import pitlogger.net  # before anything large is made: to compile a module takes room
@@ -190,6 +191,14 @@ class App:
 
     # -- what the hotspot's page asks for -----------------------------------------------------------------------------
 
+    def follow(self):
+        """Begin to make degrees of the ticks, if that has not begun: a board that shows them to nobody does not pay."""
+        if self.local is None:
+            from pitlogger.local import Local
+
+            self.local = Local(self.sampler, self._table, self._settings)
+            asyncio.create_task(self.local.run())
+
     def brief(self):
         """How the logger is, as the page shows it beside its channels."""
         settings, journal, anchor = self._settings, self.journal, self.anchors.best
@@ -261,7 +270,7 @@ class App:
             self._make_networks()
         tasks = [] if self.net is None else [self.net.run()]
         if self.hotspot is not None:
-            tasks += [self.local.run(), self.hotspot.run()]
+            tasks.append(self.hotspot.run())
         await asyncio.gather(*tasks)
 
     def _make_networks(self):
@@ -274,9 +283,7 @@ class App:
             self.uplink = self.net.uplink
         if ap is not None:
             from pitlogger.hotspot import Hotspot
-            from pitlogger.local import Local
 
-            self.local = Local(self.sampler, self._table, settings)
             self.hotspot = Hotspot(ap, wlan if self.net is not None else None, settings, logger, clock, self)
 
     def _chip_words(self):

@@ -66,6 +66,7 @@ class Hotspot:
         from pitlogger.views import Views
         from pitlogger.web import Web
 
+        self._app.follow()
         ap, settings = self._ap, self._settings
         ap.config(ssid=self.ssid, key=self.key)
         ap.active(True)
@@ -75,17 +76,16 @@ class Hotspot:
                 raise OSError("the access point would be open")
             address = ap.ifconfig()[0]
             self.web = Web(Views(self._app, page_file(), self.pin, self._clock), address, self._clock)
-            server = await asyncio.start_server(self.web.serve, address, settings["port"])
+            server = asyncio.create_task(self.web.accept(self.web.listen(settings["port"])))
             names = asyncio.create_task(self._names(address))
             self._say(address)
             while self._wanted():
                 await asyncio.sleep_ms(_LOOK_MS)
         finally:
             self.web = None
-            if names is not None:
-                names.cancel()
-            if server is not None:
-                server.close()
+            for task in (server, names):
+                if task is not None:
+                    task.cancel()
             ap.active(False)
 
     async def _names(self, address):

@@ -6,6 +6,7 @@ us, are sent on to the page (web.py), and offer it. Source: RFC 1035 sections 4.
 
 import asyncio
 import socket
+from asyncio import core
 
 from micropython import const
 
@@ -41,7 +42,7 @@ def reply(query, address):
 
 
 async def _readable(sock):
-    yield asyncio.core._io_queue.queue_read(sock)
+    yield core._io_queue.queue_read(sock)
 
 
 async def serve(host, port):

@@ -10,7 +10,7 @@ import struct
 from micropython import const
 
 from pitlogger.hmac import same
-from pitlogger.web import Refused
+from pitlogger.request import Refused
 
 # The ledger's kinds of note (WIRE.md section 3, event ``note``).
 NOTES = ("wrap", "rotate", "spritz", "fuel", "lid", "ice", "boat", "pan", "pull", "hold", "text")
@@ -120,14 +120,12 @@ class Views:
         """Give a head of 12 bytes (slot of the first point, their number, seconds a point, channels), then the points
         of each channel that is there as little-endian int16 in 0.1 degC, -32768 for none."""
         trend = self._app.local.trend
-        first = trend.first()
+        first, end = trend.first(), max(trend.slot, 0)  # before the first tick the slot is -1
         if query.startswith("from="):
             try:
-                first = min(max(first, int(query[5:])), trend.slot)
+                first = min(max(first, int(query[5:])), end)
             except ValueError:
                 raise Refused(400, "from must be a whole number")
-        end = max(trend.slot, 0)
-        first = min(first, end)
         channels = [i for i, c in enumerate(self._app.local.channels) if c is not None]
         mask = 0
         for i in channels:

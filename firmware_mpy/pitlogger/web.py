@@ -8,15 +8,17 @@ Source: RFC 9110 and 9112.
 import asyncio
 import gc
 import json
+import socket
+from asyncio import core
 
 from micropython import const
 
+from pitlogger.request import Refused, discard, drain, read_body, request
+
 _SEATS = const(3)
 _SEAT_MS = const(20000)  # the page asks every two seconds
-_CONNECTIONS = const(6)  # a browser opens one or two more than it needs
-_HEAD_MOST, _BODY_MOST = const(2048), const(512)
-_DISCARD = const(32)  # pieces of 512 bytes
-_BRIEF_MS = const(200)
+_CONNECTIONS = const(6)  # at once; a browser opens one or two more than it needs
+_ROOM_MS = const(20)  # between looks for room
 _READ_MS = const(5000)  # for a whole request
 _SEND_MS = const(30000)  # for a whole answer
 
@@ -39,14 +41,6 @@ _FULL = (
 )
 
 
-class Refused(Exception):
-    """A request that is answered with a status and a line of text."""
-
-    def __init__(self, status, text):
-        super().__init__(text)
-        self.status, self.text = status, text
-
-
 class Web:
     """``views`` has ``get(path, query)``, which returns (content type, pieces) or None, and ``post(path, body)``,
     which returns an object for JSON; both may raise Refused. ``address`` is our own as text, ``clock`` has ticks."""
@@ -57,21 +51,67 @@ class Web:
         self._clock = clock
         self._seats = []  # [guest, ticks of the last request]
         self._connections = 0
+        self._silent = []  # tasks of those connections that have said nothing yet
         self.refused = 0  # requests that were not answered with what they asked for
 
-    async def serve(self, reader, writer):
-        """Answer one connection. Whatever it does, it ends, and raises nothing but a cancellation."""
-        self._connections += 1
+    def listen(self, port):
+        """Return a socket that listens at our address. OSError if the port cannot be had."""
+        sock = socket.socket()
         try:
-            if self._connections > _CONNECTIONS:
-                await asyncio.wait_for_ms(_drain_request(reader), _BRIEF_MS)
-                await self._tell(writer, 503, "too many connections at once; try again")
-            elif not self._seat(_guest(writer)):
-                self.refused += 1
-                await asyncio.wait_for_ms(_drain_request(reader), _READ_MS)
-                await self._send(writer, 503, "text/html", (_FULL,), "Retry-After: 20\r\n")
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            sock.bind(socket.getaddrinfo(self._address, port)[0][-1])
+            sock.listen(_CONNECTIONS)
+            sock.setblocking(False)
+        except OSError:
+            sock.close()
+            raise
+        return sock
+
+    async def accept(self, sock):
+        """Answer who connects to a listening socket, until cancelled. Who finds no room waits for one, but goes before
+        one that has said nothing yet: browsers open connections on the off chance.
+
+        Not by asyncio.start_server: that ends for ever where memory is short while it accepts.
+        """
+        try:
+            while True:
+                await _readable(sock)
+                try:
+                    if self._connections < _CONNECTIONS:
+                        self._begin(*sock.accept())
+                        continue
+                    if self._silent:
+                        self._silent.pop(0).cancel()
+                except (OSError, MemoryError):
+                    gc.collect()
+                await asyncio.sleep_ms(_ROOM_MS)
+        finally:
+            sock.close()
+
+    def _begin(self, sock, peer):
+        """Answer a new connection in a task of its own."""
+        try:
+            sock.setblocking(False)
+            stream = asyncio.StreamReader(sock)
+            asyncio.create_task(self._serve(stream, peer[0] if isinstance(peer, tuple) else bytes(peer[4:8])))
+            self._connections += 1
+        except (OSError, MemoryError):
+            sock.close()
+            raise
+
+    async def _serve(self, stream, guest):
+        """Answer one connection. Whatever it does, it ends, and raises nothing but a cancellation.
+
+        ``guest`` is the address, in whatever shape this port of MicroPython has it.
+        """
+        try:
+            first = await self._first(stream)
+            if self._seat(guest):
+                await self._answer(stream, stream, first)
             else:
-                await self._answer(reader, writer)
+                self.refused += 1
+                await asyncio.wait_for_ms(drain(stream, first), _READ_MS)
+                await self._send(stream, 503, "text/html", (_FULL,), "Retry-After: 20\r\n")
         except (OSError, EOFError, asyncio.TimeoutError):
             pass  # the guest is gone, or too slow
         except MemoryError:
@@ -79,11 +119,24 @@ class Web:
             gc.collect()
         finally:
             self._connections -= 1
-            await _end(writer)
+            stream.s.close()  # nothing may be awaited here: wait_for cancels a second time, and this would be left out
 
-    async def _answer(self, reader, writer):
+    async def _first(self, stream):
+        """Return the first bytes of a request, b"" when the time is up."""
+        task = asyncio.current_task()
+        self._silent.append(task)
         try:
-            method, path, query, headers, rest = await asyncio.wait_for_ms(_request(reader), _READ_MS)
+            return await asyncio.wait_for_ms(stream.read(256), _READ_MS)
+        except asyncio.TimeoutError:
+            await self._tell(stream, 408, "the request took too long")
+            raise EOFError
+        finally:
+            if task in self._silent:
+                self._silent.remove(task)
+
+    async def _answer(self, reader, writer, first):
+        try:
+            method, path, query, headers, rest = await asyncio.wait_for_ms(request(reader, first), _READ_MS)
             if headers.get("host", "").split(":")[0] != self._address:
                 # A phone that looks for the internet, or someone who typed a name: here is the page.
                 where = "Location: http://%s%s/\r\n" % (self._address, _port(headers))
@@ -94,14 +147,14 @@ class Web:
                     raise Refused(404, "there is no such page here")
                 await self._send(writer, 200, found[0], found[1])
             elif method == "POST":
-                body = await asyncio.wait_for_ms(_body(reader, headers, rest), _READ_MS)
+                body = await asyncio.wait_for_ms(read_body(reader, headers, rest), _READ_MS)
                 await self._send(writer, 200, "application/json", (json.dumps(self._views.post(path, body)),))
             else:
                 raise Refused(405, "GET and POST are all there is")
         except Refused as no:
             await self._tell(writer, no.status, no.text)
             if no.status in (413, 431):
-                await _discard(reader)
+                await discard(reader)
         except asyncio.TimeoutError:
             await self._tell(writer, 408, "the request took too long")
 
@@ -134,94 +187,10 @@ async def _write(writer, head, pieces):
         await writer.drain()  # gives the others their turn, even where nothing has to wait
 
 
-async def _end(writer):
-    try:
-        await writer.wait_closed()
-    except OSError:
-        pass
-
-
-def _guest(writer):
-    """Return what tells one guest from another: the address, whatever shape this port of MicroPython gives it."""
-    peer = writer.get_extra_info("peername")
-    return peer[0] if isinstance(peer, tuple) else bytes(peer[4:8])
+async def _readable(sock):
+    yield core._io_queue.queue_read(sock)
 
 
 def _port(headers):
     _, colon, port = headers.get("host", "").partition(":")
     return ":" + port if colon and port.isdigit() else ""
-
-
-async def _head(reader):
-    """Return (head, what came behind it) as bytes."""
-    got = bytearray()
-    while True:
-        piece = await reader.read(256)
-        if not piece:
-            raise EOFError
-        got += piece
-        end = got.find(b"\r\n\r\n")
-        if 0 <= end <= _HEAD_MOST:
-            return bytes(got[:end]), bytes(got[end + 4 :])
-        if len(got) > _HEAD_MOST:
-            raise Refused(431, "the request is too long")
-
-
-async def _request(reader):
-    """Return (method, path, query, headers, the beginning of the body); header names in lower case."""
-    head, rest = await _head(reader)
-    try:
-        lines = head.decode().split("\r\n")
-        method, target, version = lines[0].split(" ")
-    except ValueError:
-        raise Refused(400, "this is no HTTP request")
-    if not version.startswith("HTTP/1.") or not target.startswith("/"):
-        raise Refused(400, "this is no HTTP request")
-    headers = {}
-    for line in lines[1:]:
-        name, _, value = line.partition(":")
-        headers[name.lower()] = value.strip()
-    path, _, query = target.partition("?")
-    return method, path, query, headers, rest
-
-
-async def _body(reader, headers, got):
-    """Return the object in the body, which must be JSON: so no other site's form can send it."""
-    if headers.get("content-type", "").split(";")[0] != "application/json":
-        raise Refused(400, "the body must be application/json")
-    try:
-        length = int(headers.get("content-length", ""))
-    except ValueError:
-        raise Refused(400, "Content-Length is missing")
-    if not 0 <= length <= _BODY_MOST:
-        raise Refused(413, "the body is too long")
-    while len(got) < length:
-        piece = await reader.read(length - len(got))
-        if not piece:
-            raise EOFError
-        got += piece
-    try:
-        body = json.loads(got[:length])
-    except ValueError:
-        raise Refused(400, "the body is not JSON")
-    if not isinstance(body, dict):
-        raise Refused(400, "the body is not an object")
-    return body
-
-
-async def _discard(reader):
-    """Read on for a moment: a connection closed with something unread is reset, and the answer lost with it."""
-    try:
-        for _ in range(_DISCARD):
-            if not await asyncio.wait_for_ms(reader.read(512), _BRIEF_MS):
-                return
-    except asyncio.TimeoutError:
-        pass
-
-
-async def _drain_request(reader):
-    """Read what was asked, so that the answer is not lost with a connection that is reset."""
-    try:
-        await _head(reader)
-    except (Refused, EOFError):
-        pass
