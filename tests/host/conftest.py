@@ -7,6 +7,9 @@ import pytest
 from page_world import BASE, World, make_world
 from starlette.testclient import TestClient
 
+from pitscribe.cli import main
+from pitscribe.clock import SystemClock
+from pitscribe.ledger.ledger import Ledger
 from pitscribe.page.app import make_app
 from pitscribe.watch.live import Watch
 
@@ -25,3 +28,16 @@ def client(world: World) -> Iterator[TestClient]:
     watch = Watch(world.ledger, world.clock)
     with TestClient(make_app(world.ledger, watch, world.clock), base_url=BASE) as made:
         yield made
+
+
+@pytest.fixture
+def command(tmp_path, capsys):
+    """Run ``pitscribe`` on a home of its own with an empty ledger; returns (status, output lines, complaint lines)."""
+    Ledger(tmp_path / "home" / "ledger.sqlite", SystemClock()).close()
+
+    def run(*arguments: object) -> tuple[int, list[str], list[str]]:
+        status = main(["--home", str(tmp_path / "home"), *map(str, arguments)])
+        said = capsys.readouterr()
+        return status, said.out.splitlines(), said.err.splitlines()
+
+    return run

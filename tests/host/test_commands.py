@@ -13,23 +13,8 @@ import pytest
 from intake_rig import LOGGER, ticks
 
 from pitscribe.cli import main
-from pitscribe.clock import SystemClock
-from pitscribe.ledger.ledger import Ledger
 
 START = 1_780_142_400  # 2026-05-30 12:00 UTC
-
-
-@pytest.fixture
-def command(tmp_path, capsys):
-    """Run ``pitscribe`` on a home of its own with an empty ledger; returns (status, output lines, complaint lines)."""
-    Ledger(tmp_path / "home" / "ledger.sqlite", SystemClock()).close()
-
-    def run(*arguments: object) -> tuple[int, list[str], list[str]]:
-        status = main(["--home", str(tmp_path / "home"), *map(str, arguments)])
-        said = capsys.readouterr()
-        return status, said.out.splitlines(), said.err.splitlines()
-
-    return run
 
 
 def table(path: Path, rows: int = 600, step_s: float = 30.0) -> Path:

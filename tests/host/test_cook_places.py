@@ -1,26 +1,11 @@
 """``pitscribe cook start`` and ``place``: where probes are, what is corrected, and whose place ends with it."""
 
-import pytest
 
-from pitscribe.cli import main
 from pitscribe.clock import SystemClock
 from pitscribe.config import Config
 from pitscribe.ledger.ledger import Ledger
 
 START = 1_780_142_400  # 2026-05-30 12:00 UTC
-
-
-@pytest.fixture
-def command(tmp_path, capsys):
-    """Run ``pitscribe`` on a home of its own with an empty ledger; returns (status, output lines, complaint lines)."""
-    Ledger(tmp_path / "home" / "ledger.sqlite", SystemClock()).close()
-
-    def run(*arguments: object) -> tuple[int, list[str], list[str]]:
-        status = main(["--home", str(tmp_path / "home"), *map(str, arguments)])
-        said = capsys.readouterr()
-        return status, said.out.splitlines(), said.err.splitlines()
-
-    return run
 
 
 def test_placements_can_be_given_before_the_logger_was_ever_seen(command):

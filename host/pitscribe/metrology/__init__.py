@@ -18,4 +18,6 @@ Calibration: fixpoints (ice, boiling water), steady (is the bath), calibration (
 
 Air probes: airprobe (stem and lag undone), airlearn (what they are), derivative (slopes that know their noise), plunge
 (how slow a junction is).
+
+In words: bothunits.
 """

@@ -151,8 +151,8 @@ def fit(
     span = float(np.ptp([p.reading for p in points]))
     if gain and span < GAIN_SPAN_K:
         raise CalibrationError(
-            f"a gain needs points at least {GAIN_SPAN_K:g} K ({GAIN_SPAN_K * 1.8:g} F) apart, and these are "
-            f"{span:.1f} K ({span * 1.8:.1f} F); take an offset, or add a point"
+            f"a gain needs points at least {both_sizes(GAIN_SPAN_K, 0)} apart, and these are {both_sizes(span)}; "
+            "take an offset, or add a point"
         )
     found = _fit(points, probe_tc, tolerance, gain, through)
     _check_gain(found.gain, probe_tc, tolerance)

@@ -18,7 +18,6 @@ from pitscribe.metrology.bothunits import both_sizes, both_units
 
 FloatArray = NDArray[np.float64]
 
-SHARE = 1.0 - math.exp(-1.0)
 # In a smoker's air a junction is this many times slower than in stirred water: makers' 0.22 to 1.10 s in water for
 # sheaths of 1/16 and 1/8 in against 17 and 48 s computed for air of 1 m/s; 0.05 s and 4 s for a bead (SOURCES.md 5).
 SLOWER_IN_AIR = (40.0, 100.0)
