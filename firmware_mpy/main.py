@@ -14,16 +14,16 @@ from pitlogger.chips import ON_I2C, Absent, Bus, driver, i2c_driver
 try:
     import network
 except ImportError:  # a board without Wi-Fi: it samples and journals
-    network = None
+    network = None  # type: ignore[assignment]
 
 
 def buses(values, complaints):
     """Return the SPI buses by number; one whose pins the board refuses is missing, and complained of."""
     found = {}
     for bus in values["spi"]:
-        pins = {name: machine.Pin(bus[name]) for name in ("sck", "mosi", "miso")}
+        sck, mosi, miso = (machine.Pin(bus[name]) for name in ("sck", "mosi", "miso"))
         try:
-            spi = machine.SPI(bus["id"], baudrate=bus["baud"], **pins)
+            spi = machine.SPI(bus["id"], baudrate=bus["baud"], sck=sck, mosi=mosi, miso=miso)
             found[bus["id"]] = Bus(spi, bus["baud"])
         except ValueError as error:
             complaints.append("spi %d: %s" % (bus["id"], error))

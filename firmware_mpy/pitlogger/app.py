@@ -159,7 +159,8 @@ class App:
     def mark(self):
         """Something that changes when the state is worth telling before its time."""
         return (
-            self.sampler.missed, self.lost, self.journal.ok, self.anchors.best, self.uplink.denied, self.sampler.changes
+            self.sampler.missed, self.lost, self.journal.ok, self.anchors.best,
+            self.uplink.denied if self.uplink else 0, self.sampler.changes,
         )
 
     def order(self, message):

@@ -145,11 +145,13 @@ class Journal:
         try:
             if self._cursor_kept is None:
                 self._keep_cursor()  # an old one, readable again at the next boot, could be ahead of this frame
-            if self._file is None or self._length + len(frame) > SEGMENT:
-                if not self._begin(sequence):
+            file = self._file
+            if file is None or self._length + len(frame) > SEGMENT:
+                file = self._begin(sequence)
+                if file is None:
                     return False
-            self._file.write(frame)
-            self._file.flush()
+            file.write(frame)
+            file.flush()
             self._length += len(frame)
             self.written += len(frame)
             return True
@@ -159,13 +161,13 @@ class Journal:
             return False
 
     def _begin(self, sequence):
-        """Begin the segment whose first frame is ``sequence``. Return False if there is no room for it."""
+        """Begin the segment whose first frame is ``sequence``. Return its file, None if there is no room for it."""
         self._close()
         more = more_segments(self._folder, len(self._names), self._most)
         while not more:
             if not self._make_room(sequence):
                 self._more = 0
-                return False
+                return None
             more = more_segments(self._folder, len(self._names), self._most)
         if files.exists(self._path(sequence)):
             raise OSError(17)  # never write over a segment
@@ -174,7 +176,7 @@ class Journal:
         self._file.write(segments.head(self._logger, sequence))
         self._length = SEGMENT_HEAD
         self._more = more - 1
-        return True
+        return self._file
 
     def _make_room(self, sequence):
         """Remove the oldest segment if its frames are stored or if the newest are to be kept; return whether it was.

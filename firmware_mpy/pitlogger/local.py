@@ -84,7 +84,8 @@ class Local:
         trend.begin(uptime_s)
         for i, channel in enumerate(self.channels):
             if channel is not None:
-                channel.take(*sampler.last(i), uptime_s)
+                hot, cold, fault = sampler.last(i)
+                channel.take(hot, cold, fault, uptime_s)
                 if channel.value is not None:
                     trend.add(i, channel.value)
 

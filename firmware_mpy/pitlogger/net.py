@@ -21,22 +21,16 @@ class Net:
     def __init__(self, settings, journal, logger, wlan, clock, uptime, set_clock, report):
         broker = settings["broker"]
         self.wifi = Wifi(wlan, settings["wifi"])
-        self._resolver = self._wall = self._secure = self.uplink = self._ntp = None
+        self._resolver = self._wall = self.uplink = self._ntp = None
         # What is not asked for costs nothing; what is, is imported now, while there is room to compile it.
         if _to_look_up(broker["host"]) or _to_look_up(settings["ntp"].partition(":")[0]):
             from pitlogger.dns import Resolver
 
             server = settings["name_server"]
             self._resolver = Resolver(lambda: server or self.wifi.name_server(), clock, _ADDRESSES)
-        if broker["tls"]:
-            from pitlogger import secure
-            from pitlogger.wallclock import WallClock
-
-            self._secure = secure
-            if set_clock is not None:
-                self._wall = WallClock(set_clock, _CLOCK, uptime)
+        context = self._tls(broker["ca"], set_clock, uptime) if broker["tls"] else None
         if broker["host"]:
-            client = self._client_of(broker, logger, clock)
+            client = self._client_of(broker, logger, clock, context)
             self.uplink = Uplink(client, journal, self.wifi, logger, settings, clock, report)
         if settings["ntp"]:
             from pitlogger.ntp import Ntp
@@ -55,14 +49,14 @@ class Net:
 
     async def find(self, name, keep=False):
         """Return the address of a server; ``keep`` its last one on flash. OSError if nobody knows it."""
-        if numeric(name):
+        if numeric(name) or self._resolver is None:  # without one the settings name nothing that has to be looked up
             return name
         return await self._resolver.address(name, keep)
 
     async def _find_broker(self, name):
         return await self.find(name, True)
 
-    def _client_of(self, broker, logger, clock):
+    def _client_of(self, broker, logger, clock, context):
         """Return what makes the MQTT client once the uplink knows where its messages go."""
 
         def make(on_message, on_ack):
@@ -78,17 +72,24 @@ class Net:
                 on_message,
                 on_ack,
                 self._find_broker,
-                (lambda: self._context(broker["ca"])) if broker["tls"] else None,
+                context,
             )
 
         return make
 
-    def _context(self, ca):
-        """Return the context of a TLS connection, and see to it that the clock is at least possible."""
-        secure = self._secure
-        if self._wall is not None and not self._wall.known:
-            self._wall.floor(secure.not_before(secure.read_certificate(ca)))
-        return secure.context(ca)
+    def _tls(self, ca, set_clock, uptime):
+        """Return what makes the context of a connection, and sees to it that the clock is at least possible."""
+        from pitlogger import secure
+        from pitlogger.wallclock import WallClock
+
+        wall = self._wall = None if set_clock is None else WallClock(set_clock, _CLOCK, uptime)
+
+        def make():
+            if wall is not None and not wall.known:
+                wall.floor(secure.not_before(secure.read_certificate(ca)))
+            return secure.context(ca)
+
+        return make
 
 
 def _to_look_up(host):

@@ -6,9 +6,10 @@ us, are sent on to the page (web.py), and offer it. Source: RFC 1035 sections 4.
 
 import asyncio
 import socket
-from asyncio import core
 
 from micropython import const
+
+from pitlogger.waiting import readable
 
 _MOST = const(512)  # a longer message does not come over UDP
 _HEAD = const(12)
@@ -41,10 +42,6 @@ def reply(query, address):
     return bytes(made)
 
 
-async def _readable(sock):
-    yield core._io_queue.queue_read(sock)
-
-
 async def serve(host, port):
     """Answer at ``host`` (numeric) until cancelled. OSError if the port cannot be had."""
     address = bytes(int(part) for part in host.split("."))
@@ -53,7 +50,7 @@ async def serve(host, port):
         sock.setblocking(False)
         sock.bind(socket.getaddrinfo(host, port)[0][-1])
         while True:
-            await _readable(sock)
+            await readable(sock)
             try:
                 query, asker = sock.recvfrom(_MOST)
                 made = reply(query, address)

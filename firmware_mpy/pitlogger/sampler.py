@@ -29,7 +29,7 @@ class Sampler:
         self._uptime = uptime
         self._on_tick = on_tick
         self._block = Block(frame_ticks, len(chips))
-        self._spare = Block(frame_ticks, len(chips))
+        self._spare = Block(frame_ticks, len(chips))  # type: Block | None
         self._full = None
         self.block_full = asyncio.Event()
         self.beats = 0  # ticks that came due, taken or not

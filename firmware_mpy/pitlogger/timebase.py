@@ -70,7 +70,7 @@ class Anchors:
     def take(self, anchor, uptime):
         """Take an anchor of any source that came at ``uptime``; return it if the journal is to have it, else None."""
         err = anchor["err_ms"]
-        if self.best is not None and self._contradicts(anchor):
+        if self.best is not None and _contradict(self.best, anchor):
             # Which of the two is right is for the host to find out; ours is the newer one.
             if self._quarrelled is not None and uptime - self._quarrelled < _QUARREL_MS:
                 return None
@@ -84,9 +84,9 @@ class Anchors:
         self._journalled = uptime
         return anchor
 
-    def _contradicts(self, anchor):
-        """Return whether an anchor and the best cannot both be true, however the crystal went between them."""
-        best = self.best
-        between = abs(anchor["up"] - best["up"])
-        apart = abs(anchor["utc_ms"] - best["utc_ms"] - anchor["up"] + best["up"])
-        return apart > anchor["err_ms"] + best["err_ms"] + between // _DRIFT + 1
+
+def _contradict(one, other):
+    """Return whether two anchors cannot both be true, however the crystal went between them."""
+    between = abs(one["up"] - other["up"])
+    apart = abs(one["utc_ms"] - other["utc_ms"] - one["up"] + other["up"])
+    return apart > one["err_ms"] + other["err_ms"] + between // _DRIFT + 1

@@ -2,7 +2,8 @@
 
 import asyncio
 import socket
-from asyncio import core
+
+from pitlogger.waiting import readable
 
 _MOST_IN = 512  # bytes: the most that DNS sends unasked, and ten times what NTP does
 
@@ -25,7 +26,7 @@ async def ask(address, port, packet, timeout_ms, clock, accept):
             if left <= 0:
                 return None
             try:
-                await asyncio.wait_for_ms(_readable(s), left)
+                await asyncio.wait_for_ms(readable(s), left)
             except asyncio.TimeoutError:
                 return None
             found = accept(s.recv(_MOST_IN))  # not StreamReader.read, which puts two datagrams into one
@@ -33,7 +34,3 @@ async def ask(address, port, packet, timeout_ms, clock, accept):
                 return found
     finally:
         s.close()
-
-
-def _readable(s):
-    yield core._io_queue.queue_read(s)

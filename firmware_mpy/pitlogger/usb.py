@@ -16,6 +16,7 @@ from pitlogger.frames import MAX_FRAME
 from pitlogger.hmac import believed
 from pitlogger.segments import frame_boot, frame_sequence
 from pitlogger.usblines import Lines, Unread, Writer
+from pitlogger.waiting import readable
 
 _LONGEST = const(6000)  # bytes of a question: whole settings with the longest of everything fit
 _TURN = const(64)  # bytes read before others have their turn
@@ -80,7 +81,7 @@ class Usb:
         source, ready = self._in.buffer, select.poll()
         ready.register(self._in, select.POLLIN)
         while True:
-            await _readable(self._in)
+            await readable(self._in)
             for _ in range(_TURN):
                 if not ready.poll(0):
                     break
@@ -236,7 +237,7 @@ class Usb:
         return self._buf
 
     async def _frame(self, length):
-        text = binascii.b2a_base64(memoryview(self._buf)[:length])
+        text = binascii.b2a_base64(memoryview(self._frame_buf())[:length])  # type: ignore[arg-type]  # it takes any buffer
         await self._writer.line(b"F", memoryview(text)[:-1])
 
 
@@ -258,8 +259,3 @@ def _whole(question, name):
     if type(value) is not int or value < 0:
         raise ValueError("%s: not a whole number" % name)
     return value
-
-
-def _readable(stream):
-    """Wait until there is something to read."""
-    yield asyncio.core._io_queue.queue_read(stream)

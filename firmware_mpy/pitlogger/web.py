@@ -9,11 +9,11 @@ import asyncio
 import gc
 import json
 import socket
-from asyncio import core
 
 from micropython import const
 
 from pitlogger.request import Refused, discard, drain, read_body, request
+from pitlogger.waiting import readable
 
 _SEATS = const(3)
 _SEAT_MS = const(20000)  # the page asks every two seconds
@@ -75,7 +75,7 @@ class Web:
         """
         try:
             while True:
-                await _readable(sock)
+                await readable(sock)
                 try:
                     if self._connections < _CONNECTIONS:
                         self._begin(*sock.accept())
@@ -185,10 +185,6 @@ async def _write(writer, head, pieces):
     for piece in pieces:
         writer.write(piece if isinstance(piece, (bytes, memoryview)) else piece.encode())
         await writer.drain()  # gives the others their turn, even where nothing has to wait
-
-
-async def _readable(sock):
-    yield core._io_queue.queue_read(sock)
 
 
 def _port(headers):
