@@ -1,10 +1,13 @@
 """Real servers for the tests: started on a free port of 127.0.0.1, stopped by their own process."""
 
+import contextlib
+import random
 import shutil
 import socket
 import subprocess
+import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 HOST = "127.0.0.1"
@@ -19,10 +22,15 @@ def wait_until(what: str, condition: Callable[[], object], seconds: float = 20.0
 
 
 def free_port() -> int:
-    """A port that nobody listens at."""
-    with socket.socket() as probe:
-        probe.bind((HOST, 0))
-        return int(probe.getsockname()[1])
+    """A port that nobody listens at, and that the system gives to no connection of its own accord.
+
+    One of those that it gives away (from 32768) could be somebody else's before the caller listens there.
+    """
+    while True:
+        port = random.SystemRandom().randrange(10_000, 32_000)
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind((HOST, port))
+            return port
 
 
 def answers(port: int) -> bool:
@@ -32,6 +40,34 @@ def answers(port: int) -> bool:
     except OSError:
         return False
     return True
+
+
+@contextlib.contextmanager
+def false_broker(answer: Callable[[int], bytes]) -> Iterator[tuple[int, list[bytes]]]:
+    """Listen where a broker is looked for: (port, the first bytes that came of each connection so far).
+
+    The n-th connection gets ``answer(n)`` and is ended.
+    """
+    heard: list[bytes] = []
+    with socket.create_server((HOST, 0)) as server:
+
+        def serve() -> None:
+            while True:
+                try:
+                    connection, _ = server.accept()
+                except OSError:
+                    return
+                with connection, contextlib.suppress(ConnectionError):
+                    heard.append(connection.recv(4096))
+                    connection.sendall(answer(len(heard) - 1))
+
+        thread = threading.Thread(target=serve, daemon=True)
+        thread.start()
+        try:
+            yield server.getsockname()[1], heard
+        finally:
+            server.shutdown(socket.SHUT_RDWR)
+            thread.join(5)
 
 
 class Mosquitto:

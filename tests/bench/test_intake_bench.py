@@ -15,10 +15,9 @@ import zlib
 
 import numpy as np
 import paho.mqtt.client as paho
-import pytest
 from intake_rig import LOGGER, publish_packet
 from paho.mqtt.enums import CallbackAPIVersion
-from servers import Mosquitto, wait_until
+from servers import wait_until
 
 from pitscribe.clock import SystemClock
 from pitscribe.intake.mqtt import Intake
@@ -60,14 +59,6 @@ def cook_frames(count: int, boot: int) -> list[bytes]:
         head = body[:8] + struct.pack("<HI", boot, n) + (n * 32_000).to_bytes(6, "little") + body[20:-4]
         frames.append(head + struct.pack("<I", zlib.crc32(head)))
     return frames
-
-
-@pytest.fixture
-def broker(tmp_path):
-    made = Mosquitto(tmp_path)
-    made.start()
-    yield made
-    made.stop()
 
 
 def send(broker, frames, tmp_path):

@@ -5,7 +5,6 @@ from pathlib import Path
 
 import pytest
 from firmware_rig import ChipBench, Logger, StoringHost
-from servers import Mosquitto
 
 
 @pytest.fixture
@@ -28,15 +27,6 @@ def make_bench() -> Iterator[Callable[[dict], ChipBench]]:
     yield make
     for bench in made:
         bench.close()
-
-
-@pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Mosquitto]:
-    """A running mosquitto."""
-    mosquitto = Mosquitto(tmp_path)
-    mosquitto.start()
-    yield mosquitto
-    mosquitto.stop()
 
 
 @pytest.fixture

@@ -2,8 +2,12 @@
 
 
 import json
+from pathlib import Path
 
 from firmware_rig import run as run_script
+
+from pitscribe.commands.demo_report import journal_frames
+from pitscribe.wire.frames import EVENT, Event, check, decode_event
 
 LOGGER = 0xA1B2C3D4
 OPEN = f"""
@@ -44,6 +48,17 @@ def said(flash, script, *before):
 
 def segments(flash):
     return sorted((flash / "journal").glob("*.seg"))
+
+
+def frames_in(flash: Path) -> list[bytes]:
+    """Every good frame in the journal's files, as the host reads them after a pull."""
+    return journal_frames(flash / "journal")
+
+
+def events_in(flash: Path, name: str) -> list[Event]:
+    """Every event of that name in the journal's files."""
+    events = [decode_event(frame) for frame in frames_in(flash) if check(frame).kind == EVENT]
+    return [event for event in events if event.name == name]
 
 
 LITTLEFS = """

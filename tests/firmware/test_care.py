@@ -6,10 +6,8 @@ import pytest
 from firmware_rig import Logger, StoringHost, WordChip, Worker, run
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from journal_rig import events_in
 from servers import wait_until
-
-from pitscribe.wire.frames import EVENT, check, decode_event
-from pitscribe.wire.segments import scan_segment
 
 APP = """
 import asyncio, gc, json, time, machine
@@ -46,12 +44,6 @@ async def for_s(app, seconds, then=None):
 
 def on_board(script, flash, **env):
     return run(APP + script, flash, shims=True, PITSCRIBE_SPEED="0", PITSCRIBE_EASE_MS="0", **env)
-
-
-def events(flash, name):
-    frames = [f for file in sorted((flash / "journal").glob("*.seg")) for f in scan_segment(file.read_bytes())[0]]
-    told = [decode_event(f) for f in frames if check(f).kind == EVENT]
-    return [e.fields for e in told if e.name == name]
 
 
 # -- the watchdog ----------------------------------------------------------------------------------------------------
@@ -186,7 +178,7 @@ def test_boot_event_says_cause_resets_reason_and_safe_mode(flash):
     on_board('app_of("watchdog").care.expect("soft", "OSError: 5")', flash)
     on_board('app_of("watchdog")', flash)
     on_board('app_of("watchdog")', flash)
-    told = [{k: v for k, v in e.items() if k not in ("firmware", "name")} for e in events(flash, "boot")]
+    told = [{k: v for k, v in e.fields.items() if k not in ("firmware", "name")} for e in events_in(flash, "boot")]
     assert told == [
         {"cause": "power"},
         {"cause": "watchdog", "resets": 1},
@@ -205,7 +197,7 @@ care.resets, care.safe, care.reason = 255, True, '"' * 60
 app_of("watchdog", care=care)
 """
         on_board(script, flash)
-    assert [len(e["reason"]) for e in events(flash, "boot")] == [60, 60]
+    assert [len(e.fields["reason"]) for e in events_in(flash, "boot")] == [60, 60]
 
 
 def test_firmware_that_crashes_three_times_samples_in_safe_mode_without_network_and_has_it_back_in_an_hour(
@@ -230,7 +222,7 @@ def test_firmware_that_crashes_three_times_samples_in_safe_mode_without_network_
     assert chip.reads > 3600
     assert host.states[-1]["safe"] is False
     assert host.states[-1]["missed"] == 0
-    assert events(flash, "boot")[-1]["safe"] is True
+    assert events_in(flash, "boot")[-1].fields["safe"] is True
 
 
 def test_crash_of_the_firmware_leaves_its_reason_for_the_next_boot(flash, loggers, make_bench):

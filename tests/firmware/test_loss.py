@@ -4,11 +4,9 @@ import itertools
 import json
 
 from firmware_rig import run
-from journal_rig import segments
+from journal_rig import events_in
 
-from pitscribe.wire.frames import EVENT, check, decode_event
 from pitscribe.wire.messages import parse_state
-from pitscribe.wire.segments import scan_segment
 
 APP = """
 import asyncio, json, os, time
@@ -31,10 +29,9 @@ def app_of(complaints=(), **more):
 
 def losses(flash):
     """(boot, uptime in ms, frames) of every loss event, in order."""
-    frames = [frame for file in segments(flash) for frame in scan_segment(file.read_bytes())[0]]
-    events = [decode_event(frame) for frame in frames if check(frame).kind == EVENT]
-    assert all(set(event.fields) <= {"frames", "from", "to"} for event in events if event.name == "loss")
-    return [(event.key.boot, event.uptime_ms, event.fields["frames"]) for event in events if event.name == "loss"]
+    events = events_in(flash, "loss")
+    assert all(set(event.fields) <= {"frames", "from", "to"} for event in events)
+    return [(event.key.boot, event.uptime_ms, event.fields["frames"]) for event in events]
 
 
 def test_loss_is_kept_while_the_journal_is_full_journalled_when_it_takes_frames_again_and_goes_on_across_boots(flash):

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from firmware_rig import Logger, RegisterChip, run
 from i2c_rig import DEVICE, SENSOR, TABLE_STATUS, RegisterMap, RunningBench, block, dip
+from journal_rig import frames_in
 from servers import wait_until
 
 from pitscribe.metrology.chips import loop_emf
@@ -17,7 +18,6 @@ from pitscribe.metrology.its90 import emf, temperature
 from pitscribe.simulate.chips import Fault
 from pitscribe.simulate.wiring import settings_of
 from pitscribe.wire.frames import TICKS, check, decode_ticks
-from pitscribe.wire.segments import scan_segment
 
 SET_UP = """
 import json, machine, time
@@ -368,7 +368,7 @@ def test_what_the_whole_firmware_journals_of_both_buses_is_on_the_host_what_the_
     loggers.append(Logger(flash, bench, config, PITSCRIBE_SPEED="0"))
     wait_until("ten frames", lambda: len(loggers[0].journalled()) > 10 or loggers[0].status is not None)
     loggers[0].cut_power()
-    frames = [f for file in sorted((flash / "journal").glob("*.seg")) for f in scan_segment(file.read_bytes())[0]]
+    frames = frames_in(flash)
     (ticks,) = decode_ticks([f for f in frames if check(f).kind == TICKS])
     assert [c.chip for c in ticks.table] == [d.chip for d in dips]
     assert [c.tc for c in ticks.table] == [d.tc for d in dips]

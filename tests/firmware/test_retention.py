@@ -7,11 +7,10 @@ import json
 
 import pytest
 from firmware_rig import run
-from journal_rig import said, segments
+from journal_rig import events_in, frames_in, said
 from test_loss import APP
 
 from pitscribe.wire.frames import EVENT, check, decode_event, decode_ticks
-from pitscribe.wire.segments import scan_segment
 
 NEWEST = """
 j = Journal("journal", LOGGER, 3 * 16384, True)
@@ -20,15 +19,9 @@ def how():
 """
 
 
-def frames_of(flash):
-    """Every good frame in the journal's files, by the host's reader."""
-    return [frame for file in segments(flash) for frame in scan_segment(file.read_bytes())[0]]
-
-
 def events_of(flash, name):
     """(sequence, fields) of every event of that name."""
-    events = [decode_event(frame) for frame in frames_of(flash) if check(frame).kind == EVENT]
-    return [(event.key.sequence, event.fields) for event in events if event.name == name]
+    return [(event.key.sequence, event.fields) for event in events_in(flash, name)]
 
 
 def test_newest_gives_up_the_oldest_segment_counts_each_frame_in_it_and_says_which(flash):
@@ -139,13 +132,13 @@ def test_loss_event_of_newest_says_which_frames_and_they_are_those_that_are_miss
     *_, lost, journal, _, _ = lived(flash, 'app = app_of(journal_kb=48, frame_ticks=8, keep="newest")', 120)
     told = events_of(flash, "loss")
     assert told
-    kept = {check(frame).key.sequence for frame in frames_of(flash)}
+    kept = {check(frame).key.sequence for frame in frames_in(flash)}
     sequence, fields = told[-1]
     assert fields["frames"] == lost == journal["first"]
     assert fields["to"] == min(kept) - 1
     assert not kept & set(range(fields["from"], fields["to"] + 1))
     assert sequence in kept
-    ticks = decode_ticks([frame for frame in frames_of(flash) if check(frame).kind != EVENT])
+    ticks = decode_ticks([frame for frame in frames_in(flash) if check(frame).kind != EVENT])
     assert sum(len(one.uptime_ms) for one in ticks) > 500
 
 
@@ -182,7 +175,7 @@ app = app_of()
 print(app.note("wrap", "", 61_000), app.note("text", "sm\u00f8g", 2 ** 40))
 """
     assert run(script, flash, shims=True) == "True True\n"
-    notes = [decode_event(frame) for frame in frames_of(flash) if check(frame).kind == EVENT][1:]
+    notes = [decode_event(frame) for frame in frames_in(flash) if check(frame).kind == EVENT][1:]
     assert [(note.name, note.uptime_ms, note.fields) for note in notes] == [
         ("note", 61_000, {"kind": "wrap", "text": ""}), ("note", 2**40, {"kind": "text", "text": "smøg"}),
     ]

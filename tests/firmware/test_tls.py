@@ -2,15 +2,13 @@
 
 import calendar
 import json
-import socket
 import subprocess
-import threading
 import time
 
 import pytest
 from authority import Authority
 from firmware_rig import Logger, StoringHost, Worker, run
-from servers import Mosquitto, free_port, wait_until
+from servers import Mosquitto, false_broker, wait_until
 from test_network import a_record, servers  # noqa: F401
 from test_uplink import chips, config, everything_arrives
 
@@ -92,27 +90,11 @@ def test_frames_go_over_tls_to_a_broker_that_is_known_by_name(
 
 def test_logger_that_is_to_speak_tls_never_says_a_plain_word(flash, make_bench, loggers, authority):
     (flash / "ca.der").write_bytes(authority.der.read_bytes())
-    heard: list[bytes] = []
-    with socket.create_server(("127.0.0.1", free_port())) as server:
-
-        def serve() -> None:
-            while True:
-                try:
-                    board, _ = server.accept()
-                except OSError:
-                    return
-                with board:
-                    heard.append(board.recv(4096))
-                    board.sendall(b"\x20\x02\x00\x00")  # what a plain broker would say
-
-        thread = threading.Thread(target=serve, daemon=True)
-        thread.start()
-        settings = config(server.getsockname()[1])
+    with false_broker(lambda n: b"\x20\x02\x00\x00") as (port, heard):  # what a plain broker would say
+        settings = config(port)
         settings["broker"] |= {"tls": 1, "user": "someone", "password": "in the clear"}
         loggers.append(Logger(flash, make_bench(chips()), settings, PITSCRIBE_SPEED="3000"))
         wait_until("six tries", lambda: len(heard) >= 6)
-        server.shutdown(socket.SHUT_RDWR)
-    thread.join(5)
     assert all(first[:2] == b"\x16\x03" for first in heard if first), "TLS records of a handshake, and nothing else"
     assert not any(b"in the clear" in first for first in heard)
 

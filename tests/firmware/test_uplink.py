@@ -3,9 +3,7 @@
 import itertools
 import json
 import signal
-import socket
 import subprocess
-import threading
 import time
 
 import pytest
@@ -21,7 +19,7 @@ from firmware_rig import (
     environment,
     run,
 )
-from servers import wait_until
+from servers import false_broker, wait_until
 
 from pitscribe.wire.frames import EVENT, TICKS, check, decode_event, decode_ticks
 from pitscribe.wire.messages import parse_now, parse_state
@@ -284,29 +282,12 @@ NONSENSE = [
 
 def test_broker_that_sends_nonsense_stops_neither_sampling_nor_the_tries_to_connect(flash, make_bench, loggers):
     bench = make_bench(chips())
-    told: list[bytes] = []
-    with socket.create_server(("127.0.0.1", 0)) as server:
-
-        def serve() -> None:
-            while True:
-                try:
-                    board, _ = server.accept()
-                except OSError:
-                    return
-                with board:
-                    board.recv(4096)
-                    told.append(NONSENSE[len(told) % len(NONSENSE)])
-                    board.sendall(told[-1])
-
-        thread = threading.Thread(target=serve, daemon=True)
-        thread.start()
-        logger = Logger(flash, bench, config(server.getsockname()[1]), PITSCRIBE_SPEED="3000")
+    with false_broker(lambda n: NONSENSE[n % len(NONSENSE)]) as (port, heard):
+        logger = Logger(flash, bench, config(port), PITSCRIBE_SPEED="3000")
         loggers.append(logger)
-        wait_until("every nonsense twice", lambda: len(told) > 2 * len(NONSENSE))
+        wait_until("every nonsense twice", lambda: len(heard) > 2 * len(NONSENSE))
         at = len(count_ticks(bench))
         wait_until("500 more ticks", lambda: len(count_ticks(bench)) > at + 500)
-        server.shutdown(socket.SHUT_RDWR)
-    thread.join(5)
     assert logger.status is None
     assert logger.console() == ""  # no task has died of it
     worlds = count_ticks(bench)

@@ -12,6 +12,7 @@ import zlib
 
 import pytest
 from firmware_rig import Logger, WordChip, run
+from journal_rig import frames_in
 from servers import wait_until
 from usb_rig import CableLogger, FilePort
 
@@ -23,7 +24,6 @@ from pitscribe.ledger.ledger import Ledger
 from pitscribe.wire.frames import EVENT, decode_event
 from pitscribe.wire.lines import QUESTION, LineReader, question, written
 from pitscribe.wire.messages import parse_now
-from pitscribe.wire.segments import scan_segment
 
 LOGGER = zlib.crc32(bytes.fromhex("70697473"))  # of the simulated board's unique id
 SECRET = "a secret of the test's own"
@@ -75,10 +75,6 @@ def fill(flash, bench, frames):
     logger.cut_power()
 
 
-def journal(flash) -> list[bytes]:
-    return [f for file in sorted((flash / "journal").glob("*.seg")) for f in scan_segment(file.read_bytes())[0]]
-
-
 def run_pull(home, port, *more):
     """``pitscribe pull``; returns (exit status, what it printed, what it complained of)."""
     out, err = io.StringIO(), io.StringIO()
@@ -109,7 +105,7 @@ def test_a_pull_brings_the_journal_byte_for_byte_while_the_logger_samples(flash,
     logger = cabled()
     status, out, err = run_pull(tmp_path / "home", logger.cable.port)
     assert (status, err) == (0, "")
-    held, on_flash = stored(tmp_path / "home"), journal(flash)
+    held, on_flash = stored(tmp_path / "home"), frames_in(flash)
     assert len(held) > 60
     assert held == on_flash[: len(held)]
     assert f"{len(held)} frames pulled: {len(held)} new, 0 known already" in out
@@ -123,12 +119,12 @@ def test_a_second_pull_asks_only_for_what_is_new_and_all_asks_for_everything(fla
     logger, home = cabled(), tmp_path / "home"
     run_pull(home, logger.cable.port)
     before = len(stored(home))
-    wait_until("three frames more", lambda: len(journal(flash)) >= before + 3)
+    wait_until("three frames more", lambda: len(frames_in(flash)) >= before + 3)
     _, out, _ = run_pull(home, logger.cable.port)
     assert "more were in the ledger and not asked for" in out
     pulled = int(out.split(" frames pulled")[0].split("\n")[-1])
     assert pulled < 60
-    assert stored(home) == journal(flash)[: len(stored(home))]
+    assert stored(home) == frames_in(flash)[: len(stored(home))]
     _, out, _ = run_pull(home, logger.cable.port, "--all")
     assert "not asked for" not in out
     assert int(out.split(" frames pulled")[0].split("\n")[-1]) >= before + 3
@@ -161,7 +157,7 @@ def test_a_pull_goes_on_where_it_stopped_when_the_cable_was_out(flash, bench, ca
     assert "plug it in again" in err
     held = stored(home)
     assert len(held) > 120
-    assert held == journal(flash)[: len(held)]
+    assert held == frames_in(flash)[: len(held)]
     assert f"{len(held)} new" in out
 
 
@@ -187,7 +183,7 @@ def test_noise_on_the_line_costs_questions_and_no_frame(flash, bench, cabled, tm
     assert len(hurt) >= 5
     held = stored(home)
     assert len(held) > 150
-    assert held == journal(flash)[: len(held)]
+    assert held == frames_in(flash)[: len(held)]
 
 
 def test_a_reader_that_stops_costs_no_tick_and_is_answered_when_it_reads_again(bench, cabled, talk):
@@ -242,7 +238,7 @@ def test_live_lines_are_each_tick_and_each_frame_as_it_is_journalled(flash, cabl
 
     wait_until("six frames and twenty ticks", read)
     assert answers[0]["from"] == 0
-    assert seen == journal(flash)[: len(seen)]
+    assert seen == frames_in(flash)[: len(seen)]
     assert len(seen) >= 6
     steps = [b.up_ms - a.up_ms for a, b in itertools.pairwise(nows)]
     assert set(steps) == {1000}
@@ -294,7 +290,7 @@ def test_what_is_stored_may_be_let_go_of_by_the_authentic_host_alone(flash, benc
 def test_without_a_secret_the_cursor_stops_before_the_first_frame_that_is_not_named(flash, bench, cabled, talk):
     fill(flash, bench, 20)
     conversation = talk(cabled())
-    boot = int.from_bytes(journal(flash)[0][8:10], "little")
+    boot = int.from_bytes(frames_in(flash)[0][8:10], "little")
     for said, cursor in (([[boot, 2, 9]], 0), ([[boot + 1, 0, 9]], 0), ([[boot, 0, 4], [boot, 6, 9]], 5)):
         answer = conversation.ask("stored", stored=said)
         assert (answer.refused, answer.whole("cursor")) == (None, cursor)
@@ -319,12 +315,12 @@ def test_settings_are_given_without_secrets_and_taken_whole_or_not_at_all(flash,
     now = json.loads((flash / "config.json").read_text())
     assert (now["name"], now["secret"], now["broker"]["password"]) == ("Grüße", SECRET, "swordfish")
     assert [w["password"] for w in now["wifi"]] == ["open sky", "hayloft!"]
-    events = [decode_event(f) for f in journal(flash) if f[1] == EVENT]
+    events = [decode_event(f) for f in frames_in(flash) if f[1] == EVENT]
     assert [e.fields for e in events if e.name == "setting"] == [{"keys": ["name", "wifi"], "from": "usb"}]
     assert state_of(conversation)["name"] == "pit"  # until the next start
-    frames = len(journal(flash))
+    frames = len(frames_in(flash))
     assert conversation.ask("set", settings={**given, "name": "Grüße", "wifi": networks}).refused is None
-    assert [f for f in journal(flash)[frames:] if f[1] == EVENT] == []  # asked twice, it is still one change
+    assert [f for f in frames_in(flash)[frames:] if f[1] == EVENT] == []  # asked twice, it is still one change
 
 
 def test_the_last_lines_of_what_happened_can_be_read(cabled, talk):

@@ -13,8 +13,8 @@ import pytest
 from firmware_rig import FIRMWARE, Worker
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from servers import wait_until
-from web_rig import KEY, PIN, Guest, Hotspot, RealTime, free_port
+from servers import free_port, wait_until
+from web_rig import KEY, PIN, Guest, Hotspot, RealTime
 
 from pitscribe.metrology import chips
 from pitscribe.metrology.junction import hot_junction

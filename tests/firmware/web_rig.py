@@ -7,10 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from firmware_rig import HEAP, MICROPYTHON, ChipBench, Logger, WordChip, environment
-from servers import wait_until
-
-from pitscribe.wire.frames import EVENT, check, decode_event
-from pitscribe.wire.segments import scan_segment
+from journal_rig import events_in
+from servers import free_port, wait_until
 
 PIN = "482915"
 KEY = "a key for tests"
@@ -20,13 +18,6 @@ CHANNELS = [
     {"chip": "none"},
     {"chip": "max31855", "tc": "T", "cs": 21, "place": "point", "kind": "meat"},
 ]
-
-
-def free_port() -> int:
-    """A port that was free a moment ago."""
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return s.getsockname()[1]
 
 
 def words() -> dict:
@@ -109,12 +100,7 @@ class Hotspot:
 
     def events(self, name: str) -> list[dict]:
         """What the journal's files hold of an event, as the host reads it."""
-        found = []
-        for file in sorted((self.logger.flash / "journal").glob("*.seg")):
-            for frame in scan_segment(file.read_bytes())[0]:
-                if check(frame).kind == EVENT and decode_event(frame).name == name:
-                    found.append(decode_event(frame).fields)
-        return found
+        return [event.fields for event in events_in(self.logger.flash, name)]
 
     def close(self) -> None:
         """Cut the power."""

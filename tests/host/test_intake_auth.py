@@ -69,14 +69,6 @@ def test_command_makes_a_secret_and_shows_it_once_or_takes_one(tmp_path, capsys)
 
 
 @pytest.fixture
-def broker(tmp_path):
-    made = Mosquitto(tmp_path)
-    made.start()
-    yield made
-    made.stop()
-
-
-@pytest.fixture
 def begin(broker, tmp_path):
     ledger = Ledger(tmp_path / "ledger.sqlite", SetClock(1_780_000_000.0))
     running = []

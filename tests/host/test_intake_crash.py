@@ -8,7 +8,7 @@ import time
 
 import pytest
 from intake_rig import LOGGER, PlayedLogger, ticks
-from servers import Mosquitto, wait_until
+from servers import wait_until
 
 from pitscribe.clock import SetClock
 from pitscribe.ledger.ledger import Ledger
@@ -51,14 +51,6 @@ intake.start()
 print("ready", flush=True)
 time.sleep(600)
 """
-
-
-@pytest.fixture
-def broker(tmp_path):
-    made = Mosquitto(tmp_path)
-    made.start()
-    yield made
-    made.stop()
 
 
 def start_host(ledger_path, broker, point="never"):

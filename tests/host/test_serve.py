@@ -4,7 +4,7 @@ import signal
 import socket
 
 import pytest
-from servers import Mosquitto, answers, free_port, wait_until
+from servers import answers, free_port, wait_until
 
 from pitscribe.cli import main
 from pitscribe.clock import SystemClock
@@ -76,16 +76,11 @@ def test_a_broker_whose_loop_stopped_is_not_alive_and_gives_its_port_back():
     assert not broker.alive
 
 
-def test_a_host_that_cannot_start_gives_the_pages_port_back(tmp_path):
-    broker = Mosquitto(tmp_path)
-    broker.start()
+def test_a_host_that_cannot_start_gives_the_pages_port_back(tmp_path, broker):
     port = free_port()
     host = Host(tmp_path / "home", SystemClock(), BrokerConfig(port=broker.port, listen="127.0.0.1"), page_port=port)
-    try:
-        with pytest.raises(BrokerError, match="in use"):
-            host.__enter__()
-    finally:
-        broker.stop()
+    with pytest.raises(BrokerError, match="in use"):
+        host.__enter__()
     with socket.socket() as other:
         other.bind(("127.0.0.1", port))
         other.listen(1)

@@ -98,3 +98,19 @@ def new_page(context: BrowserContext, width: int = 390, height: int = 844) -> tu
     page.set_default_timeout(60_000)
     seen.listen(page)
     return page, seen
+
+
+def over_the_edge(except_in: str) -> str:
+    """JavaScript for what reaches beyond the page's right edge, but for what lies in ``except_in`` (a selector)."""
+    return f"""
+        [...document.querySelectorAll('body *')]
+            .filter(e => e.offsetParent && !e.closest('{except_in}'))
+            .filter(e => e.getBoundingClientRect().right > document.documentElement.clientWidth + 0.5)
+            .map(e => e.outerHTML.slice(0, 80))"""
+
+
+def too_small(selector: str) -> str:
+    """JavaScript for those of ``selector`` that are too low for a finger."""
+    return f"""
+        [...document.querySelectorAll('{selector}')]
+            .filter(e => e.offsetParent && e.getBoundingClientRect().height < 38).map(e => e.outerHTML)"""

@@ -2,7 +2,6 @@
 
 import itertools
 import re
-import socket
 import struct
 import sys
 import time
@@ -10,17 +9,15 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from browser import chromium, new_context, new_page
+from browser import chromium, new_context, new_page, over_the_edge, too_small
 from playwright.sync_api import expect
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "firmware"))
 
 from firmware_rig import ChipBench, Logger
-from servers import wait_until
+from journal_rig import events_in
+from servers import free_port, wait_until
 from web_rig import RealTime
-
-from pitscribe.wire.frames import EVENT, check, decode_event
-from pitscribe.wire.segments import scan_segment
 
 expect.set_options(timeout=20_000)
 
@@ -41,12 +38,6 @@ class SlowChip:
         step = (world_ms // 1000 * (self.n + 3)) % 7 / 7 - 0.5
         celsius = 25 + (self.celsius - 25) * min(1.0, hours / 6) ** 0.5 + self.sway * step
         return struct.pack(">I", (round(celsius * 4) & 0x3FFF) << 18 | 400 << 4)
-
-
-def free_port() -> int:
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return s.getsockname()[1]
 
 
 class Box:
@@ -72,12 +63,7 @@ class Box:
 
     def events(self, name: str) -> list[dict]:
         """What the journal's files hold of an event, as the host reads it after a pull."""
-        found = []
-        for file in sorted((self.logger.flash / "journal").glob("*.seg")):
-            for frame in scan_segment(file.read_bytes())[0]:
-                if check(frame).kind == EVENT and decode_event(frame).name == name:
-                    found.append(decode_event(frame).fields)
-        return found
+        return [event.fields for event in events_in(self.logger.flash, name)]
 
     def close(self) -> None:
         self.logger.cut_power()
@@ -138,23 +124,12 @@ def test_the_page_shows_the_coldest_meat_first_the_spread_and_the_alarm(box, bro
     assert seen.complaints == []
 
 
-OVER_THE_EDGE = """
-    [...document.querySelectorAll('body *')]
-        .filter(e => e.offsetParent && !e.closest('.scroll'))
-        .filter(e => e.getBoundingClientRect().right > document.documentElement.clientWidth + 0.5)
-        .map(e => e.outerHTML.slice(0, 80))"""
-
-TOO_SMALL = """
-    [...document.querySelectorAll('button, input')]
-        .filter(b => b.offsetParent && b.offsetHeight < 38).map(b => b.outerHTML)"""
-
-
 @pytest.mark.parametrize(("width", "scheme"), list(itertools.product((320, 390, 768), ("light", "dark"))))
 def test_the_page_fits_and_axe_finds_nothing(box, browser, width, scheme, tmp_path_factory):
     page, seen = opened(browser, box, width, 844, color_scheme=scheme)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
-    assert page.evaluate(OVER_THE_EDGE) == []
-    assert page.evaluate(TOO_SMALL) == []
+    assert page.evaluate(over_the_edge(".scroll")) == []
+    assert page.evaluate(too_small("button, input")) == []
     page.locator("summary").click()
     found = Axe().run(page).response["violations"]
     assert [(v["id"], [n["html"][:120] for n in v["nodes"]]) for v in found] == []

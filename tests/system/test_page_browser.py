@@ -9,22 +9,13 @@ from urllib.parse import urlsplit
 
 import page_world
 import pytest
-from browser import chromium, new_context, new_page, site
+from browser import chromium, new_context, new_page, over_the_edge, site, too_small
 from page_world import OPEN_BIT, SECOND, START
 from playwright.sync_api import expect
 
 expect.set_options(timeout=30_000)  # a deadline for a loaded machine, not a time that anything takes
 
 CHART = "#chart[data-drawn]"
-OVER_THE_EDGE = """
-    [...document.querySelectorAll('body *')]
-        .filter(e => e.offsetParent && !e.closest('.scroll, #chart, .unseen'))
-        .filter(e => e.getBoundingClientRect().right > document.documentElement.clientWidth + 0.5)
-        .map(e => e.outerHTML.slice(0, 80))"""
-TOO_SMALL = """
-    [...document.querySelectorAll('button')]
-        .filter(b => b.offsetParent && b.getBoundingClientRect().height < 38)
-        .map(b => b.textContent)"""
 UNNAMED = """
     [...document.querySelectorAll('button, input, select, a')]
         .filter(e => e.offsetParent)
@@ -459,10 +450,10 @@ def test_nothing_runs_over_the_edge(running, context):
             page.goto(running.url + path)
             page.wait_for_selector(CHART if path == "/" else "#cooks li")
             where = f"{path} at {width}"
-            assert page.evaluate(OVER_THE_EDGE) == [], where
+            assert page.evaluate(over_the_edge(".scroll, #chart, .unseen")) == [], where
             over = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
             assert page.evaluate(over) == 0, where
-            assert page.evaluate(TOO_SMALL) == [], where
+            assert page.evaluate(too_small("button")) == [], where
     page.close()
 
 

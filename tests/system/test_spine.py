@@ -187,13 +187,8 @@ def test_a_logger_that_loses_power_goes_on_in_a_new_boot_and_nothing_journalled_
     assert len(boots) == 2
 
 
-def test_the_host_says_what_to_do_when_its_port_is_taken(stage, tmp_path):
-    broker = Mosquitto(tmp_path)
-    broker.start()
-    try:
-        told = run_command("--home", stage.home, "serve", "--page-port", 0, "--broker-port", broker.port)
-    finally:
-        broker.stop()
+def test_the_host_says_what_to_do_when_its_port_is_taken(stage, broker):
+    told = run_command("--home", stage.home, "serve", "--page-port", 0, "--broker-port", broker.port)
     assert told.returncode == 1
     assert len(told.stderr.splitlines()) == 1
     assert str(broker.port) in told.stderr
