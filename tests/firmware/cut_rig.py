@@ -1,60 +1,17 @@
-"""Power cuts at every operation of a session of the logger on real littlefs: MicroPython's own, on flash in RAM.
-
-The flash keeps whole pages of 256 bytes to be programmed and blocks of 4096 to be erased (which sets them to FF). At
-the operation that is told it dies: that one does not happen, or the first half of it does, or half of it and noise
-behind that, as a supply that fades may leave it. From then on it only gives errors, until power comes back.
-"""
+"""Power cuts at every operation of a session of the logger on real littlefs: MicroPython's own, on flash in RAM."""
 
 import json
 
 from firmware_rig import run
+from journal_rig import LITTLEFS
 
-SESSION = """
-import asyncio, binascii, errno, gc, json, os, vfs
+SESSION = LITTLEFS + """
+import asyncio, binascii, gc, json, os
 from pitlogger import files, settings
 from pitlogger.frames import Block, Encoder
 from pitlogger.journal import Journal
 gc.threshold(-1)
 BLOCKS, LOGGER, TABLE, MOST = 32, 0xA1B2C3D4, bytes((0x13, 0x27)), 3 * 16384
-
-class Flash:
-    def __init__(self, image):
-        self.data = bytearray(image)
-        self.left, self.torn, self.dead, self.count = -1, 0, False, 0
-    def dies(self):
-        if not self.dead and self.left == 0:
-            self.dead = True
-            return True
-        self.left -= 1
-        self.count += 1
-        return False
-    def readblocks(self, block, buf, off=0):
-        if self.dead:
-            return -errno.EIO
-        at = block * 4096 + off
-        buf[:] = memoryview(self.data)[at:at + len(buf)]
-        return 0
-    def writeblocks(self, block, buf, off=0):
-        return self.change(block * 4096 + off, buf)
-    def change(self, at, new):
-        if self.dead:
-            return -errno.EIO
-        half = len(new) // 2
-        if self.dies():
-            if self.torn:
-                self.data[at:at + half] = new[:half]
-            if self.torn == 2:
-                for i in range(half, min(half + 64, len(new))):
-                    self.data[at + i] ^= at * 31 + i * 7 & 0xFF
-            return -errno.EIO
-        self.data[at:at + len(new)] = new
-        return 0
-    def ioctl(self, op, arg):
-        if op == 4: return BLOCKS
-        if op == 5: return 4096
-        if op == 6: return self.change(arg * 4096, ERASED)
-        return 0
-ERASED = b"\\xff" * 4096
 
 made = {}
 def frame(encoder, sequence):

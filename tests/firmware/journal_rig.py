@@ -61,19 +61,22 @@ def events_in(flash: Path, name: str) -> list[Event]:
     return [event for event in events if event.name == name]
 
 
+# Flash in RAM for littlefs: pages of 256 bytes are programmed, blocks of 4096 erased (which sets them to FF). ``left``
+# operations go well; the next one does not happen, or (``torn``) the first half of it does (1), or half of it and noise
+# behind that, as a supply that fades may leave it (2). From then on it is dead and only gives errors.
 LITTLEFS = """
 import errno, vfs
-class Flash:                    # 212 blocks of 4096 bytes, as a Pico W leaves to files; dies at a given operation
-    def __init__(self, blocks):
-        self.data = bytearray(blocks * 4096)
-        self.blocks, self.left, self.dead = blocks, -1, False
-    def spend(self):
-        if self.left == 0:
+class Flash:
+    def __init__(self, image):
+        self.data = bytearray(image)
+        self.left, self.torn, self.dead, self.count = -1, 0, False, 0
+    def dies(self):
+        if not self.dead and self.left == 0:
             self.dead = True
-        if self.dead:
-            return False
+            return True
         self.left -= 1
-        return True
+        self.count += 1
+        return False
     def readblocks(self, block, buf, off=0):
         if self.dead:
             return -errno.EIO
@@ -81,21 +84,26 @@ class Flash:                    # 212 blocks of 4096 bytes, as a Pico W leaves t
         buf[:] = memoryview(self.data)[at:at + len(buf)]
         return 0
     def writeblocks(self, block, buf, off=0):
-        if not self.spend():
-            if self.torn:       # the half of it that got there
-                at = block * 4096 + off
-                self.data[at:at + len(buf) // 2] = buf[:len(buf) // 2]
-                self.torn = False
+        return self.change(block * 4096 + off, buf)
+    def change(self, at, new):
+        if self.dead:
             return -errno.EIO
-        at = block * 4096 + off
-        self.data[at:at + len(buf)] = buf
+        half = len(new) // 2
+        if self.dies():
+            if self.torn:
+                self.data[at:at + half] = new[:half]
+            if self.torn == 2:
+                for i in range(half, min(half + 64, len(new))):
+                    self.data[at + i] ^= at * 31 + i * 7 & 0xFF
+            return -errno.EIO
+        self.data[at:at + len(new)] = new
         return 0
     def ioctl(self, op, arg):
-        if op == 4: return self.blocks
+        if op == 4: return len(self.data) // 4096
         if op == 5: return 4096
-        if op == 6: return 0 if self.spend() else -errno.EIO
+        if op == 6: return self.change(arg * 4096, ERASED)
         return 0
-    torn = False
+ERASED = b"\\xff" * 4096
 """
 
 # A folder of the computer mounted at /f through a file system that fails: ``after`` operations go well, the next

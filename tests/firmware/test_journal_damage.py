@@ -89,7 +89,7 @@ class Unreadable(Flash):
     def readblocks(self, block, buf, off=0):
         self.reads += 1
         return -errno.EIO if self.reads == self.bad else Flash.readblocks(self, block, buf, off)
-flash = Unreadable(40)
+flash = Unreadable(40 * ERASED)
 vfs.VfsLfs2.mkfs(flash, progsize=256)
 vfs.mount(vfs.VfsLfs2(flash, progsize=256), "/f")
 kept = prepared("/f/journal")
