@@ -313,3 +313,66 @@ print(json.dumps([wifi.trouble, wifi.rounds]))
 """)
     assert trouble == "Wi-Fi shed: wrong password"
     assert 38 <= rounds <= 65  # an hour of rounds of 2.1 s with pauses of 60 to 90 s after the first six
+
+
+# -- put out -----------------------------------------------------------------------------------------------------------
+
+PUT_OUT = """
+import asyncio, json, time
+from asyncio import core
+from pitlogger.frames import Encoder
+from pitlogger.journal import Journal
+from pitlogger.net import Net
+from pitlogger.settings import read
+from pitlogger.timebase import Uptime
+settings, _ = read("config.json")
+class Station:
+    def active(self, on=None): pass
+    def isconnected(self): return True
+class Report:
+    def now(self): return b"{}"
+    def state(self): return b"{}"
+    def will(self): return b"{}"
+    def mark(self): return 0
+    def anchor(self, anchor): pass
+journal = Journal("journal", 7, 0, False)
+encoder = Encoder(7, journal.boot, b"\\x13", 1000, 4)
+for i in range(40):
+    journal.append(lambda n: encoder.event(n, i, "note", {"kind": "text", "text": "x" * 300}))
+async def go():
+    seen, left = [], []
+    for nth in range(120):
+        net = Net(settings, journal, 7, Station(), time, Uptime(time), None, Report())
+        task = asyncio.create_task(net.run())
+        for _ in range(nth % 9):
+            await asyncio.sleep_ms(0)
+        await asyncio.sleep_ms(nth // 3)
+        seen.append([net.uplink.connections, net.uplink._next])
+        task.cancel()
+        for _ in range(5):
+            await asyncio.sleep_ms(0)
+        if not task.done() or core._io_queue.map or core._task_queue.peek() is not None:
+            left.append(nth)
+    print(json.dumps([seen, left]))
+asyncio.run(go())
+"""
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1", "broker.test"])
+def test_all_that_goes_over_a_network_is_put_out_at_any_moment_and_leaves_no_task_and_no_socket(
+    flash, broker, servers, host
+):
+    """MicroPython's wait_for cancels its caller once more when what it waited for has ended: an await in a ``finally``
+    would be cut short, and leave behind what it was to put away."""
+    silent = servers(lambda _: None)
+    config = {
+        "broker": {"host": host, "port": broker.port}, "now_s": 1,
+        "ntp": f"127.0.0.1:{silent.port}", "name_server": f"127.0.0.1:{silent.port}",
+    }
+    (flash / "config.json").write_text(json.dumps(config))
+    seen, left = json.loads(run(PUT_OUT, flash))
+    assert left == []
+    if host == "127.0.0.1":
+        assert [0, 0] in seen
+        assert any(0 < sent < 40 for _, sent in seen), "some while frames were sent"
+        assert seen[-1] == [1, 16]
