@@ -5,9 +5,13 @@ Source: OASIS MQTT 3.1.1, 29 October 2014.
 """
 
 import asyncio
+import socket
 import struct
+from errno import EINPROGRESS
 
 from micropython import const
+
+from pitlogger.waiting import writable
 
 _CONNECT, _CONNACK, _PUBLISH, _PUBACK = const(0x10), const(0x20), const(0x30), const(0x40)
 _SUBSCRIBE, _SUBACK, _PINGREQ, _DISCONNECT = const(0x82), const(0x90), const(0xC0), const(0xE0)
@@ -56,7 +60,7 @@ class Client:
         """Connect with a retained QoS 1 will. OSError (MqttError when refused) or asyncio.TimeoutError."""
         self._pending.clear()
         address = await self._find(self._host)
-        self._stream = await asyncio.wait_for(self._open(address), self._answer)
+        await asyncio.wait_for(self._open(address), self._answer)
         flags = 0x02 | 0x04 | 0x08 | 0x20 | (0x80 if self._user else 0) | (0x40 if self._password else 0)
         body = _text("MQTT") + struct.pack(">BBH", 4, flags, self._keepalive)
         body += _text(self._id) + _text(will_topic) + _text(will)
@@ -72,12 +76,22 @@ class Client:
             raise MqttError("refused: " + _REFUSALS[min(answer[1], 5)])
 
     async def _open(self, address):
-        if self._secure is None:
-            return (await asyncio.open_connection(address, self._port))[0]
-        context = self._secure()
-        # The stubs have not heard of the last two.
-        made = await asyncio.open_connection(address, self._port, context, self._host)  # type: ignore[call-arg]
-        return made[0]
+        """Connect. What ``close`` is to close is there from the first moment: this may be cancelled at any."""
+        # Not by asyncio.open_connection: its socket is nobody's until it is connected, and stays open if it never is.
+        context = None if self._secure is None else self._secure()
+        sock = socket.socket()
+        self._stream = asyncio.StreamReader(sock)
+        sock.setblocking(False)
+        try:
+            sock.connect(socket.getaddrinfo(address, self._port)[0][-1])  # a number: nothing is looked up
+        except OSError as error:
+            if error.errno != EINPROGRESS:
+                raise
+        if context is not None:
+            sock = context.wrap_socket(sock, server_hostname=self._host, do_handshake_on_connect=False)
+            self._stream = asyncio.StreamReader(sock)
+            sock.setblocking(False)
+        await writable(sock)
 
     async def subscribe(self, topics):
         """Subscribe at QoS 1. The broker's answer comes to ``run``."""

@@ -1,4 +1,4 @@
-"""Waiting in asyncio for a socket or a console to have something, with nothing read yet."""
+"""Waiting in asyncio for a socket or a console, with nothing read or written yet."""
 
 from asyncio import core  # type: ignore[attr-defined]  # MicroPython's own part of asyncio; the stubs leave it out
 
@@ -6,3 +6,8 @@ from asyncio import core  # type: ignore[attr-defined]  # MicroPython's own part
 def readable(stream):
     """Wait until there is something to read. To be awaited."""
     yield core._io_queue.queue_read(stream)
+
+
+def writable(stream):
+    """Wait until something can be written, or never will. To be awaited."""
+    yield core._io_queue.queue_write(stream)

@@ -318,7 +318,7 @@ print(json.dumps([wifi.trouble, wifi.rounds]))
 # -- put out -----------------------------------------------------------------------------------------------------------
 
 PUT_OUT = """
-import asyncio, json, time
+import asyncio, json, os, time
 from asyncio import core
 from pitlogger.frames import Encoder
 from pitlogger.journal import Journal
@@ -341,6 +341,7 @@ for i in range(40):
     journal.append(lambda n: encoder.event(n, i, "note", {"kind": "text", "text": "x" * 300}))
 async def go():
     seen, left = [], []
+    sockets = len(os.listdir("/proc/self/fd"))
     for nth in range(120):
         net = Net(settings, journal, 7, Station(), time, Uptime(time), None, Report())
         task = asyncio.create_task(net.run())
@@ -351,7 +352,8 @@ async def go():
         task.cancel()
         for _ in range(5):
             await asyncio.sleep_ms(0)
-        if not task.done() or core._io_queue.map or core._task_queue.peek() is not None:
+        now = len(os.listdir("/proc/self/fd"))
+        if not task.done() or core._io_queue.map or core._task_queue.peek() is not None or now > sockets:
             left.append(nth)
     print(json.dumps([seen, left]))
 asyncio.run(go())
