@@ -1,0 +1,87 @@
+"""What the buzzer says: each thing has a rhythm and a tune of its own. README.md has them in a table."""
+
+from micropython import const
+
+from pitlogger.panel import DONE, REFUSED
+
+_LOUD = const(32768)  # duty of a half, the loudest of a piezo disc
+_APART_MS = const(1200)  # silence between two things said
+_CALLS = const(3)  # times that an alarm is said; what answers a button is said once
+
+# For each bit in turn: pitch [20 Hz], how long it sounds and how long it is silent then [10 ms].
+_TUNES = (
+    b"\x78\x08\x00",  # done: one blip
+    b"\x28\x19\x08\x28\x19\x00",  # refused: two low ones
+    b"\x82\x32\x0f\x46\x32\x00",  # low: two long, falling
+    b"\x46\x0c\x06\x64\x0c\x06\x82\x0c\x06\x96\x0c\x00",  # high: four short, rising
+    b"\x64\x0c\x08\x64\x0c\x08\x82\x41\x00",  # target: short, short, long
+    b"\x78\x06\x06\x78\x06\x32\x78\x06\x06\x78\x06\x00",  # lost: two pairs of ticks
+    b"\x32\x96\x00",  # journal: one long, low
+)
+
+
+class Buzzer:
+    """``pwm`` is a ``machine.PWM`` with a passive buzzer. ``step`` must be called some 50 times a second."""
+
+    def __init__(self, pwm, clock):
+        self._pwm = pwm
+        self._clock = clock
+        self._wanted = 0
+        self._tune = None
+        self._at = self._left = 0
+        self._sounds = False
+        self._due = clock.ticks_ms()
+        pwm.duty_u16(0)
+
+    def say(self, bits):
+        """Say these things, one after the other. What answers a button is said at once."""
+        self._wanted |= bits
+        if bits & (DONE | REFUSED):
+            self._hush()
+            self._due = self._clock.ticks_ms()
+
+    def stop(self):
+        """Say no more of what is being said, or waits to be."""
+        self._wanted = 0
+        self._hush()
+
+    def step(self):
+        """Go on where the time has come."""
+        if self._tune is None and not self._wanted:
+            return
+        now = self._clock.ticks_ms()
+        if self._clock.ticks_diff(now, self._due) < 0:
+            return
+        if self._tune is None:
+            self._begin()
+        tune, at = self._tune, self._at
+        if not self._sounds:
+            self._pwm.freq(tune[at] * 20)
+            self._pwm.duty_u16(_LOUD)
+            self._sounds = True
+            self._due = self._clock.ticks_add(now, tune[at + 1] * 10)
+            return
+        self._pwm.duty_u16(0)
+        self._sounds = False
+        self._at = at + 3
+        pause = tune[at + 2] * 10
+        if self._at == len(tune):
+            pause, self._at = _APART_MS, 0
+            self._left -= 1
+            if not self._left:
+                self._tune = None
+        self._due = self._clock.ticks_add(now, pause)
+
+    def _begin(self):
+        number = 0
+        while not self._wanted >> number & 1:
+            number += 1
+        self._wanted ^= 1 << number
+        self._tune, self._at = _TUNES[number], 0
+        self._left = _CALLS if 1 << number > REFUSED else 1
+
+    def _hush(self):
+        self._tune = None
+        if self._sounds:
+            self._pwm.duty_u16(0)
+            self._sounds = False
