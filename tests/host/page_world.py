@@ -4,7 +4,9 @@ Its curves are drawn, not simulated (the bench does that): an air temperature th
 that heat, stand still for some hours and go on.
 """
 
-from dataclasses import dataclass, field
+import functools
+import tempfile
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -177,8 +179,33 @@ def make_world(
     period_s: float = 10.0,
     name: str = "Two briskets",
     apart: tuple[str, ...] = (),
+    told: bool = True,
 ) -> World:
-    """A new ledger in ``folder`` with ``hours`` of a cook that is not ended."""
+    """A new ledger in ``folder`` with ``hours`` of a cook that is not ended, its loggers as yet unheard of or ``told``."""
+    file, made = _made((START, PLACES), hours, period_s, name, apart, told)
+    path, clock = folder / "ledger.sqlite", SetClock(made.clock.at)
+    path.write_bytes(file)
+    ledger = Ledger(path, clock)
+    return replace(made, ledger=ledger, clock=clock, away=set(), journal={}, sequences=dict(made.sequences))
+
+
+@functools.cache
+def _made(
+    of: object, hours: float, period_s: float, name: str, apart: tuple[str, ...], told: bool
+) -> tuple[bytes, World]:
+    """The ledger's file of such a world and what else it is, its ledger closed. Most tests begin with the same one.
+
+    ``of``: what this module has for START and PLACES, as a test may put others there.
+    """
+    with tempfile.TemporaryDirectory() as folder:
+        world = _make(Path(folder), hours, period_s, name, apart)
+        if told:
+            world.state()
+        world.ledger.close()
+        return (Path(folder) / "ledger.sqlite").read_bytes(), world
+
+
+def _make(folder: Path, hours: float, period_s: float, name: str, apart: tuple[str, ...]) -> World:
     clock = SetClock(START)
     ledger = Ledger(folder / "ledger.sqlite", clock)
     cook = ledger.start_cook(name, target_c=95.0)
@@ -188,5 +215,4 @@ def make_world(
         ledger.place(cook.id, place.tc, *where[place.name], place.name, place.kind)
     if hours:
         world.carry_on(hours * 3600)
-    world.state()
     return world

@@ -3,7 +3,7 @@
 from types import SimpleNamespace
 
 import pytest
-from page_world import LOGGER, START, World, make_world
+from page_world import LOGGER, START, make_world
 
 from pitscribe.intake.status import Status
 from pitscribe.watch.live import Watch
@@ -129,9 +129,8 @@ def test_after_a_restart_an_away_logger_was_last_heard_of_with_its_last_frame(wo
     assert [t["since"] for t in body["troubles"]] == [came]
 
 
-def test_a_logger_whose_frames_came_as_files_is_not_said_to_be_unheard_of(tmp_path, monkeypatch):
-    monkeypatch.setattr(World, "state", lambda _: None)
-    world = make_world(tmp_path, hours=0)
+def test_a_logger_whose_frames_came_as_files_is_not_said_to_be_unheard_of(tmp_path):
+    world = make_world(tmp_path, hours=0, told=False)
     body = Watch(world.ledger, world.clock).now().body
     assert [t["words"] for t in body["troubles"]] == ["The logger 00c0ffee has never been heard of."]
     world.carry_on(60)
