@@ -181,7 +181,7 @@ def make_world(
     apart: tuple[str, ...] = (),
     told: bool = True,
 ) -> World:
-    """A new ledger in ``folder`` with ``hours`` of a cook that is not ended, its loggers as yet unheard of or ``told``."""
+    """A new ledger in ``folder``: ``hours`` of a cook not ended; ``told``: its loggers have said how they are."""
     file, made = _made((START, PLACES), hours, period_s, name, apart, told)
     path, clock = folder / "ledger.sqlite", SetClock(made.clock.at)
     path.write_bytes(file)
