@@ -13,10 +13,20 @@ import numpy as np
 import pytest
 
 from pitscribe.metrology.chips import split_max31855
+from pitscribe.simulate import rig
 from pitscribe.simulate.bench import Bench
 from pitscribe.simulate.scenario import SCENARIOS
 
 GRATE, FLAT, NOBODY = 17, 20, 9
+
+
+def test_bench_in_a_folder_too_deep_for_a_socket_may_be_ended_twice_and_leaves_none_behind(tmp_path):
+    bench = rig.Bench(tmp_path / ("deep" * 25), "small", 5, 0.02)
+    elsewhere = bench.socket.parent
+    assert elsewhere != bench.folder
+    assert bench.socket.exists()
+    assert bench.stop() == bench.stop() == bench.folder / "truth.npz"
+    assert not elsewhere.exists()
 
 
 def request(op, select, written, n_read, world_ms):

@@ -114,13 +114,13 @@ class Bench:
                 yield json.loads(line)
 
     def stop(self) -> Path:
-        """End the bench; returns the file with the truth (which is there unless the bench failed)."""
+        """End the bench, once or more; returns the file with the truth (which is there unless the bench failed)."""
         _end(self._process, _START_S)
         if self._process.stdin is not None:
             self._process.stdin.close()
         self._log.close()
         self.socket.unlink(missing_ok=True)
-        if self.socket.parent != self.folder:
+        if self.socket.parent != self.folder and self.socket.parent.exists():
             self.socket.parent.rmdir()
         return self.folder / "truth.npz"
 
