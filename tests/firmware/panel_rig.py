@@ -7,11 +7,12 @@ glass as it was at any time. Sources: as in pitlogger/panel/display.py; from mem
 import json
 import random
 import struct
+import tempfile
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
 
-from firmware_rig import run
+from firmware_rig import Worker, run
 from i2c_rig import RunningBench
 
 ADDRESS = 0x3C
@@ -20,7 +21,7 @@ _FOR_EVER_US = 1_000_000
 # Bytes that follow a command. What is not here the chip does not know.
 _BOTH = {0x81: 1, 0xA0: 0, 0xA1: 0, 0xA4: 0, 0xA5: 0, 0xA6: 0, 0xA7: 0, 0xA8: 1, 0xAE: 0, 0xAF: 0, 0xC0: 0, 0xC8: 0,
          0xD3: 1, 0xD5: 1, 0xD9: 1, 0xDA: 1, 0xDB: 1, 0xE3: 0}
-_BOTH |= {c: 0 for c in (*range(0x20), *range(0x40, 0x80), *range(0xB0, 0xB8))}
+_BOTH |= dict.fromkeys((*range(0x20), *range(0x40, 0x80), *range(0xB0, 0xB8)), 0)
 _COMMANDS = {
     "ssd1306": _BOTH | {0x20: 1, 0x21: 2, 0x22: 2, 0x2E: 0, 0x2F: 0, 0x8D: 1, 0xA3: 2},
     "sh1106": _BOTH | {0x30: 0, 0x31: 0, 0x32: 0, 0x33: 0, 0xAD: 1, 0xE0: 0, 0xEE: 0},
@@ -187,9 +188,10 @@ def png(rows: list[list[int]], scale: int = 4, edge: int = 8) -> bytes:
 
 
 PROGRAM = """
-import asyncio, gc, json, machine, sys, time
+import asyncio, gc, json, machine, time
 from pitlogger import settings
 from pitlogger.app import App
+from pitlogger.chips import i2c_driver
 from pitlogger.chips.i2c import I2cBus, TIMEOUT_US
 plan = json.loads(%r)
 values, complaints = settings.read("config.json")
@@ -209,7 +211,7 @@ class Chip:
     def configure(self): pass
     def read(self, codes, i):
         now = at()
-        if self.counts:
+        if self.counts and len(ticks) < 400:
             ticks.append(now)
         code = [c for t, c in self.codes if t <= now][-1]
         codes[i], codes[i + 1], codes[i + 2] = (0, 400, 1) if code is None else (code, 400, 0)
@@ -226,36 +228,50 @@ class Pwm:
     def duty_u16(self, duty): sounds.append((at(), self.hz if duty else 0))
 class Spot:
     ssid, key, pin, where = plan["spot"] or ("", "", "", "")
-made = [None if c is None else Chip(c, i == 0) for i, c in enumerate(plan["chips"])]
+bus = I2cBus(make, lines, time)
+def chip(i, c):
+    return i2c_driver(values["channels"][i], bus, values["period_ms"]) if c == "i2c" else Chip(c, i == 0)
+made = [None if c is None else chip(i, c) for i, c in enumerate(plan["chips"])]
 app = App(values, complaints, made, 0x70697473, time, "power", None, None)
 if plan["spot"]:
     app.hotspot = Spot
-bus = I2cBus(make, lines, time) if values["panel"]["screen"] != "none" else None
+screen = bus if values["panel"]["screen"] != "none" else None
 gc.collect()
 before = gc.mem_alloc()
-app.follow()
-gc.collect()
-local = gc.mem_alloc()
-from pitlogger.panel.panel import Panel
-panel = Panel(app, values, bus, Pin, time, lambda number: Pwm())
-gc.collect()
-cost = gc.mem_alloc() - local
 ticked = app.sampler._on_tick
 def on_tick():
     ticked()
-    panel.tick()
+    if panel:
+        panel.tick()
 app.sampler._on_tick = on_tick
+panel = None
 async def main():
+    global panel
     asyncio.create_task(app.run())
-    task = asyncio.create_task(panel.run())
-    while at() < plan["ms"]:
-        await asyncio.sleep_ms(plan["ms"] - at())
-        if task.done():
-            await task
+    app.follow()
     gc.collect()
-    sys.stderr.write("")
-    print(json.dumps({"ticks": ticks, "missed": app.sampler.missed, "sounds": sounds, "cost": cost, "local": local - before,
-                      "alloc": gc.mem_alloc() - local, "turns": panel.turns, "world0": time.world_ms() - at()}))
+    local = gc.mem_alloc()
+    while at() < plan["begin"]:
+        await asyncio.sleep_ms(plan["begin"] - at())
+    gc.collect()
+    begun = gc.mem_alloc()
+    from pitlogger.panel.panel import Panel
+    panel = Panel(app, values, screen, Pin, time, lambda number: Pwm())
+    gc.collect()
+    cost = gc.mem_alloc() - begun
+    task = asyncio.create_task(panel.run())
+    for until, what in plan["steps"] + [[plan["ms"], "end"]]:
+        while at() < until:
+            await asyncio.sleep_ms(min(500, until - at()))
+            if task.done():
+                await task
+        if what == "stand":  # the sampler's beat goes on, and it takes nothing
+            app.sampler.take = lambda: None
+        elif what == "anchor":
+            app.anchor({"up": app.uptime.now(), "utc_ms": 1790000000000, "err_ms": 20, "from": "ntp"})
+    gc.collect()
+    print(json.dumps({"ticks": ticks, "missed": app.sampler.missed, "sounds": sounds, "cost": cost,
+                      "local": local - before, "after": gc.mem_alloc() - local, "world0": time.world_ms() - at()}))
 asyncio.run(main())
 """
 
@@ -293,18 +309,25 @@ def panel_run(
     presses: dict[int, list[tuple[int, int]]] | None = None,
     spot: tuple[str, str, str, str] | None = None,
     panel: dict | None = None,
+    steps: list[tuple[int, str]] | None = None,
+    begin: int = 0,
     **settings: object,
 ) -> Ran:
-    """Run a logger with a panel for so long in virtual time; buttons are pressed as planned: {pin: [(from, to)]}."""
+    """Run a logger with a panel for so long in virtual time; buttons are pressed as planned: {pin: [(from, to)]}.
+
+    ``chips`` has for each channel [[from ms, hot code of a MAX31855], ...], None for an open probe, or "i2c" for a real
+    driver on the screen's bus; ``spot`` is name, key, PIN and address of an open network; the panel is there from
+    ``begin`` on; ``steps`` has times and what happens then: "stand" or "anchor".
+    """
     glass = glass or Glass(kind)
-    flash = folder / "flash"
-    flash.mkdir(exist_ok=True)
+    flash = Path(tempfile.mkdtemp(prefix="f", dir=folder))
     config = {
         "channels": channels, "usb": 0, "hotspot": {"when": "never"}, "i2c": [{"id": 0, "sda": 4, "scl": 5}],
         "panel": {"screen": kind, **(panel or {})}, **settings,
     }
     (flash / "config.json").write_text(json.dumps(config))
-    plan = {"ms": ms, "chips": chips, "spot": spot, "presses": {str(k): v for k, v in (presses or {}).items()}}
+    plan = {"ms": ms, "chips": chips, "spot": spot, "presses": {str(k): v for k, v in (presses or {}).items()},
+            "steps": steps or [], "begin": begin}
     bench = RunningBench(flash, scenario)  # type: ignore[arg-type]
     bench.wiring.i2c[0].chips[ADDRESS] = glass  # type: ignore[assignment]
     try:
@@ -315,3 +338,49 @@ def panel_run(
     told = json.loads(said.splitlines()[-1])
     told["period"] = settings.get("period_ms", 1000)
     return Ran(glass, told, told["world0"], flash)
+
+
+# What a picture says is looked for in the firmware's own letters and numerals, wherever they are.
+_LETTERS = """
+from framebuf import MONO_HLSB, FrameBuffer
+from pitlogger.panel import digits
+def answer(question):
+    what, big = question
+    made = bytearray(16 * 24)
+    canvas = FrameBuffer(made, 128, 24, MONO_HLSB)
+    if big:
+        digits.draw(canvas, what, 58, 0)
+        return [[canvas.pixel(x, y) for x in range(58)] for y in range(22)]
+    canvas.text(what, 0, 0)
+    return [[canvas.pixel(x, y) for x in range(8 * len(what))] for y in range(8)]
+"""
+
+
+class Reader:
+    """Finds text, and numbers in large numerals, in a picture."""
+
+    def __init__(self, folder: Path) -> None:
+        self._worker = Worker(_LETTERS, folder)
+        self._known: dict[tuple[object, bool], list[list[int]]] = {}
+
+    def says(self, picture: list[list[int]], text: str) -> bool:
+        """Whether a text stands in a picture."""
+        return bool(self._find(picture, text, False, range(129 - 8 * len(text)), range(57)))
+
+    def large(self, picture: list[list[int]], number: int | None, y: int) -> bool:
+        """Whether a large number ends at column 58 with its top at ``y``, and nothing else stands before it."""
+        return bool(self._find(picture, number, True, range(1), range(y, y + 1)))
+
+    def _find(self, picture: list[list[int]], what: object, big: bool, xs: range, ys: range) -> list[tuple[int, int]]:
+        if (what, big) not in self._known:
+            self._known[what, big] = self._worker.ask([what, big])  # type: ignore[assignment]
+        shape = self._known[what, big]
+        wide = len(shape[0])
+        return [
+            (x, y) for y in ys for x in xs
+            if all(picture[y + j][x : x + wide] == row for j, row in enumerate(shape))
+        ]
+
+    def close(self) -> None:
+        """End the process that draws letters."""
+        self._worker.close()

@@ -55,12 +55,13 @@ class Alarms:
         self._hold(TARGET if meat else HIGH, i, channel.alarm > 0)
 
     def _lost(self, i, channel, up_s):
+        was = self._holds[LOST] >> i & 1
         if channel.value is None:
             self._good_since[i] = None
-            return channel.seen_s is not None and up_s - channel.seen_s >= _LOST_S
+            return was or (channel.seen_s is not None and up_s - channel.seen_s >= _LOST_S)
         if self._good_since[i] is None:
             self._good_since[i] = up_s
-        return self._holds[LOST] >> i & 1 and up_s - self._good_since[i] < _LOST_S
+        return was and up_s - self._good_since[i] < _LOST_S
 
     def _hold(self, kind, i, yes):
         bit = 1 << i

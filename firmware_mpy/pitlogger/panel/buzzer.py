@@ -11,7 +11,7 @@ _CALLS = const(3)  # times that an alarm is said; what answers a button is said 
 # For each bit in turn: pitch [20 Hz], how long it sounds and how long it is silent then [10 ms].
 _TUNES = (
     b"\x78\x08\x00",  # done: one blip
-    b"\x28\x19\x08\x28\x19\x00",  # refused: two low ones
+    b"\x28\x19\x08\x28\x08\x00",  # refused: long and short, low
     b"\x82\x32\x0f\x46\x32\x00",  # low: two long, falling
     b"\x46\x0c\x06\x64\x0c\x06\x82\x0c\x06\x96\x0c\x00",  # high: four short, rising
     b"\x64\x0c\x08\x64\x0c\x08\x82\x41\x00",  # target: short, short, long

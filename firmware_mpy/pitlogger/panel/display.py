@@ -26,9 +26,11 @@ _ON = b"\x00\xaf"
 # line 40, ... pins DA, contrast 81, pre-charge D9, VCOMH DB, from memory A4, not inverted A6.
 _SETTINGS = {
     # 8D 14: charge pump on; 20 02: page addressing; 2E: no scrolling.
-    "ssd1306": b"\x00\xae\xd5\x80\xa8\x3f\xd3\x00\x40\x8d\x14\x20\x02\xda\x12\x81\x7f\xd9\xf1\xdb\x20\x2e\xa4\xa6",
+    "ssd1306": (
+        b"\x00\xae\xd5\x80\xa8\x3f\xd3\x00\x40\x8d\x14\x20\x02", b"\x00\xda\x12\x81\x7f\xd9\xf1\xdb\x20\x2e\xa4\xa6"
+    ),
     # AD 8B: converter on.
-    "sh1106": b"\x00\xae\xd5\x80\xa8\x3f\xd3\x00\x40\xad\x8b\xda\x12\x81\x80\xd9\x22\xdb\x35\xa4\xa6",
+    "sh1106": (b"\x00\xae\xd5\x80\xa8\x3f\xd3\x00\x40\xad\x8b", b"\x00\xda\x12\x81\x80\xd9\x22\xdb\x35\xa4\xa6"),
 }
 _TURNED = {0: b"\x00\xa1\xc8", 180: b"\x00\xa0\xc0"}  # columns and rows from the other end
 
@@ -39,7 +41,7 @@ class Display:
     def __init__(self, bus, kind, address, turn, baud):
         self._bus = bus
         self._address = address
-        self._begin = (_SETTINGS[kind], _TURNED[turn])
+        self._begin = _SETTINGS[kind] + (_TURNED[turn],)
         self._first = 2 if kind == "sh1106" else 0
         self._piece = 16 if baud >= _FASTER else 8
         self._frame = bytearray(_BYTES)
@@ -59,7 +61,8 @@ class Display:
 
     def step(self):
         """Send the next piece that changed, or look at some that have not. True until the frame's end. OSError."""
-        frame, sums, out, size = self._frame, self._sums, self._out, self._piece
+        frame, sums = self._frame, self._sums  # four at once would be a tuple, on the heap
+        out, size = self._out, self._piece
         looks = _LOOKS
         while looks > 0:
             at = self._at

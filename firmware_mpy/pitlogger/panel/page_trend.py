@@ -4,7 +4,7 @@ from micropython import const
 
 from pitlogger.wits import fahrenheit
 
-_LEFT, _TOP, _WIDE, _HIGH = const(32), const(9), const(96), const(46)
+_LEFT, _TOP, _WIDE, _HIGH = const(32), const(9), const(96), const(45)
 _HOURS = (3, 6, 12, 24)
 _STEPS = (10, 20, 50, 100, 200, 500)
 _NOTHING = const(-32768)
@@ -33,8 +33,8 @@ def draw(pages):
     canvas.text(str(low), 0, _TOP + _HIGH - 7)
     canvas.vline(_LEFT - 2, _TOP, _HIGH + 1, 1)
     canvas.hline(_LEFT - 2, _TOP + _HIGH, _WIDE + 2, 1)
-    canvas.text("-%d h" % hours, _LEFT - 2, 57)
-    canvas.text("now", 104, 57)
+    canvas.text("-%d h" % hours, _LEFT - 2, 56)
+    canvas.text("now", 100, 56)
     yield
     bottom, top = _tenths(low, in_f), _tenths(high, in_f)
     count = hours * 3600 // trend.step_s

@@ -50,9 +50,10 @@ class Pages:
         if name != self._loaded:
             if self._loaded:
                 forget((self._loaded, "panel.digits"))
-            self._loaded = name
+            self._loaded = ""
             yield LOAD_MS
             __import__("pitlogger." + name)
+            self._loaded = name
         self.up_s = self.app.uptime.now() // 1000
         self.canvas.fill(0)
         yield from sys.modules["pitlogger." + name].draw(self)

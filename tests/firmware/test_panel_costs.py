@@ -1,0 +1,123 @@
+"""What the panel costs: memory, none of it in the sampler's turns, and nothing at all where there is none."""
+
+import json
+
+from firmware_rig import FIRMWARE, run
+
+# The panel over a bus that takes everything, with an application reduced to what it asks of it.
+SCRIPT = """
+import gc, json, sys, time
+import micropython
+from pitlogger.local import Local
+from pitlogger.timebase import Uptime
+import pitlogger.chips
+class Bus:
+    sent = 0
+    def take(self): return self
+    def writeto(self, address, data): Bus.sent += 1
+    def failed(self, error): pass
+class Sampler:
+    missed = up_low = up_high = 0
+    def last_uptime(self): return app.uptime.now()
+    def last(self, i): return [(480, 290, 310, 300, 305, 280)[i], 400, 0]
+class Thing: pass
+channels = [{"place": "place %%d" %% i, "kind": "meat" if i else "air", "offset": 0, "low": -100, "high": 203}
+            for i in range(6)]
+values = {"units": "F", "period_ms": 1000, "channels": channels, "trend_min": 2, "i2c": [{"id": 0, "baud": 100000}],
+          "panel": {"screen": "ssd1306", "i2c": 0, "address": 60, "turn": 0, "buzzer": 13, "page": 14, "note": 15,
+                    "note_kind": "fuel"}}
+app = Thing()
+app.uptime, app.sampler, app.net, app.hotspot, app.lost = Uptime(time), Sampler(), None, Thing(), 0
+app.hotspot.ssid, app.hotspot.key, app.hotspot.pin, app.hotspot.where = "pit-7469", "abcdefghjkmn", "1", "http://x/"
+app.anchors, app.journal, app.care = Thing(), Thing(), Thing()
+app.anchors.best, app.journal.ok, app.journal.boot, app.care.safe = None, True, 1, False
+app.hours = lambda: 40.0
+app.follow = lambda: None
+app.note = lambda kind, text, uptime: True
+app.local = Local(app.sampler, bytes([0x13] * 6), values)
+for s in range(0, 86400, 120):
+    app.local.trend.begin(s)
+    for i in range(6):
+        app.local.trend.add(i, 2000 + s // 10)
+class Pwm:
+    def freq(self, hz): pass
+    def duty_u16(self, duty): pass
+level = [1]
+def used():
+    gc.collect()
+    return gc.mem_alloc()
+before = used()
+from pitlogger.panel.panel import Panel
+panel = Panel(app, values, Bus(), lambda n: lambda: level[0], time, lambda n: Pwm())
+made = used() - before
+panel.tick()
+%s
+"""
+PAGES = """
+from pitlogger.panel import pages
+app.local.read()
+costs, worst = {}, {}
+for name in pages._NAMES:
+    most = slowest = 0
+    for again in range(3):
+        drawing = panel._pages.draw(None, 0)
+        while True:
+            t = time.ticks_us()
+            try:
+                room = next(drawing)
+            except StopIteration:
+                break
+            t = time.ticks_diff(time.ticks_us(), t)
+            if again:
+                slowest = max(slowest, t)
+        del drawing
+        most = max(most, used() - before)
+    while panel._display.step():
+        pass
+    costs[name], worst[name] = most, slowest
+    panel._pages.turn()
+print(json.dumps([made, costs, worst, sorted(m for m in sys.modules if "panel" in m)]))
+"""
+LOCKED = """
+app.local.read()
+for _ in panel._pages.draw(None, 0):
+    pass
+micropython.heap_lock()
+try:
+    for _ in range(50):
+        panel.tick()
+        panel._display.step()
+        panel._buzzer.step()
+        panel._page_button.look()
+finally:
+    micropython.heap_unlock()
+print(Bus.sent)
+"""
+
+
+def test_a_page_is_in_memory_only_while_it_is_shown(flash):
+    made, costs, _, loaded = json.loads(run(SCRIPT % PAGES, flash))
+    print("panel", made, "with a page", costs)
+    assert max(costs.values()) < made + 4_500  # bytes on the 64-bit port; a pointer of the board takes half
+    assert [m.rpartition(".")[2] for m in loaded if ".page_" in m or m.endswith("qr") or m.endswith("digits")] == [
+        "page_health"]
+
+
+def test_neither_the_tick_nor_what_is_done_many_times_a_second_allocates(flash):
+    assert int(run(SCRIPT % LOCKED, flash)) > 40
+
+
+def test_the_largest_turn_of_a_drawing_is_a_small_part_of_a_period(flash):
+    """What takes 1 us here takes some 320 on the board (measured in an emulator): 25 ms are a tenth of 250."""
+    best = {}
+    for _ in range(5):  # the computer's own pauses are in one of them, not in all
+        _, _, worst, _ = json.loads(run(SCRIPT % PAGES, flash))
+        best = {name: min(us, best.get(name, us)) for name, us in worst.items()}
+    print("largest turn", best)
+    assert max(best.values()) < 60
+
+
+def test_where_there_is_no_panel_nothing_of_it_is_loaded():
+    for module in [*FIRMWARE.glob("pitlogger/*.py"), FIRMWARE / "main.py"]:
+        for line in module.read_text().splitlines():
+            assert not line.startswith(("import pitlogger.panel", "from pitlogger.panel")), module
