@@ -12,7 +12,7 @@ import zlib
 from dataclasses import dataclass
 from pathlib import Path
 
-from firmware_rig import Worker, run
+from firmware_rig import HEAP, Worker, run
 from i2c_rig import RunningBench
 
 ADDRESS = 0x3C
@@ -169,20 +169,20 @@ class Glass:
 
 
 def png(rows: list[list[int]], scale: int = 4, edge: int = 8) -> bytes:
-    """A picture file: lit pixels light blue on black, with an edge. PNG specification, third edition."""
+    """A picture file: lit pixels light blue on black, what is 2 grey; an edge. PNG specification, third edition."""
     width = len(rows[0]) * scale + 2 * edge
-    blank = bytes(1 + width)
+    blank = b"\0" + b"\2" * width
     lines = [blank] * edge
     for row in rows:
-        line = b"".join(bytes([1 if pixel else 0]) * scale for pixel in row)
-        lines += [b"\0" + bytes(edge) + line + bytes(edge)] * scale
+        line = b"".join(bytes([pixel]) * scale for pixel in row)
+        lines += [b"\0" + b"\2" * edge + line + b"\2" * edge] * scale
     lines += [blank] * edge
 
     def chunk(name: bytes, data: bytes) -> bytes:
         return struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib.crc32(name + data))
 
     head = struct.pack(">IIBBBBB", width, len(lines), 8, 3, 0, 0, 0)
-    colours = bytes((8, 12, 20, 190, 225, 255))
+    colours = bytes((8, 12, 20, 190, 225, 255, 96, 100, 108))
     return (b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"PLTE", colours)
             + chunk(b"IDAT", zlib.compress(b"".join(lines), 9)) + chunk(b"IEND", b""))
 
@@ -271,7 +271,8 @@ async def main():
             app.anchor({"up": app.uptime.now(), "utc_ms": 1790000000000, "err_ms": 20, "from": "ntp"})
     gc.collect()
     print(json.dumps({"ticks": ticks, "missed": app.sampler.missed, "sounds": sounds, "cost": cost,
-                      "local": local - before, "after": gc.mem_alloc() - local, "world0": time.world_ms() - at()}))
+                      "local": local - before, "begun": begun, "after": gc.mem_alloc() - local,
+                      "world0": time.world_ms() - at()}))
 asyncio.run(main())
 """
 
@@ -311,6 +312,7 @@ def panel_run(
     panel: dict | None = None,
     steps: list[tuple[int, str]] | None = None,
     begin: int = 0,
+    heap: str = HEAP,
     **settings: object,
 ) -> Ran:
     """Run a logger with a panel for so long in virtual time; buttons are pressed as planned: {pin: [(from, to)]}.
@@ -332,7 +334,7 @@ def panel_run(
     bench.wiring.i2c[0].chips[ADDRESS] = glass  # type: ignore[assignment]
     try:
         said = run(PROGRAM % json.dumps(plan), flash, shims=True, PITSCRIBE_BENCH=bench.path, PITSCRIBE_SPEED="0",
-                   PITSCRIBE_EASE_MS="0")
+                   PITSCRIBE_EASE_MS="0", heap=heap)
     finally:
         bench.close()
     told = json.loads(said.splitlines()[-1])

@@ -107,6 +107,46 @@ def test_neither_the_tick_nor_what_is_done_many_times_a_second_allocates(flash):
     assert int(run(SCRIPT % LOCKED, flash)) > 40
 
 
+WRAPS = """
+class Clock:  # the board's ticks wrap after 12 days, and differences hold for 6
+    now = 2**30 - 5000
+    def ticks_ms(self): return self.now & 0x3FFFFFFF
+    def ticks_add(self, a, b): return (a + b) & 0x3FFFFFFF
+    def ticks_diff(self, a, b): return ((a - b + 0x20000000) & 0x3FFFFFFF) - 0x20000000
+clock = Clock()
+sounds = []
+class Loud(Pwm):
+    def duty_u16(self, duty): sounds.append(duty)
+app.uptime = Uptime(clock)
+panel = Panel(app, values, Bus(), lambda n: lambda: level[0], clock, lambda n: Loud())
+def go(ms, step):
+    end = clock.now + ms
+    while clock.now < end:
+        app.uptime.advance()
+        app.sampler.up_low = app.uptime.low
+        panel.tick()
+        app.local.read()
+        panel.turn()
+        clock.now += step
+told = []
+for day in range(16):
+    go(86400000, 600000)
+    Bus.sent = 0
+    go(3000, 3)
+    del sounds[:]
+    app.journal.ok = day not in (7, 15)
+    go(3000, 3)
+    app.journal.ok = True
+    go(12000, 20)
+    told.append([Bus.sent > 10, len(sounds) > 1])
+print(json.dumps(told))
+"""
+
+
+def test_screen_and_buzzer_outlive_the_wrap_of_the_ticks(flash):
+    assert json.loads(run(SCRIPT % WRAPS, flash)) == [[True, day in (7, 15)] for day in range(16)]
+
+
 def test_the_largest_turn_of_a_drawing_is_a_small_part_of_a_period(flash):
     """What takes 1 us here takes some 320 on the board (measured in an emulator): 25 ms are a tenth of 250."""
     best = {}

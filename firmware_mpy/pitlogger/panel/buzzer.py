@@ -27,7 +27,7 @@ class Buzzer:
         self._pwm = pwm
         self._clock = clock
         self._wanted = 0
-        self._tune = None
+        self._tune = b""
         self._at = self._left = 0
         self._sounds = False
         self._due = clock.ticks_ms()
@@ -36,9 +36,12 @@ class Buzzer:
     def say(self, bits):
         """Say these things, one after the other. What answers a button is said at once."""
         self._wanted |= bits
+        now = self._clock.ticks_ms()
         if bits & (DONE | REFUSED):
             self._hush()
-            self._due = self._clock.ticks_ms()
+            self._due = now
+        elif not self._tune and not 0 <= self._clock.ticks_diff(self._due, now) <= _APART_MS:
+            self._due = now  # what was due long ago would be in the future once the ticks have wrapped
 
     def stop(self):
         """Say no more of what is being said, or waits to be."""
@@ -47,12 +50,12 @@ class Buzzer:
 
     def step(self):
         """Go on where the time has come."""
-        if self._tune is None and not self._wanted:
+        if not self._tune and not self._wanted:
             return
         now = self._clock.ticks_ms()
         if self._clock.ticks_diff(now, self._due) < 0:
             return
-        if self._tune is None:
+        if not self._tune:
             self._begin()
         tune, at = self._tune, self._at
         if not self._sounds:
@@ -69,7 +72,7 @@ class Buzzer:
             pause, self._at = _APART_MS, 0
             self._left -= 1
             if not self._left:
-                self._tune = None
+                self._tune = b""
         self._due = self._clock.ticks_add(now, pause)
 
     def _begin(self):
@@ -81,7 +84,7 @@ class Buzzer:
         self._left = _CALLS if 1 << number > REFUSED else 1
 
     def _hush(self):
-        self._tune = None
+        self._tune = b""
         if self._sounds:
             self._pwm.duty_u16(0)
             self._sounds = False

@@ -31,7 +31,7 @@ _ROWS = (
     b"\x3f\xe0\x1f\xc0\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00"
 )
 _SIZE = const(44)
-_GLYPH = [None, _WIDE, _HIGH, MONO_HLSB]
+_GLYPH = [b"", _WIDE, _HIGH, MONO_HLSB]
 
 
 def draw(canvas, number, right, y):

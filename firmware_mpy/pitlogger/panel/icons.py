@@ -17,7 +17,7 @@ _ROWS = (
     b"\x38\x38\x38\xfe\x7c\x38\x10\x00"  # an arrow down: below it
 )
 _SIZE = const(8)
-_PICTURE = [None, _SIZE, _SIZE, MONO_HLSB]
+_PICTURE = [b"", _SIZE, _SIZE, MONO_HLSB]
 
 
 def draw(canvas, number, x, y, good=True):

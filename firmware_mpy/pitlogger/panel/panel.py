@@ -53,8 +53,8 @@ class Panel:
             self._page_button = buttons.Button(make_pin(own["page"]), clock) if own["page"] >= 0 else None
             self._note_button = buttons.Button(make_pin(own["note"]), clock) if own["note"] >= 0 else None
         now = clock.ticks_ms()
-        self._due = self._looked = self._draw_at = self._again_at = self._message_at = now
-        self._second_at = now
+        self._due = self._looked = self._draw_at = self._message_at = self._second_at = now
+        self._again_at = None  # when a screen that did not answer is tried again
         self._dot = 0
         self._drawing = None
         self._room = 0  # ms that the next turn of the drawing may take
@@ -107,19 +107,24 @@ class Panel:
             self._second_at = self._clock.ticks_add(now, 1000)
             self._second(now)
             return 1
-        if self._display is None or diff(now, self._again_at) < 0:
+        display, pages = self._display, self._pages
+        if display is None or pages is None:
             return _REST_MS
+        if self._again_at is not None:
+            if diff(now, self._again_at) < 0:
+                return _REST_MS
+            self._again_at = None
         try:
-            return self._show(now, left)
+            return self._show(display, pages, now, left)
         except OSError:
             self._there = self._sending = False
             self._again_at = self._clock.ticks_add(now, _AGAIN_MS)
             return _REST_MS
 
-    def _show(self, now, left):
+    def _show(self, display, pages, now, left):
         """Set the screen up, draw, or send: one step of it."""
         if not self._there:
-            self._display.start()
+            display.start()
             self._there = True
             return 1
         if self._drawing is not None:
@@ -132,7 +137,7 @@ class Panel:
                 self._sending = True
             return 1
         if self._sending:
-            self._sending = self._display.step()
+            self._sending = display.step()
             return 2
         if self._clock.ticks_diff(now, self._draw_at) < 0:
             return _REST_MS
@@ -140,7 +145,7 @@ class Panel:
             self._message = None
         self._draw_at = self._clock.ticks_add(now, _DRAW_MS)
         self._dot ^= 1
-        self._drawing, self._room = self._pages.draw(self._message, self._dot), 0
+        self._drawing, self._room = pages.draw(self._message, self._dot), 0
         return 1
 
     def _second(self, now):

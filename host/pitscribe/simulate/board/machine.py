@@ -11,8 +11,12 @@ _CAUSES = {"power": PWRON_RESET, "watchdog": WDT_RESET}  # as on the RP2040, who
 
 
 class Pin:
-    """A pin. The one that fell last, and is still low, is the chip select of what goes over SPI."""
+    """A pin. The one that fell last, and is still low, is the chip select of what goes over SPI.
 
+    An input is high unless PITSCRIBE_PRESSED names a file that has its number: buttons to ground.
+    """
+
+    PULL_UP = 1
     IN = 0
     OUT = 1
     OPEN_DRAIN = 2
@@ -31,7 +35,7 @@ class Pin:
         if self._line is not None:
             return self._drive(level)
         if level is None:
-            return self._level
+            return 0 if self.number in _pressed() else self._level
         if self._level and not level:
             Pin._selected = self
             self.written = bytearray()
@@ -56,6 +60,33 @@ class Pin:
             time.bench.lines(bus, 1, time.world_ms())
         self._level = 1 if level else 0
         return None
+
+
+def _pressed():
+    path = os.getenv("PITSCRIBE_PRESSED")
+    if not path:
+        return ()
+    try:
+        with open(path) as f:
+            return [int(word) for word in f.read().split()]
+    except OSError:
+        return ()
+
+
+class PWM:
+    """A tone on a pin: each change is a line of the file PITSCRIBE_SOUND, world time in ms and Hz."""
+
+    def __init__(self, pin, freq=1000, duty_u16=0):
+        self._hz = freq
+
+    def freq(self, hz):
+        self._hz = hz
+
+    def duty_u16(self, duty):
+        path = os.getenv("PITSCRIBE_SOUND")
+        if path:
+            with open(path, "a") as f:
+                f.write("%d %d\n" % (time.world_ms(), self._hz if duty else 0))
 
 
 class SPI:
