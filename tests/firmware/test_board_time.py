@@ -1,11 +1,11 @@
 """Virtual time of the simulated board: what it promises in host/pitscribe/simulate/board/README.md."""
 
 import json
-import socket
 import subprocess
 import time
 
 from firmware_rig import MICROPYTHON, ChipBench, WordChip, environment, run
+from servers import free_port
 
 
 def test_wait_of_d_ms_is_d_ms_to_the_millisecond_whatever_was_computed_in_between(flash):
@@ -77,10 +77,7 @@ async def go():
     print(time.ticks_diff(time.ticks_ms(), start))
 asyncio.run(go())
 """
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    passed = int(run(script.replace("PORT", str(port)), flash, shims=True, PITSCRIBE_EASE_MS="0"))
+    passed = int(run(script.replace("PORT", str(free_port())), flash, shims=True, PITSCRIBE_EASE_MS="0"))
     assert 0 <= passed < 5000
 
 

@@ -16,6 +16,8 @@ from faults_rig import PERIOD_MS, Link, RealTimeLogger
 from firmware_rig import Logger, StoringHost, WordChip
 from servers import wait_until
 
+pytestmark = pytest.mark.alone
+
 TENTH_MS = PERIOD_MS // 10
 SECRET = "a secret of the two of us"
 WORDS = [0x06B41900 + (n * 7919 % 13 << 18) + (n % 3 << 4) for n in range(97)]  # some codes of noise

@@ -363,6 +363,7 @@ asyncio.run(go())
 """
 
 
+@pytest.mark.alone
 def test_in_real_time_a_broker_that_hangs_then_dies_then_returns_makes_no_tick_late(broker, hosts, flash):
     """No virtual time here: a call that blocks would show. The broker hangs (SIGSTOP) past ``ack_s`` and is killed."""
     values = config(broker.port, ack_s=2, period_ms=250, frame_ticks=4, now_s=1)

@@ -413,6 +413,7 @@ def test_names_are_answered_over_the_network(tmp_path):
 # -- what it costs -----------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.alone
 def test_no_tick_is_late_by_a_tenth_of_the_period_while_three_guests_load_everything(tmp_path):
     """In real time; the figure is printed. The board is slower: see the README."""
     board = RealTime(tmp_path, period_ms=1000)

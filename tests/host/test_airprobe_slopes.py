@@ -96,6 +96,7 @@ def test_a_slope_does_not_hang_on_what_comes_after_or_came_long_before(seed, end
         assert tail[300:].tobytes() == all_of_it[begin + 300 :].tobytes()
 
 
+@pytest.mark.alone
 def test_65000_slopes_take_some_milliseconds():
     t, y = readings(8, 65_000)
     took = []

@@ -1,6 +1,7 @@
 """``pitscribe probe`` as a person uses it: write down, list, show, budget, place by name; and what bad input gets."""
 
 import re
+import shutil
 
 import pytest
 from probe_world import LOGGER, T0, Kitchen, constant
@@ -13,16 +14,23 @@ from pitscribe.ledger.ledger import Ledger
 from pitscribe.series import load
 
 
-@pytest.fixture
-def home(tmp_path):
+@pytest.fixture(scope="module")
+def calibrated(tmp_path_factory):
     """A home whose ledger has 40 min of ice on every channel, and a calibrated probe ``green`` (0.8 K high)."""
-    kitchen = Kitchen(tmp_path / "home", [constant(0.0)] * 3, [(0.8, 0.0)] * 3)
+    made = tmp_path_factory.mktemp("calibrated") / "home"
+    kitchen = Kitchen(made, [constant(0.0)] * 3, [(0.8, 0.0)] * 3)
     kitchen.ledger.add_probe("green", "K", "iec-1")
     kitchen.wait(1200.0)
     kitchen.probe("calibrate", "green", "--ice", "--channel", "0", "--remark", "fine ice")
     kitchen.wait(600.0)
     kitchen.ledger.close()
-    return tmp_path / "home"
+    return made
+
+
+@pytest.fixture
+def home(calibrated, tmp_path):
+    """A copy of that home."""
+    return shutil.copytree(calibrated, tmp_path / "home")
 
 
 @pytest.fixture

@@ -201,6 +201,7 @@ def test_the_page_is_small_and_asks_nobody_else(box, browser):
     page.context.close()
 
 
+@pytest.mark.alone
 def test_no_tick_is_late_while_a_browser_loads_the_page_again_and_again(tmp_path, browser):
     board = RealTime(tmp_path, period_ms=1000)
     try:
