@@ -119,8 +119,9 @@ def set_clock(utc_s):
 
 def main():
     """Run until something that should not happen does; then say what, and reset."""
-    care = Care(cause())
+    care = None
     try:
+        care = Care(cause())
         values, complaints = settings.read("config.json")
         made = chips(values, buses(values, complaints), i2c_buses(values, complaints))
         told = senses(values, complaints)
@@ -139,10 +140,13 @@ def main():
         )
         asyncio.run(app.run())
     except Exception as error:
-        sys.print_exception(error)
-        care.expect("soft", "%s: %s" % (type(error).__name__, error))
-        time.sleep_ms(2000)
-        machine.reset()
+        try:
+            sys.print_exception(error)
+            if care is not None:
+                care.expect("soft", "%s: %s" % (type(error).__name__, error))
+        finally:  # where memory is gone even that can fail: a board that stopped here would never start again
+            time.sleep_ms(2000)
+            machine.reset()
 
 
 main()

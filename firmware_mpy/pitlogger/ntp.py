@@ -96,7 +96,7 @@ class Ntp:
                 if refusal.code in ("DENY", "RSTR"):
                     return
                 pauses.pause()  # asked too often: twice as slowly
-            except OSError as error:
+            except (OSError, MemoryError) as error:
                 self.trouble = str(error)
             if anchor is not None:
                 pauses.reset()

@@ -5,6 +5,7 @@ us, are sent on to the page (web.py), and offer it. Source: RFC 1035 sections 4.
 """
 
 import asyncio
+import gc
 import socket
 
 from micropython import const
@@ -13,6 +14,8 @@ from pitlogger.waiting import readable
 
 _MOST = const(512)  # a longer message does not come over UDP
 _HEAD = const(12)
+_TURN_MS = const(5)  # between two questions: a flood must not have all the turns
+_SHORT_MS = const(500)  # where memory is short: what was asked lies there until it can be read
 _TTL_S = const(30)  # short: what is said here is not true elsewhere
 _A, _ANY, _IN = const(1), const(255), const(1)
 
@@ -50,14 +53,18 @@ async def serve(host, port):
         sock.setblocking(False)
         sock.bind(socket.getaddrinfo(host, port)[0][-1])
         while True:
-            await readable(sock)
+            pause = _TURN_MS
             try:
+                await readable(sock)
                 query, asker = sock.recvfrom(_MOST)
                 made = reply(query, address)
                 if made:
                     sock.sendto(made, asker)
             except OSError:
                 pass  # a lost answer is asked for again
-            await asyncio.sleep_ms(5)  # a flood must not have all the turns
+            except MemoryError:
+                gc.collect()
+                pause = _SHORT_MS
+            await asyncio.sleep_ms(pause)
     finally:
         sock.close()

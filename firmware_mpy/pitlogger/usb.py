@@ -25,6 +25,7 @@ _FRAMES, _BYTES = const(16), const(4096)  # an answer's most; what is on its way
 _STORED = const(64)  # frames passed over for one ``stored``
 _LIVE_MOST_S = const(600)
 _PATIENCE_MS = const(5000)  # without a reader
+_SHORT_MS = const(500)  # between tries where memory is short
 
 _TIME = ("boot", "re_up", "utc_ms", "err_ms")  # members of the order
 _WRONG = (ValueError, KeyError, TypeError, AttributeError, IndexError)
@@ -78,28 +79,35 @@ class Usb:
             speaker.cancel()
 
     async def _listen(self):
-        source, ready = self._in.buffer, select.poll()
+        ready = select.poll()
         ready.register(self._in, select.POLLIN)
         while True:
-            await readable(self._in)
-            for _ in range(_TURN):
-                if not ready.poll(0):
-                    break
-                try:
-                    byte = source.read(1)
-                except OSError:
+            pause = 0
+            try:
+                await readable(self._in)
+                if not self._read(self._in.buffer, ready):
                     return
-                if not byte:
-                    return
-                try:
-                    question = self._lines.take(byte[0])
-                except MemoryError:
-                    self._lines.forget()
-                    gc.collect()
-                    continue
-                if question is not None:
-                    self._ask(question)
-            await asyncio.sleep_ms(0)
+            except MemoryError:
+                gc.collect()
+                self._lines.forget()
+                pause = _SHORT_MS
+            await asyncio.sleep_ms(pause)
+
+    def _read(self, source, ready):
+        """Read what is there, but not for ever; return False where the input has an end."""
+        for _ in range(_TURN):
+            if not ready.poll(0):
+                break
+            try:
+                byte = source.read(1)
+            except OSError:
+                return False
+            if not byte:
+                return False
+            question = self._lines.take(byte[0])
+            if question is not None:
+                self._ask(question)
+        return True
 
     def _ask(self, question):
         if len(self._asked) < _QUESTIONS:

@@ -19,6 +19,7 @@ _SEATS = const(3)
 _SEAT_MS = const(20000)  # the page asks every two seconds
 _CONNECTIONS = const(6)  # at once; a browser opens one or two more than it needs
 _ROOM_MS = const(20)  # between looks for room
+_SHORT_MS = const(500)  # between tries where memory is short: who connects waits as long
 _READ_MS = const(5000)  # for a whole request
 _SEND_MS = const(30000)  # for a whole answer
 
@@ -75,16 +76,20 @@ class Web:
         """
         try:
             while True:
-                await readable(sock)
+                pause = _ROOM_MS
                 try:
+                    await readable(sock)
                     if self._connections < _CONNECTIONS:
                         self._begin(*sock.accept())
                         continue
                     if self._silent:
                         self._silent.pop(0).cancel()
-                except (OSError, MemoryError):
+                except OSError:
+                    pass
+                except MemoryError:
                     gc.collect()
-                await asyncio.sleep_ms(_ROOM_MS)
+                    pause = _SHORT_MS
+                await asyncio.sleep_ms(pause)
         finally:
             sock.close()
 

@@ -1,6 +1,7 @@
 """What the tests of the hotspot run on: the whole firmware with an access point, raw requests, a board in real time."""
 
 import json
+import os
 import socket
 import subprocess
 from dataclasses import dataclass
@@ -152,28 +153,33 @@ async def tell():
         gc.collect()
         most = max(most, gc.mem_alloc())
         print(json.dumps([Lateness.taken, Lateness.worst, app.sampler.missed, most, gc.mem_free()]))
+async def beside():
+    await asyncio.sleep_ms(0)
+BESIDE
 async def main():
     asyncio.create_task(tell())
+    asyncio.create_task(beside())
     await app.run()
 asyncio.run(main())
 """
 
 
 class RealTime:
-    """A board of which the clock is the computer's own; ``measured`` has what it printed last."""
+    """A board of which the clock is the computer's own; ``beside`` is run in the same program (a coroutine's body)."""
 
-    def __init__(self, folder: Path, period_ms: int = 250, channels: int = 6) -> None:
-        self.port = free_port()
+    def __init__(self, folder: Path, period_ms: int = 250, channels: int = 6, beside: str = "") -> None:
+        self.port, self.names = free_port(), free_port()
         self.guest = Guest(self.port)
         kinds = ("air", "meat")
         config = {
             "period_ms": period_ms, "usb": 0, "trend_min": 1,
             "channels": [{"chip": "max31855", "cs": i, "place": f"place {i}", "kind": kinds[i % 2]}
                          for i in range(channels)],
-            "hotspot": {"when": "always", "port": self.port, "dns": 0, "pin": PIN, "key": KEY},
+            "hotspot": {"when": "always", "port": self.port, "dns": self.names, "pin": PIN, "key": KEY},
         }
         (folder / "config.json").write_text(json.dumps(config))
-        (folder / "real.py").write_text(_REAL)
+        body = "".join(f"    {line}\n" for line in beside.splitlines())
+        (folder / "real.py").write_text(_REAL.replace("BESIDE\n", body))
         self._out = folder / "out"
         self._log = self._out.open("wb")
         self._process = subprocess.Popen(
@@ -185,6 +191,15 @@ class RealTime:
     def lines(self) -> list[list[int]]:
         """[ticks, worst lateness in us, missed, most live heap, free heap], a row a second."""
         return [json.loads(line) for line in self._out.read_text().splitlines() if line.startswith("[")]
+
+    def busy_s(self) -> float:
+        """How long it has computed."""
+        fields = Path(f"/proc/{self._process.pid}/stat").read_text().rsplit(")", 1)[1].split()
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+    def printed(self) -> str:
+        """All that it said."""
+        return self._out.read_text(errors="replace")
 
     def close(self) -> None:
         """End it."""
