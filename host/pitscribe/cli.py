@@ -169,7 +169,7 @@ def _note(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
 
 
 def _import(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    p = sub.add_parser("import", help="take in a folder of journal segments, or a CSV")
+    p = sub.add_parser("import", help="take in a folder of journal segments, a file of them, or a CSV")
     p.set_defaults(module="tables", action="import")
     p.add_argument("path", type=Path, help="a folder with .seg files, a .seg file, or a .csv file")
     p.add_argument("--started-at", metavar="TIME", help="when the logger's boot without a clock started (segments)")

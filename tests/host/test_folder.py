@@ -165,7 +165,7 @@ def test_what_is_no_journal_is_refused(ledger, tmp_path):
     with pytest.raises(SourceError, match="not one whole frame"):
         import_folder(ledger, tmp_path / "picture.seg")
     with (tmp_path / "huge.seg").open("wb") as file:
-        file.truncate(2 << 20)
-    with pytest.raises(SourceError, match="no journal segment"):
+        file.truncate((16 << 20) + 1)
+    with pytest.raises(SourceError, match="over 16 MB; that is no journal"):
         import_folder(ledger, tmp_path / "huge.seg")
     assert ledger.asides() == {}

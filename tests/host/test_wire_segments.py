@@ -39,6 +39,15 @@ def test_whole_segment_is_read_and_its_header_told():
     assert segment_header(b"PSJ2" + WHOLE[4:]) is None
 
 
+def test_segments_one_behind_the_other_are_read_as_if_they_were_files_of_their_own():
+    other = header(13)
+    assert scan_segment(WHOLE + other + FRAMES[0] + other) == ([*FRAMES, FRAMES[0]], [])
+    # A torn frame between two, as a segment is that was removed while it was read; a head that does not check.
+    cut = WHOLE[:-3]
+    assert scan_segment(cut + other + FRAMES[0]) == ([*FRAMES[:-1], FRAMES[0]], [(STARTS[-2], len(cut) - STARTS[-2])])
+    assert scan_segment(WHOLE + b"PSJ2" + other[4:] + FRAMES[0]) == ([*FRAMES, FRAMES[0]], [(len(WHOLE), 16)])
+
+
 def test_every_cut_leaves_the_frames_before_it():
     for cut in range(len(WHOLE)):
         frames, damaged = scan_segment(WHOLE[:cut])

@@ -1,4 +1,4 @@
-"""The way in from files: a folder of journal segments as it was copied from a logger, or one segment."""
+"""The way in from files: a folder of journal segments as it was copied from a logger, or one file of segments."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -11,7 +11,7 @@ from pitscribe.ledger.values import BootSpan
 from pitscribe.wire.frames import EVENT, decode_event
 from pitscribe.wire.segments import scan_segment, segment_header
 
-LONGEST_SEGMENT = 1 << 20  # bytes; the firmware writes 16 KB
+LONGEST_FILE = 1 << 24  # bytes, the flash of the largest board: the page of a logger gives its journal as one file
 SWITCH_ON_ERR_MS = 60_000  # what a person's "I switched it on at six" is good for: common practice, no source
 
 
@@ -35,7 +35,7 @@ class FolderResult:
 def import_folder(
     ledger: Ledger, path: Path, *, started_at: float | None = None, boot: int | None = None
 ) -> FolderResult:
-    """Store the frames of every ``*.seg`` under ``path``, or of the one segment that it is.
+    """Store the frames of every ``*.seg`` under ``path``, or of the one file of segments that it is.
 
     A damaged stretch is kept aside with its file and offset, and the rest is used. ``started_at`` (UTC s) says when
     the logger was switched on, for the one boot that has no anchor of its own, or for ``boot`` if several have none;
@@ -79,8 +79,8 @@ def _segments(path: Path) -> list[Path]:
 
 def _take_in(ledger: Ledger, file: Path, so_far: FolderResult, boots: set[tuple[int, int]]) -> FolderResult:
     try:
-        if file.stat().st_size > LONGEST_SEGMENT:
-            raise SourceError(f"{file}: over {LONGEST_SEGMENT >> 20} MB; that is no journal segment")
+        if file.stat().st_size > LONGEST_FILE:
+            raise SourceError(f"{file}: over {LONGEST_FILE >> 20} MB; that is no journal")
         data = file.read_bytes()
     except OSError as error:
         raise SourceError(f"{file}: {error.strerror}") from error

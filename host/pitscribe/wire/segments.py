@@ -1,5 +1,6 @@
 """Journal segments (WIRE.md 4): what is whole in them, and where they are damaged."""
 
+import re
 import struct
 import zlib
 
@@ -10,6 +11,7 @@ from .layout import LONGEST, MARK, SHORTEST
 MAGIC = b"PSJ1"
 HEADER_SIZE = 16
 _HEADER = struct.Struct("<4sIII")
+_CANDIDATE = re.compile(b"[%cP]" % MARK)
 
 
 def segment_header(data: bytes) -> tuple[int, int] | None:
@@ -24,24 +26,28 @@ def segment_header(data: bytes) -> tuple[int, int] | None:
 
 def scan_segment(data: bytes) -> tuple[list[bytes], list[tuple[int, int]]]:
     """Return the frames whose head and CRC agree, of any kind, and (offset, length) of every stretch that is neither
-    one of them nor a sound segment header.
+    one of them nor a sound segment header: one segment, or several one behind the other.
 
     A frame of a kind of the future is returned too: it is a frame, and the gate keeps it aside. What a frame's body
     holds is not looked at here.
     """
     frames: list[bytes] = []
     damaged: list[tuple[int, int]] = []
-    good_to = at = HEADER_SIZE if segment_header(data) else 0
-    while at < len(data):
+    good_to = at = 0
+    while found := _CANDIDATE.search(data, at):
+        at = found.start()
         frame = _frame_at(data, at)
-        if frame is None:
-            at = data.find(MARK, at + 1)
-            at = len(data) if at < 0 else at
+        if frame is not None:
+            size = len(frame)
+            frames.append(frame)
+        elif segment_header(data[at : at + HEADER_SIZE]):
+            size = HEADER_SIZE
+        else:
+            at += 1
             continue
         if at > good_to:
             damaged.append((good_to, at - good_to))
-        frames.append(frame)
-        good_to = at = at + len(frame)
+        good_to = at = at + size
     if good_to < len(data):
         damaged.append((good_to, len(data) - good_to))
     return frames, damaged
