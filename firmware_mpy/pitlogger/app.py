@@ -238,18 +238,27 @@ class App:
             self.local.tick()
 
     async def _record(self):
-        """Encode full blocks and put them in the journal."""
+        """Encode full stretches and put them in the journal: each as a frame, while the host has all that was before;
+        else as many in one as the settings allow, because nobody waits for it and it takes less flash."""
         sampler, encoder, journal = self.sampler, self.encoder, self.journal
         while True:
-            await sampler.block_full.wait()
-            block = sampler.take_full()
-            length = await encoder.ticks(block)
-            journal.append(lambda sequence: encoder.seal(block, length, sequence))
-            sampler.release(block)
+            await sampler.full.wait()
+            stretch = sampler.take_full()
+            if not encoder.takes(stretch):
+                self._write()
+            await encoder.add(stretch)
+            sampler.release(stretch)
+            if encoder.full or journal.cursor == journal.next:
+                self._write()
             self._record_loss()
             self._tell()
             # Here, between two ticks, it costs nobody a late one; left to itself it comes where it likes.
             gc.collect()
+
+    def _write(self):
+        """Put the open frame in the journal."""
+        self.journal.append(self.encoder.seal)
+        self.encoder.clear()
 
     async def _watch(self):
         """Feed the watchdog while all is well, and log what the chips do."""

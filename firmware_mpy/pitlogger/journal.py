@@ -13,15 +13,15 @@ import os
 from micropython import const
 
 from pitlogger import files, recovery, segments
-from pitlogger.segments import LEAST_FRAME, SEGMENT, SEGMENT_HEAD, frame_sequence
+from pitlogger.reader import Reader
+from pitlogger.segments import SEGMENT, SEGMENT_HEAD
 from pitlogger.space import last_number, more_segments, widened
 
 _JUMP = const(0x10000)  # over the numbers in a segment that cannot be read: far more than fit in it
 _OPENINGS = const(3)  # tries at start, so that one failed read does not cost the first frame of the boot
-_TRIES = const(60)  # failed reads of one place after which it is passed over; the uplink tries once a second
 
 
-class Journal:
+class Journal(Reader):
     """The frames of one logger in ``folder``. ``most_bytes`` (0: no limit) bounds the segments besides the flash.
 
     Where there is no room for frames that are not stored, the oldest are kept and new ones lost or, if ``newest``, the
@@ -36,30 +36,20 @@ class Journal:
     """
 
     def __init__(self, folder, logger, most_bytes=0, newest=False):
-        self._folder = folder
+        super().__init__(folder)
         self._logger = logger
         self._most = most_bytes
         self._newest = newest
         self._more = None  # whole segments that fit beside those there are; None: not known
-        self._names = []  # first sequence number of each segment, ascending
         self._file = None  # the segment that is written, and its length
         self._length = 0
-        self._at = (-1, 0, 0)  # reader: sequence number wanted next, its segment, its offset
-        self._looked = self._at  # the same of the reader beside it
-        self._failed = (-1, 0)  # reader: sequence number wanted when the flash could not be read, and how often
-        self._damage = {}  # first number hidden by damage: how many; counted when the cursor passes over it
         self._cursor_kept = None  # what the file says; None: not known
         self._opened = False
-        self.next = self.cursor = self.lost = self.written = 0
+        self.cursor = self.lost = self.written = 0
         self.loss = None
         self.ok = any(self._open() for _ in range(_OPENINGS))
         self.boot, kept = recovery.count_boot(folder)
         self.ok = self.ok and kept
-
-    @property
-    def first(self):
-        """The sequence number of the oldest segment, or ``next`` where there is none."""
-        return self._names[0] if self._names else self.next
 
     def append(self, seal):
         """Write and flush the frame that ``seal(sequence)`` returns. Return True if it is on flash."""
@@ -83,35 +73,6 @@ class Journal:
                 return 0
         stored = sum(name <= self.cursor for name in self._names[1:])
         return (self._more + stored) * SEGMENT + (SEGMENT - self._length if self._file else 0)
-
-    def fetch(self, sequence, buf):
-        """Read the first good frame from ``sequence`` on into ``buf`` (4096 bytes); return its length, 0 for none.
-
-        Raises OSError if the flash cannot be read. After 60 such failures in a row for one ``sequence``, what cannot
-        be read is passed over if there is a good frame behind it.
-        """
-        if sequence >= self.next:
-            return 0
-        wanted, tries = self._failed
-        try:
-            return self._search(sequence, buf, wanted != sequence or tries < _TRIES)
-        except OSError:
-            self._failed = (sequence, tries + 1 if wanted == sequence else 1)
-            raise
-
-    def look(self, sequence, buf, patient=True):
-        """As ``fetch``, for a reader beside the uplink: damage that it finds is not counted, and it waits for nothing.
-
-        Raises OSError if the flash cannot be read; not ``patient``, only if there is no good frame behind that place.
-        """
-        if sequence >= self.next:
-            return 0
-        at, damage = self._at, self._damage
-        self._at, self._damage = self._looked, {}
-        try:
-            return self._search(sequence, buf, patient)
-        finally:
-            self._looked, self._at, self._damage = self._at, at, damage
 
     def move_cursor(self, sequence):
         """All frames before ``sequence`` are stored, or hidden by damage that ``fetch`` found: these are lost.
@@ -221,72 +182,6 @@ class Journal:
         files.write_number(self._folder + "/cursor", self.cursor)
         self._cursor_kept = self.cursor
 
-    # -- reading ---------------------------------------------------------------------------------------------------
-
-    def _search(self, sequence, buf, patient):
-        """``fetch``; if not ``patient``, what cannot be read is passed over, unless nothing behind it can be."""
-        name, offset = self._place(sequence)
-        damage = {}
-        unread = False
-        while name is not None:
-            following = self._after(name)
-            due = max(sequence, name)  # the first number that is not accounted for
-            hidden = SEGMENT - offset
-            try:
-                with open(self._path(name), "rb") as f:
-                    size = f.seek(0, 2)
-                    at, length = segments.good_frame(f, offset, size, buf, patient)
-                    while length:
-                        found = frame_sequence(buf)
-                        if found >= sequence:
-                            if at > offset and found > due:
-                                damage[due] = found - due
-                            self._damage.update(damage)
-                            self._at = (found + 1, name, at + length)
-                            return length
-                        offset = at + length
-                        at, length = segments.good_frame(f, offset, size, buf, patient)
-                    # A torn frame was counted when it was written, or is the one that a power cut cost.
-                    hidden = 0 if segments.torn(f, offset, size, buf) else size - offset
-            except OSError:
-                if patient:
-                    raise
-            if hidden > 0:
-                unread = not patient
-                frames = min((following or self.next) - due, _frames_in(hidden, offset, due - name))
-                if frames > 0:
-                    damage[due] = frames
-            name, offset = following, SEGMENT_HEAD
-        if unread:
-            raise OSError(5)  # it may be all of the flash: wait
-        self._damage.update(damage)
-        return 0
-
-    def _segment_of(self, sequence):
-        """Return the name of the segment in which a sequence number would be."""
-        name = self._names[0]
-        for n in self._names:
-            if n > sequence:
-                break
-            name = n
-        return name
-
-    def _after(self, name):
-        for n in self._names:
-            if n > name:
-                return n
-        return None
-
-    def _place(self, sequence):
-        """Return segment and offset from which to look for a sequence number; segment None if there is none."""
-        wanted, name, offset = self._at
-        if wanted == sequence and name in self._names:
-            return name, offset
-        return self._segment_of(sequence) if self._names else None, SEGMENT_HEAD
-
-    def _path(self, name):
-        return "%s/%08x.seg" % (self._folder, name)
-
     # -- recovery --------------------------------------------------------------------------------------------------
 
     def _open(self):
@@ -325,9 +220,3 @@ class Journal:
                 self._file, self._length = open(self._path(name), "ab"), length
             except OSError:
                 pass
-
-
-def _frames_in(hidden, offset, before):
-    """Return how many frames so many bytes may be, by the mean length of the ``before`` frames up to ``offset``."""
-    mean = max((offset - SEGMENT_HEAD) // before, LEAST_FRAME) if before else LEAST_FRAME
-    return max((hidden + mean // 2) // mean, 1)

@@ -6,32 +6,32 @@ from array import array
 from micropython import const
 
 from pitlogger.chips import NO_ANSWER
-from pitlogger.frames import Block
+from pitlogger.stretch import STRETCH, Stretch
 
 _MOST_TICKS = const(255)  # in a frame, the missed ones included
 _MOST_LOSSES = const(999)
 
 
 class Sampler:
-    """One task that fills blocks of ticks.
+    """One task that fills stretches of ticks.
 
-    ``chips`` is a list of drivers, None where a channel has none. ``block_full`` is set when ``take_full`` has
-    something; ``on_tick`` is called after each tick taken and must be short. ``missed`` counts ticks not taken,
-    ``dropped`` blocks for which there was no room because the recorder did not keep up; ``changes`` counts how often a
-    chip began or ceased to answer.
+    ``chips`` is a list of drivers, None where a channel has none; ``frame_ticks`` the most in a frame: a stretch has
+    no more, and at most 64. ``full`` is set when ``take_full`` has something; ``on_tick`` is called after each tick
+    taken and must be short. ``missed`` counts ticks not taken, ``dropped`` stretches for which there was no room
+    because the recorder did not keep up; ``changes`` counts how often a chip began or ceased to answer.
     """
 
     def __init__(self, chips, period_ms, frame_ticks, clock, uptime, on_tick):
         self._chips = chips
         self._period = period_ms
-        self._frame_ticks = frame_ticks
+        self._ticks = min(frame_ticks, STRETCH)
         self._clock = clock
         self._uptime = uptime
         self._on_tick = on_tick
-        self._block = Block(frame_ticks, len(chips))
-        self._spare = Block(frame_ticks, len(chips))  # type: Block | None
+        self._stretch = Stretch(self._ticks, len(chips))
+        self._spare = Stretch(self._ticks, len(chips))  # type: Stretch | None
         self._full = None
-        self.block_full = asyncio.Event()
+        self.full = asyncio.Event()
         self.beats = 0  # ticks that came due, taken or not
         self.missed = 0
         self.dropped = 0
@@ -73,12 +73,12 @@ class Sampler:
             self._uptime.advance()
 
     def take(self):
-        """Sample all channels into the block. Allocates nothing but where a frame is full."""
-        block = self._block
-        if block.present == self._frame_ticks or block.ticks == _MOST_TICKS:
-            block = self._close()
-        if not block.ticks:
-            block.high, block.low = self.up_high, self.up_low
+        """Sample all channels into the stretch. Allocates nothing but where that is full."""
+        stretch = self._stretch
+        if stretch.present == self._ticks or stretch.ticks == _MOST_TICKS:
+            stretch = self._close()
+        if not stretch.ticks:
+            stretch.high, stretch.low = self.up_high, self.up_low
         codes = self._row
         at = i = 0
         self._last_high, self._last_low = self.up_high, self.up_low
@@ -93,15 +93,15 @@ class Sampler:
                     self._change(i)
             at += 3
             i += 1
-        block.put(codes)
+        stretch.put(codes)
 
     def miss(self):
-        """Record that the tick that is due was not taken. Before the first tick of a frame it is only counted."""
-        block = self._block
+        """Record that the tick that is due was not taken. Before the first tick of a stretch it is only counted."""
+        stretch = self._stretch
         self.missed += 1
-        if block.ticks and block.ticks < _MOST_TICKS:
-            block.missed[block.ticks >> 3] |= 0x80 >> (block.ticks & 7)
-            block.ticks += 1
+        if stretch.ticks and stretch.ticks < _MOST_TICKS:
+            stretch.missed[stretch.ticks >> 3] |= 0x80 >> (stretch.ticks & 7)
+            stretch.ticks += 1
 
     def last_uptime(self):
         """Return the uptime of the last tick taken. [ms]"""
@@ -129,18 +129,18 @@ class Sampler:
 
     @property
     def waiting(self):
-        """Whether a full block waits for the recorder, or is with it."""
+        """Whether a full stretch waits for the recorder, or is with it."""
         return self._full is not None
 
     def take_full(self):
-        """Return the full block, or None. ``release`` gives it back."""
-        self.block_full.clear()
+        """Return the full stretch, or None. ``release`` gives it back."""
+        self.full.clear()
         return self._full
 
-    def release(self, block):
-        """Take back a block that was encoded."""
-        block.clear()
-        self._spare, self._full = block, None
+    def release(self, stretch):
+        """Take back a stretch that was encoded."""
+        stretch.clear()
+        self._spare, self._full = stretch, None
 
     def _change(self, i):
         """A chip answers that did not, or does not that did."""
@@ -150,11 +150,11 @@ class Sampler:
         self.changes = (self.changes + 1) & 0xFFFFFF
 
     def _close(self):
-        """Hand the block over and return an empty one. With none to spare the ticks in it are given up, and counted."""
+        """Hand the stretch over and return an empty one. With none to spare its ticks are given up, and counted."""
         if self._spare is None:
             self.dropped += 1
-            self._block.clear()
+            self._stretch.clear()
         else:
-            self._full, self._block, self._spare = self._block, self._spare, None
-            self.block_full.set()
-        return self._block
+            self._full, self._stretch, self._spare = self._stretch, self._spare, None
+            self.full.set()
+        return self._stretch

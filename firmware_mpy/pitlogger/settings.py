@@ -10,9 +10,8 @@ from binascii import hexlify
 
 from pitlogger import files
 from pitlogger.addresses import is_name, numeric
-from pitlogger.chips import CHIPS, LIMITS, ON_I2C, TYPES, table
+from pitlogger.chips import CHIPS, LIMITS, ON_I2C, TYPES
 from pitlogger.chips.max31856 import WIDE, conversion_ms
-from pitlogger.frames import MAX_FRAME, longest
 
 _SHORT_SECRET = 16
 _SHORT_KEY = 8  # WPA2 takes no shorter passphrase
@@ -23,7 +22,7 @@ SECRETS = ("password", "secret", "key", "pin")  # names of members that do not l
 _TOP = {
     "name": (str, 1, 40, "logger"),
     "period_ms": (int, 250, 60000, 1000),
-    "frame_ticks": (int, 4, 255, 64),
+    "frame_ticks": (int, 4, 192, 128),
     "journal": (str, 1, 60, "journal"),
     "journal_kb": (int, 0, 1000000, 0),
     "keep": (str, ("oldest", "newest"), None, "oldest"),
@@ -277,12 +276,6 @@ def _reconcile(values, complaints):
     """Settle what single values cannot show."""
     if 0 < len(values["secret"]) < _SHORT_SECRET:
         complaints.append("secret: shorter than %d characters; no host has it" % _SHORT_SECRET)
-    ticks = values["frame_ticks"]
-    while longest(table(values["channels"]), ticks) > MAX_FRAME:
-        ticks -= 1
-    if ticks < values["frame_ticks"]:
-        complaints.append("frame_ticks: at most %d with these channels" % ticks)
-        values["frame_ticks"] = ticks
     while conversion_ms(values["mains_hz"], values["average"]) >= values["period_ms"]:
         values["average"] //= 2  # one conversion fits into the shortest period
     _settle_network(values, complaints)

@@ -8,7 +8,8 @@ from journal_rig import LITTLEFS
 SESSION = LITTLEFS + """
 import asyncio, binascii, gc, json, os
 from pitlogger import files, settings
-from pitlogger.frames import Block, Encoder
+from pitlogger.frames import Encoder
+from pitlogger.stretch import Stretch
 from pitlogger.journal import Journal
 gc.threshold(-1)
 BLOCKS, LOGGER, TABLE, MOST = 32, 0xA1B2C3D4, bytes((0x13, 0x27)), 3 * 16384
@@ -21,17 +22,18 @@ def frame(encoder, sequence):
         made[key] = bytes(new_frame(encoder, sequence))
     return made[key]
 
-block = Block(16, 2)
+stretch = Stretch(16, 2)
 def new_frame(encoder, sequence):
     "Ticks, or every eighth an event."
     if sequence % 8 == 0:
         return encoder.event(sequence, 5000 + sequence, "note", {"kind": "text", "text": "n%d" % sequence * 9})
-    block.clear()
-    block.low = 1000 * sequence
+    stretch.clear()
+    stretch.low = 1000 * sequence
     for i in range(0, 16 * 6, 6):
-        block.put([(sequence * 7919 + (i + j) ** 2 * 104729) % 30011 - 15000 for j in range(6)])
-    length = asyncio.run(encoder.ticks(block))
-    return encoder.seal(block, length, sequence)
+        stretch.put([(sequence * 7919 + (i + j) ** 2 * 104729) % 30011 - 15000 for j in range(6)])
+    encoder.clear()
+    asyncio.run(encoder.add(stretch))
+    return encoder.seal(sequence)
 
 class Life:
     "What a run of the logger did until the power went, as far as it was told that it was done."

@@ -322,7 +322,7 @@ for i in range(50):
     I2c.flag = 0x40 if i & 4 else 0x10
     s.take()
 micropython.heap_unlock()
-print(s._block.present, [s.word(i) for i in range(3)])
+print(s._stretch.present, [s.word(i) for i in range(3)])
 """
     assert run(script, flash) == "51 ['9601 lost 7', '9601 lost 7', 'absent']\n"
 
@@ -349,7 +349,7 @@ async def go():
     await asyncio.sleep_ms(10500)
     task.cancel()
 asyncio.run(go())
-print(json.dumps([s.missed, [s.word(i) for i in range(8)], s.changes, s._block.ticks]))
+print(json.dumps([s.missed, [s.word(i) for i in range(8)], s.changes, s._stretch.ticks]))
 """
     words = ["ok", "ok", "back 1", "9600 ok", "9601 ok", "9600 lost 1", "absent", ""]
     assert ask(script, flash, bench) == [0, words, 6 + 2 + 1, 10]

@@ -68,7 +68,7 @@ async def go():
     time.sleep_ms(2100)     # from 1500 to 3600: tick 2 is 1600 late, tick 3 600
     await asyncio.sleep_ms(1500)
     task.cancel()
-    block = s._block
+    block = s._stretch
     print(json.dumps([Chip.taken, s.missed, block.ticks, block.present, list(block.missed[:1]), block.low]))
 asyncio.run(go())
 """,
@@ -89,7 +89,7 @@ async def go():
     await asyncio.sleep_ms(600)
     full = s.take_full()
     task.cancel()
-    print(json.dumps([full.ticks, full.present, full.missed[0], s._block.low, s._block.ticks]))
+    print(json.dumps([full.ticks, full.present, full.missed[0], s._stretch.low, s._stretch.ticks]))
 asyncio.run(go())
 """,
         flash,
@@ -105,7 +105,7 @@ async def go():
     task = asyncio.create_task(s.run())
     await asyncio.sleep_ms(250 * 13 + 1)    # three frames full, nobody takes the first
     task.cancel()
-    print(json.dumps([len(Chip.taken), s.missed, s.dropped, s.take_full().columns[0][0], s._block.columns[0][0]]))
+    print(json.dumps([len(Chip.taken), s.missed, s.dropped, s.take_full().columns[0][0], s._stretch.columns[0][0]]))
 asyncio.run(go())
 """,
         flash,
@@ -170,7 +170,7 @@ for _ in range(20):
     s.miss()
     up.advance()
 micropython.heap_unlock()
-print(s._block.present)
+print(s._stretch.present)
 """
     assert run(script, flash).split() == ["21"]
 

@@ -90,8 +90,10 @@ def ticks() -> list[Json]:
         entry("zeros", np.zeros((32, 1), int)),
         entry("missed ticks", walk(rng, 29, [3], [400]), walk(rng, 29, [1], [400]), missed=(1, 8, 31), up=123456),
         entry("only tick 0 not missed", [[5]], missed=(1, 2, 3), period=250),
-        entry("block of 64 exactly", walk(rng, 65, [9], [0])),
-        entry("block of 64 and one more", walk(rng, 66, [9], [0])),
+        entry("a stretch of 64 exactly", walk(rng, 64, [9], [0])),
+        entry("a stretch of 64 and one more tick", walk(rng, 65, [9], [0])),
+        entry("two stretches, two channels, missed ticks in both", walk(rng, 128, [2, 30], [1700, 13000]),
+              walk(rng, 128, [1, 2], [400, 1600]), table=(K55, LIN), missed=(3, 70, 71, 129)),
         entry("escapes", [[8191], [-8192], [8191], [0], [0], [-8192]], pick=always(0)),
         entry("escapes of 24 bits", [[far], [near], [far], [0], [1], [near]], table=(GAIN32,), pick=always(2)),
         entry("wrap of 16 bits", [[0]] * 3, [[32767], [-32768], [32767]], [[-32768], [32767], [0]]),
@@ -199,8 +201,8 @@ def broken() -> list[Json]:
         ("chip 7", resealed(good, 24, 0x72), "body"),
         ("thermocouple 8", resealed(good, 24, 0x18), "body"),
         ("no chip, but thermocouple 15", resealed(good, 24, 0x0F), "body"),
-        ("tick 0 missed", resealed(missed, 25, 0x80), "body"),  # as many as before: the columns fit
-        ("a tick missed that there is not", resealed(missed, 25, 0x28), "body"),
+        ("tick 0 missed", resealed(missed, len(missed) - 5, 0x80), "body"),  # as many as before: the columns fit
+        ("a tick missed that there is not", resealed(missed, len(missed) - 5, 0x28), "body"),
         ("mean before a mean", stream("1111 1111 1111 1100 1100 1111 1111 1111"), "body"),
         ("mean in a head", stream("1100 1111 1111 1111 1111 1111 1111"), "body"),
         ("cut off in a pair", stream("1111 1111 1111 1111 1111 1101 111111111111 0000"), "body"),

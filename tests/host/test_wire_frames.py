@@ -110,12 +110,12 @@ def nonsense_bodies(draw):
     """Return bodies that hold but mean nothing, and such with some bit of them turned over, or ones put in."""
     random = np.random.default_rng(draw(st.integers(0, 2**32)))
     table = bytes(draw(st.lists(st.sampled_from([0x12, 0x17, 0x22, 0x02, 0x45, 0x53, 0x65]), min_size=1, max_size=8)))
-    ticks, mapped = draw(st.sampled_from([1, 2, 3, 30, 33, 34, 70])), draw(st.booleans())
+    ticks, mapped = draw(st.sampled_from([1, 2, 3, 30, 33, 34, 64, 65, 70, 130])), draw(st.booleans())
     missed = random.random(ticks) < 0.2 * mapped
     missed[0] = False
     bitmap = np.packbits(missed).tobytes() if mapped else b""
     columns = wire_plain.any_columns(random, table, int(ticks - missed.sum()))
-    body = bytearray(bytes([0xE8, 3, ticks, len(table) | 128 * mapped]) + table + bitmap + columns)
+    body = bytearray(bytes([0xE8, 3, ticks, len(table) | 128 * mapped]) + table + columns + bitmap)
     change = draw(st.sampled_from(["none", "none", "turn", "ones"]))
     if change == "turn":
         at = draw(st.integers(0, 8 * len(body) - 1))

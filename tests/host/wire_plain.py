@@ -65,15 +65,16 @@ def read_body(body):
     entries = shape & 15
     table = list(body[4 : 4 + entries])
     size = (ticks + 7) // 8 if shape & 128 else 0
-    bitmap = "".join(f"{byte:08b}" for byte in body[4 + entries : 4 + entries + size])
+    behind = len(body) - size
+    bitmap = "".join(f"{byte:08b}" for byte in body[behind:])
     if not (250 <= period <= 60000 and ticks and not shape & 0x70 and 1 <= entries <= 8 and len(table) == entries):
         raise RefusedError("header")
-    if any(code >> 4 > 6 or code & 15 > 7 for code in table) or len(bitmap) < 8 * size:
+    if any(code >> 4 > 6 or code & 15 > 7 for code in table) or behind < 4 + entries:
         raise RefusedError("header")
     missed = [place for place, bit in enumerate(bitmap) if bit == "1"]
     if missed and (missed[0] == 0 or missed[-1] >= ticks):
         raise RefusedError("bitmap")
-    stream = Bits(body[4 + entries + size :])
+    stream = Bits(body[4 + entries : behind])
     columns = _columns(stream, table, ticks - len(missed))
     rest = stream.bits[stream.at :]
     if len(rest) >= 8 or "1" in rest:
@@ -86,9 +87,9 @@ def any_columns(random, table, present):
     """Return the bytes of columns that hold, their parameters and numbers drawn from a NumPy generator: also such as no
     good writer would write, as an escape for a number that needs none."""
     wide = [code >> 4 in WIDE for code in table if code >> 4]
-    sizes = [min(64, present - at) for at in range(1, present, 64)]
+    sizes = [min(64, present - at) - (at == 0) for at in range(0, present if present > 1 else 0, 64)]
     blocks = [(len(wide), 24), (len(wide), 16), (len(wide), 16)]
-    blocks += [(size, width) for one in wide for width in (24 if one else 16, 16, 16) for size in sizes]
+    blocks += [(size, width) for size in sizes for one in wide for width in (24 if one else 16, 16, 16)]
     bits = ""
     for place, (count, width) in enumerate(blocks):
         k = int(random.choice([0, 0, 1, 2, 5, 8, 11, 13, 13, 14, 15, 15, 15]))
@@ -114,13 +115,16 @@ def _columns(stream, table, present):
         for place, step in zip(real, stream.block(len(real), width, head=True)[1], strict=True):
             value = signed(value + step, width)
             columns[kind][place] = [value]
-    for place in real:
-        for kind, width in enumerate((24 if table[place] >> 4 in WIDE else 16, 16, 16)):
-            column = columns[kind][place]
-            while len(column) < present:
-                mean, steps = stream.block(min(64, present - len(column)), width)
+    done = 1
+    while done < present:
+        stretch = min(64 - done % 64, present - done)
+        for place in real:
+            for kind, width in enumerate((24 if table[place] >> 4 in WIDE else 16, 16, 16)):
+                column = columns[kind][place]
+                mean, steps = stream.block(stretch, width)
                 for step in steps:
                     four = ([column[0]] * 3 + column)[-4:]
                     before = (sum(four) + 2) // 4 if mean else column[-1]
                     column.append(signed(before + step, width))
+        done += stretch
     return columns

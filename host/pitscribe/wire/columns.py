@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from .layout import Layout, Unpacked, channel
+from .layout import Layout, Unpacked, channel, stretches_of
 from .rice import BLOCK, Ints
 from .values import Head, TickRun
 
@@ -36,11 +36,8 @@ def _run(
 ) -> TickRun:
     """Make one run of the frames ``rows``, all of one logger, boot and table."""
     logger, boot, table = group
-    per_column = unpacked.per_column[lane[rows]]
-    parts = [
-        _part(rows[per_column == blocks], int(blocks), uptime, lane, layout, unpacked)
-        for blocks in np.unique(per_column)
-    ]
+    stretches = unpacked.stretches[lane[rows]]
+    parts = [_part(rows[stretches == some], uptime, lane, layout, unpacked) for some in np.unique(stretches)]
     when = np.concatenate([part.uptime for part in parts])
     period = np.concatenate([part.period for part in parts]).astype(np.int32)
     codes = [np.concatenate([part.codes[column] for part in parts]) for column in range(3)]
@@ -62,10 +59,10 @@ def _spread(codes: Codes, real: list[int], entries: int) -> Codes:
     return out
 
 
-def _part(rows: Ints, blocks: int, uptime: Ints, lane: Ints, layout: Layout, unpacked: Unpacked) -> _Part:
-    """Make the ticks of frames that have the same channels and the same number of blocks in a column's run."""
+def _part(rows: Ints, uptime: Ints, lane: Ints, layout: Layout, unpacked: Unpacked) -> _Part:
+    """Make the ticks of frames that have the same channels and the same number of stretches."""
     present, ticks, period = layout.present[rows], layout.ticks[rows], layout.period[rows]
-    codes = _codes(rows, blocks, lane[rows], layout, unpacked)
+    codes = _codes(rows, lane[rows], layout, unpacked)
     longest = codes[0].shape[1]
     if (present == longest).all():
         flat = [column.reshape(longest * len(rows), column.shape[2]) for column in codes]
@@ -84,21 +81,22 @@ def _part(rows: Ints, blocks: int, uptime: Ints, lane: Ints, layout: Layout, unp
     )
 
 
-def _codes(rows: Ints, blocks: int, lanes: Ints, layout: Layout, unpacked: Unpacked) -> list[Codes]:
+def _codes(rows: Ints, lanes: Ints, layout: Layout, unpacked: Unpacked) -> list[Codes]:
     """Return hot, cold and fault of such frames, each (frames, most ticks present, channels with columns)."""
     count, wide = int(layout.columns[rows[0]]), layout.wide[rows[0]]
     longest = int(layout.present[rows].max())
+    stretches = stretches_of(longest)
     numbers = np.zeros((longest, 3, count, len(rows)), np.int32)
-    mean = np.zeros((blocks, 3, count, len(rows)), bool)
+    mean = np.zeros((len(stretches), 3, count, len(rows)), bool)
     for kind in range(3):
         numbers[0, kind] = unpacked.blocks[kind].numbers[:count, lanes]
-    for column in range(3 * count):
-        for block in range(blocks):
-            first = 1 + BLOCK * block
-            size = min(BLOCK, longest - first)
-            kept = unpacked.blocks[3 + column * blocks + block]
-            numbers[first : first + size, column % 3, column // 3] = kept.numbers[:size, lanes]
-            mean[block, column % 3, column // 3] = kept.mean[lanes]
+    blocks = iter(unpacked.blocks[3:])
+    for stretch, (first, end) in enumerate(stretches):
+        for place in range(count):
+            for kind in range(3):
+                kept = next(blocks)
+                numbers[first:end, kind, place] = kept.numbers[: end - first, lanes]
+                mean[stretch, kind, place] = kept.mean[lanes]
     steps = (numbers >> 1) ^ -(numbers & 1)
     heads = np.array([8, 16, 16], np.int32)[:, None, None]  # bits above the W that counts, of 32
     steps[0] = _wrap(steps[0].cumsum(axis=1, dtype=np.int32), heads)
@@ -111,7 +109,7 @@ def _codes(rows: Ints, blocks: int, lanes: Ints, layout: Layout, unpacked: Unpac
 def _sums(steps: Codes, mean: NDArray[np.bool_], above: Codes) -> Codes:
     """Turn differences into values, tick by tick; the first tick's are values already. (ticks, 3, channels, frames)
 
-    ``mean`` says of each block of ticks which columns differ from the mean of the four values before.
+    ``mean`` says of each stretch of ticks which columns differ from the mean of the four values before.
     """
     if not mean.any():
         values = _wrap(steps.cumsum(axis=0, dtype=np.int32), above)
@@ -120,7 +118,7 @@ def _sums(steps: Codes, mean: NDArray[np.bool_], above: Codes) -> Codes:
     values = steps.copy()
     four = 4 * steps[0]  # the sum of the four values before: 26 bits
     for tick in range(1, len(steps)):
-        before = np.where(mean[(tick - 1) // BLOCK], (four + 2) >> 2, values[tick - 1])
+        before = np.where(mean[tick // BLOCK], (four + 2) >> 2, values[tick - 1])
         values[tick] = _wrap(before + steps[tick], above)
         four += values[tick] - values[max(tick - 4, 0)]
     return values

@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..errors import FrameError
-from .layout import MOST_CHANNELS, PERIODS, channel_code, hot_bits
-from .rice import ALL_ZERO, BLOCK, ESCAPE, LARGEST_K, MEAN, PAIRS, PLAIN
+from .layout import MOST_CHANNELS, PERIODS, channel_code, hot_bits, stretches_of
+from .rice import ALL_ZERO, ESCAPE, LARGEST_K, MEAN, PAIRS, PLAIN
 from .values import Channel
 
 Form = tuple[bool, int]  # whether a block's numbers differ from the mean of four, and its parameter
@@ -44,10 +44,10 @@ def tick_body(
     present = len(columns[0])
     if any(len(column) != present for column in columns):
         raise FrameError("body", "hot, cold and fault have not the same number of ticks")
-    head = _tick_header(period_ms, present, codes, missed)
+    head, bitmap = _tick_header(period_ms, present, codes, missed)
     bits = _columns([column.tolist() for column in columns], codes, pick or shortest)
     bits += "0" * (-len(bits) % 8)
-    return head + int("1" + bits, 2).to_bytes(len(bits) // 8 + 1, "big")[1:]
+    return head + int("1" + bits, 2).to_bytes(len(bits) // 8 + 1, "big")[1:] + bitmap
 
 
 def _column(name: str, values: ArrayLike, channels: int) -> NDArray[np.int64]:
@@ -57,8 +57,8 @@ def _column(name: str, values: ArrayLike, channels: int) -> NDArray[np.int64]:
     return array.astype(np.int64)
 
 
-def _tick_header(period_ms: int, present: int, codes: list[int], missed: Sequence[int]) -> bytes:
-    """Return period, ticks, shape, channel table and bitmap."""
+def _tick_header(period_ms: int, present: int, codes: list[int], missed: Sequence[int]) -> tuple[bytes, bytes]:
+    """Return period, ticks, shape and channel table, and the bitmap that stands behind the columns."""
     lost = sorted(set(missed))
     ticks = present + len(lost)
     if present < 1 or ticks > 255:
@@ -70,7 +70,8 @@ def _tick_header(period_ms: int, present: int, codes: list[int], missed: Sequenc
     bitmap = bytearray((ticks + 7) // 8 if lost else 0)
     for tick in lost:
         bitmap[tick // 8] |= 0x80 >> tick % 8
-    return period_ms.to_bytes(2, "little") + bytes([ticks, len(codes) | (0x80 if lost else 0), *codes]) + bytes(bitmap)
+    head = period_ms.to_bytes(2, "little") + bytes([ticks, len(codes) | (0x80 if lost else 0), *codes])
+    return head, bytes(bitmap)
 
 
 def _columns(columns: list[list[list[int]]], codes: list[int], pick: Picker) -> str:
@@ -79,15 +80,17 @@ def _columns(columns: list[list[list[int]]], codes: list[int], pick: Picker) -> 
     bits = []
     for column, width in zip(columns, (24, 16, 16), strict=True):
         bits.append(_block(_numbers([0] + [column[0][place] for place in channels], width), None, width, pick))
+    runs = []
     for place in channels:
         widths = (hot_bits(codes[place]), 16, 16)
         for column, width in zip(columns, widths, strict=True):
             values = [tick[place] for tick in column]
             if not all(-1 << (width - 1) <= value < 1 << (width - 1) for value in values):
                 raise FrameError("body", f"channel {place}: a code does not fit in {width} bits")
-            steps, strays = _numbers(values, width), _strays(values, width)
-            for at in range(0, len(steps), BLOCK):
-                bits.append(_block(steps[at : at + BLOCK], strays[at : at + BLOCK], width, pick))
+            runs.append((_numbers(values, width), _strays(values, width), width))
+    for first, end in stretches_of(len(columns[0])):
+        for steps, strays, width in runs:
+            bits.append(_block(steps[first - 1 : end - 1], strays[first - 1 : end - 1], width, pick))
     return "".join(bits)
 
 

@@ -46,6 +46,11 @@ def hot_bits(code: int) -> int:
     return HOT_BITS[channel(code).chip]
 
 
+def stretches_of(present: int) -> list[tuple[int, int]]:
+    """Return from where to where the ticks of each stretch go, of which tick 0 is not in the runs."""
+    return [(max(first, 1), min(first + BLOCK, present)) for first in range(0, present, BLOCK) if present > 1]
+
+
 @dataclass(frozen=True)
 class Layout:
     """Tick frames laid open, one row a frame, in the order given."""
@@ -76,13 +81,13 @@ def lay_open(data: bytes, offsets: Ints, lengths: Ints) -> Layout:
     table = at(offsets + HEADER + 4, MOST_CHANNELS)
     table = np.where(np.arange(MOST_CHANNELS) < entries[:, None], table, 0).astype(np.uint8)
     mapped = shape >= 128
-    after_table = offsets + HEADER + 4 + entries
-    bits = np.unpackbits(at(after_table, 32), axis=1).astype(bool) & mapped[:, None]
     map_size = np.where(mapped, (ticks + 7) // 8, 0)
+    begin, behind = offsets + HEADER + 4 + entries, offsets + lengths - CRC_SIZE - map_size
+    bits = np.unpackbits(at(behind, 32), axis=1).astype(bool) & mapped[:, None]
     inside = np.arange(256) < ticks[:, None]
     missed = bits & inside
     beyond = bits & ~inside & (np.arange(256) < 8 * map_size[:, None])
-    start, end = 8 * (after_table + map_size), 8 * (offsets + lengths - CRC_SIZE)
+    start, end = 8 * begin, 8 * behind
     chips = table >> 4
     rules = [
         ((period < PERIODS[0]) | (period > PERIODS[1]), "period outside 250 to 60000 ms"),
@@ -119,7 +124,7 @@ class Unpacked:
 
     lanes: Ints  # row in the layout of each lane
     blocks: list[Kept]
-    per_column: Ints  # by lane: blocks in the run of one column
+    stretches: Ints  # by lane: blocks in the run of one column
 
 
 def unpack_columns(data: bytes, layout: Layout) -> Unpacked:
@@ -141,25 +146,26 @@ def check_columns(data: bytes, layout: Layout) -> None:
 
 def _unpack(data: bytes, layout: Layout, *, keep: bool) -> Unpacked:
     sound = np.array([row for row, text in enumerate(layout.problem) if not text], np.int64)
-    per_column = (layout.present[sound] - 1 + BLOCK - 1) // BLOCK
-    blocks = 3 + 3 * layout.columns[sound] * per_column
+    present = layout.present[sound]
+    stretches = np.where(present > 1, (present + BLOCK - 1) // BLOCK, 0)
+    blocks = 3 + 3 * layout.columns[sound] * stretches
     order = np.argsort(-blocks, kind="stable")
-    lanes, per_column, blocks = sound[order], per_column[order], blocks[order]
-    plan = _plan(layout, lanes, per_column, blocks)
+    lanes, stretches, blocks = sound[order], stretches[order], blocks[order]
+    plan = _plan(layout, lanes, stretches, blocks)
     at, refused, kept = unpack(windows(data), layout.start[lanes], layout.end[lanes], plan, keep=keep)
     _judge(data, layout, lanes, at, refused)
-    return Unpacked(lanes, kept, per_column)
+    return Unpacked(lanes, kept, stretches)
 
 
 def _walk(data: bytes, layout: Layout, row: int) -> int | None:
     """Return where the columns of one frame end, or None if a parameter is not in use."""
-    start, end = int(layout.start[row]), int(layout.end[row])
-    columns, steps = int(layout.columns[row]), int(layout.present[row]) - 1
-    sizes = [BLOCK] * (steps // BLOCK) + [steps % BLOCK] * (steps % BLOCK > 0)
+    start, behind = int(layout.start[row]), int(layout.end[row])
+    columns, present = int(layout.columns[row]), int(layout.present[row])
+    widths = [width for wide in layout.wide[row, :columns].tolist() for width in (24 if wide else 16, 16, 16)]
     blocks = [(columns, 24), (columns, 16), (columns, 16)]
-    for wide in layout.wide[row, :columns].tolist():
-        blocks += [(size, width) for width in (24 if wide else 16, 16, 16) for size in sizes]
-    stream = data[start // 8 : end // 8]
+    for first, end in stretches_of(present):
+        blocks += [(end - first, width) for width in widths]
+    stream = data[start // 8 : behind // 8]
     found = walk(f"{int.from_bytes(stream, 'big'):0{8 * len(stream)}b}" if stream else "", blocks)
     return None if found is None else start + found
 
@@ -178,22 +184,24 @@ def _judge(data: bytes, layout: Layout, rows: Ints, at: Ints, refused: NDArray[n
         layout.problem[row] = text
 
 
-def _plan(layout: Layout, lanes: Ints, per_column: Ints, blocks: Ints) -> Plan:
+def _plan(layout: Layout, lanes: Ints, stretches: Ints, blocks: Ints) -> Plan:
     """Say for the lanes how many numbers each block has, and how wide they are (WIRE.md 2.2)."""
     columns, present, wide = layout.columns[lanes], layout.present[lanes], layout.wide[lanes]
-    runs = np.maximum(per_column, 1)
+    of_stretch = np.maximum(3 * columns, 1)  # blocks
 
     def counts(block: int, some: int) -> Ints:
         if block < 3:
             return columns[:some].copy()
-        last = (block - 3) % runs[:some] == runs[:some] - 1
-        return np.where(last, present[:some] - 1 - BLOCK * (runs[:some] - 1), BLOCK)
+        stretch = (block - 3) // of_stretch[:some]
+        ticks: Ints = np.where(stretch == stretches[:some] - 1, present[:some] - BLOCK * stretch, BLOCK)
+        ticks -= stretch == 0  # without tick 0
+        return ticks
 
     def widths(block: int, some: int) -> Ints:
         if block < 3:
             return np.full(some, 16 if block else 24)
-        column = (block - 3) // runs[:some]
-        hot = (column % 3 == 0) & wide[np.arange(some), np.minimum(column // 3, MOST_CHANNELS - 1)]
+        column = (block - 3) % of_stretch[:some]
+        hot = (column % 3 == 0) & wide[np.arange(some), column // 3]
         return np.where(hot, 24, 16)
 
     return Plan(blocks, counts, widths)

@@ -67,10 +67,12 @@ def windows(data: bytes) -> NDArray[np.uint64]:
 
 
 @cache
-def _pairs_table() -> NDArray[np.int32]:
-    """Return, for each count of ones below ``ESCAPE``, the two numbers of a pair, shape (12, 2)."""
+def _pairs_table() -> tuple[NDArray[np.int64], NDArray[np.int32]]:
+    """Return, for each 12 bits that a pair may begin with, how many ones are in front, shape (4096,), and the two
+    numbers that they mean, (2, 4096)."""
+    ones = _leading_ones(np.arange(1 << ESCAPE))
     pairs = [(total - second, second) for total in range(5) for second in range(total + 1)]
-    return np.array(pairs[:ESCAPE], np.int32)
+    return ones, np.array(pairs[: ESCAPE + 1], np.int32).T[:, ones]
 
 
 @dataclass(frozen=True)
@@ -145,20 +147,22 @@ def _pairs(
     numbers: NDArray[np.int32] | None,
 ) -> Ints:
     """Read the blocks of pairs of these lanes; return where they end. The partner of an odd last number is dropped."""
-    table = _pairs_table()
+    all_ones, pairs = _pairs_table()
     for step in range((int(counts.max()) + 1) // 2):
-        ones = _leading_ones(_peek(window, at, ESCAPE))
-        escaped = ones == ESCAPE
-        busy = 2 * step < counts
+        begin = _peek(window, at, ESCAPE)
+        ones = all_ones.take(begin)
+        escaped = np.flatnonzero(ones == ESCAPE)
+        length = ones + 1
+        length[escaped] = ESCAPE + 2 * widths[escaped]
         if numbers is not None:
-            pair = table.take(ones, axis=0, mode="clip")
-            for place in np.flatnonzero(escaped):
-                where, width = at[place : place + 1] + ESCAPE, int(widths[place])
-                pair[place] = _peek(window, where, width)[0], _peek(window, where + width, width)[0]
-            for second in range(2):
+            for second, values in enumerate(pairs):
+                row = values.take(begin)
+                for place in escaped:
+                    where, width = at[place : place + 1] + ESCAPE, int(widths[place])
+                    row[place] = _peek(window, where + second * width, width)[0]
                 taken = 2 * step + second < counts
-                numbers[min(2 * step + second, len(numbers) - 1), lanes[taken]] = pair[taken, second]
-        at = at + busy * np.where(escaped, ESCAPE + 2 * widths, ones + 1)
+                numbers[min(2 * step + second, len(numbers) - 1), lanes[taken]] = row[taken]
+        at = at + (2 * step < counts) * length
     return at
 
 
