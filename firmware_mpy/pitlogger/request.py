@@ -34,21 +34,32 @@ async def _head(reader, piece):
 
 
 async def request(reader, first):
-    """Return (method, path, query, headers, the beginning of the body); header names in lower case."""
+    """Return (method, path, query, headers, the beginning of the body); of the headers those that we go by."""
     head, rest = await _head(reader, first)
     try:
-        lines = head.decode().split("\r\n")
-        method, target, version = lines[0].split(" ")
+        method, target, version = head[: _end(head, 0)].decode().split(" ")
+        lower = head.lower()
+        headers = {name: _field(lower, name) for name in ("host", "content-type", "content-length")}
     except ValueError:
         raise Refused(400, "this is no HTTP request")
     if not version.startswith("HTTP/1.") or not target.startswith("/"):
         raise Refused(400, "this is no HTTP request")
-    headers = {}
-    for line in lines[1:]:
-        name, _, value = line.partition(":")
-        headers[name.lower()] = value.strip()
     path, _, query = target.partition("?")
     return method, path, query, headers, rest
+
+
+def _field(head, name):
+    """Return the value of a header, "" if it is not there. Not by taking all apart: 500 lines fit in a head."""
+    at = head.find(b"\r\n%s:" % name.encode())
+    if at < 0:
+        return ""
+    at += len(name) + 3
+    return head[at : _end(head, at)].decode().strip()
+
+
+def _end(head, at):
+    end = head.find(b"\r\n", at)
+    return len(head) if end < 0 else end
 
 
 async def read_body(reader, headers, got):
