@@ -1,5 +1,6 @@
 """The spine under stress: firmware on MicroPython, a broker, the host as a process of its own. Every frame, once."""
 
+import json
 import signal
 import subprocess
 import sys
@@ -75,6 +76,12 @@ class Stage:
         self.hosts[-1].start()
         return self.hosts[-1]
 
+    def settings(self, host: str, port: int, user: str, password: str) -> None:
+        """Frames as short as they are at home: at this speed a host is minutes of the logger's time behind."""
+        write_settings(self.flash, SCENARIOS[SCENARIO], SPEED, host, port, user, password)
+        file = self.flash / "config.json"
+        file.write_text(json.dumps({**json.loads(file.read_text()), "frame_ticks": 64}))
+
     def board(self) -> Board:
         end_ms = round(HOURS * 3_600_000)
         self.boards.append(Board(self.flash, self.bench, speed=SPEED, world_end_ms=end_ms, heap="180k"))
@@ -137,7 +144,7 @@ def test_through_mosquitto_with_the_host_killed_and_the_broker_away_every_frame_
         (stage.home / "pitscribe.toml").write_text(
             f'[broker]\nhost = "127.0.0.1"\nport = {broker.port}\nuser = "pit"\npassword = "a password"\n'
         )
-        write_settings(stage.flash, SCENARIOS[SCENARIO], SPEED, "127.0.0.1", broker.port, "pit", "a password")
+        stage.settings("127.0.0.1", broker.port, "pit", "a password")
         host = stage.host(broker.port)
         stage.board()
         stage.wait_for_more(20)
@@ -157,7 +164,7 @@ def test_through_mosquitto_with_the_host_killed_and_the_broker_away_every_frame_
 def test_through_the_embedded_broker_with_the_host_killed_twice_every_frame_arrives_once(stage):
     port = free_port()
     user, password = read_credentials(stage.home)
-    write_settings(stage.flash, SCENARIOS[SCENARIO], SPEED, "127.0.0.1", port, user, password)
+    stage.settings("127.0.0.1", port, user, password)
     host = stage.host(port)
     stage.board()
     for _ in range(2):
@@ -172,7 +179,7 @@ def test_through_the_embedded_broker_with_the_host_killed_twice_every_frame_arri
 def test_a_logger_that_loses_power_goes_on_in_a_new_boot_and_nothing_journalled_is_lost(stage):
     port = free_port()
     user, password = read_credentials(stage.home)
-    write_settings(stage.flash, SCENARIOS[SCENARIO], SPEED, "127.0.0.1", port, user, password)
+    stage.settings("127.0.0.1", port, user, password)
     board = stage.board()  # and no host yet
     stage.wait_for_more(40)
     board.cut_power()
