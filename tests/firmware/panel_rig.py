@@ -191,6 +191,7 @@ PROGRAM = """
 import asyncio, gc, json, machine, time
 from pitlogger import settings
 from pitlogger.app import App
+import pitlogger.local
 from pitlogger.chips import i2c_driver
 from pitlogger.chips.i2c import I2cBus, TIMEOUT_US
 plan = json.loads(%r)
@@ -229,15 +230,19 @@ class Pwm:
 class Spot:
     ssid, key, pin, where = plan["spot"] or ("", "", "", "")
 bus = I2cBus(make, lines, time)
+screen = bus if values["panel"]["screen"] != "none" else None
 def chip(i, c):
     return i2c_driver(values["channels"][i], bus, values["period_ms"]) if c == "i2c" else Chip(c, i == 0)
 made = [None if c is None else chip(i, c) for i, c in enumerate(plan["chips"])]
+gc.collect()
+before = gc.mem_alloc()
+from pitlogger.panel.panel import Panel, load
+load(values["panel"], screen is not None)  # before anything large is made, as main.py does it
+gc.collect()
+loaded = gc.mem_alloc() - before
 app = App(values, complaints, made, 0x70697473, time, "power", None, None)
 if plan["spot"]:
     app.hotspot = Spot
-screen = bus if values["panel"]["screen"] != "none" else None
-gc.collect()
-before = gc.mem_alloc()
 ticked = app.sampler._on_tick
 def on_tick():
     ticked()
@@ -249,16 +254,13 @@ async def main():
     global panel
     asyncio.create_task(app.run())
     app.follow()
-    gc.collect()
-    local = gc.mem_alloc()
     while at() < plan["begin"]:
         await asyncio.sleep_ms(plan["begin"] - at())
     gc.collect()
     begun = gc.mem_alloc()
-    from pitlogger.panel.panel import Panel
     panel = Panel(app, values, screen, Pin, time, lambda number: Pwm())
     gc.collect()
-    cost = gc.mem_alloc() - begun
+    cost = loaded + gc.mem_alloc() - begun
     task = asyncio.create_task(panel.run())
     for until, what in plan["steps"] + [[plan["ms"], "end"]]:
         while at() < until:
@@ -271,7 +273,7 @@ async def main():
             app.anchor({"up": app.uptime.now(), "utc_ms": 1790000000000, "err_ms": 20, "from": "ntp"})
     gc.collect()
     print(json.dumps({"ticks": ticks, "missed": app.sampler.missed, "sounds": sounds, "cost": cost,
-                      "local": local - before, "begun": begun, "after": gc.mem_alloc() - local,
+                      "begun": begun, "after": gc.mem_alloc(),
                       "world0": time.world_ms() - at()}))
 asyncio.run(main())
 """

@@ -155,7 +155,7 @@ def test_eight_channels_fit_on_their_page_with_whatever_is_wrong_with_them(tmp_p
     channels[3]["place"] = "über"
     chips = [[[0, c]] for c in (-160, 290, 3900, 100, None, 480, 0, 200)]
     ran = panel_run(tmp_path, block(dip(0)), ms=7000, chips=chips, channels=channels, panel=BUTTONS,
-                    presses={PAGE: presses(1)})
+                    presses={PAGE: presses(1)}, trend_min=10)
     picture = kept("eight", ran.at(6900))
     assert reader.says(picture, "open")
     assert reader.says(picture, "a long p")

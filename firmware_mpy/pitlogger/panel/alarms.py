@@ -30,11 +30,22 @@ class Alarms:
         """Once a second or so, at this uptime [s]; return the bits of what is to be told now."""
         for i, channel in enumerate(self._channels):
             if channel is not None:
-                self._limits(i, channel)
+                self._hold(LOW, i, channel.alarm < 0)
+                self._hold(TARGET if channel.kind == "meat" else HIGH, i, channel.alarm > 0)
                 self._hold(LOST, i, self._lost(i, channel, up_s))
         short = hours is not None and hours < (_HOURS_AGAIN if self._holds[JOURNAL] else _HOURS)
         self._hold(JOURNAL, 0, short or not journal_ok)
-        return self._tell(up_s)
+        now, active, quiet = 0, 0, self.snoozes(up_s)
+        for kind, holds in self._holds.items():
+            if holds:
+                active |= kind
+            told = self._told[kind] & holds
+            if holds & ~told and not quiet:
+                now |= kind
+                told = holds
+            self._told[kind] = told
+        self.active = active
+        return now
 
     def channel(self, kind):
         """Return the number of a channel for which an alarm holds, None where it is no channel's."""
@@ -48,11 +59,6 @@ class Alarms:
     def snoozes(self, up_s):
         """Return whether nothing is told now."""
         return up_s < self._quiet_until
-
-    def _limits(self, i, channel):
-        meat = channel.kind == "meat"
-        self._hold(LOW, i, channel.alarm < 0)
-        self._hold(TARGET if meat else HIGH, i, channel.alarm > 0)
 
     def _lost(self, i, channel, up_s):
         was = self._holds[LOST] >> i & 1
@@ -69,17 +75,3 @@ class Alarms:
             self._holds[kind] |= bit
         else:
             self._holds[kind] &= ~bit
-
-    def _tell(self, up_s):
-        now = active = 0
-        quiet = self.snoozes(up_s)
-        for kind, holds in self._holds.items():
-            if holds:
-                active |= kind
-            told = self._told[kind] & holds
-            if holds & ~told and not quiet:
-                now |= kind
-                told = holds
-            self._told[kind] = told
-        self.active = active
-        return now

@@ -2,8 +2,7 @@
 
 from micropython import const
 
-NOTHING, DOWN, UP, HELD = const(0), const(1), const(2), const(3)
-LOOK_MS = const(20)  # between two looks: a contact that bounces for less is one press
+_NOTHING, _DOWN, _UP, _HELD = const(0), const(1), const(2), const(3)
 _HELD_MS = const(1000)
 
 
@@ -19,19 +18,19 @@ class Button:
         self._held = False
 
     def look(self):
-        """Once every LOOK_MS: return DOWN when it was pressed, HELD once when it has been for a second, UP when it was
-        let go before that, else NOTHING."""
+        """Once every 20 ms, so that what bounces for less is one press: return 1 when it was pressed, 3 once when it
+        has been for a second, 2 when it was let go before that, else 0."""
         level, before = self._pin(), self._before
         self._before = level
         if level == before and level != self._level:
             self._level = level
             if level:
-                return NOTHING if self._held else UP
+                return _NOTHING if self._held else _UP
             self._held = False
             self._since = self._clock.ticks_ms()
-            return DOWN
+            return _DOWN
         if not self._level and not self._held:
             if self._clock.ticks_diff(self._clock.ticks_ms(), self._since) >= _HELD_MS:
                 self._held = True
-                return HELD
-        return NOTHING
+                return _HELD
+        return _NOTHING

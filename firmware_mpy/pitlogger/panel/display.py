@@ -15,8 +15,7 @@ from array import array
 from framebuf import MONO_VLSB, FrameBuffer
 from micropython import const
 
-SLOWEST = const(40000)  # Hz: below it a piece of 8 columns does not fit into what the bus allows a transfer (5 ms)
-_FASTER = const(80000)  # from here on 16 columns do
+_FASTER = const(80000)  # Hz: from here on 16 columns fit into what the bus allows a transfer (5 ms), from 40000 on 8
 _BYTES = const(1024)
 _HEAD = const(7)
 _LOOKS = const(128)  # bytes looked at in a step

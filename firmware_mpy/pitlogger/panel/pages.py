@@ -7,10 +7,10 @@ the corner changes at each drawing: a screen that stands has none.
 
 import sys
 
+from framebuf import MONO_HLSB
 from micropython import const
 
 from pitlogger import forget
-from pitlogger.panel import icons
 from pitlogger.wits import fahrenheit
 
 LOAD_MS = const(400)  # to load a page, where it has to be compiled: estimated, see README.md
@@ -20,6 +20,21 @@ _FRESH_TICKS = const(3)  # periods, after which a reading is old,
 _FRESH_S = const(3)  # and at least so long
 _SHORT = {"no answer": "silent", "out of range": "range", "short to ground": "short", "short to supply": "short",
           "input fault": "fault"}  # fmt: skip
+
+# Small pictures of our own: their numbers, and a row a byte, the left end in the highest bit.
+_GUEST, _HOST, _CLOCK, _JOURNAL = const(0), const(1), const(2), const(3)
+_BELL, _SNOOZE, _ABOVE, _BELOW = const(4), const(5), const(6), const(7)
+_ROWS = (
+    b"\x00\x03\x03\x1b\x1b\xdb\xdb\x00"  # bars: on a known network
+    b"\x3c\x42\x99\x24\x00\x18\x18\x00"  # waves from a point: a network of its own
+    b"\x3c\x42\x89\x89\x8d\x81\x42\x3c"  # the face of a clock
+    b"\x7e\x42\x5a\x42\x5a\x42\x7e\x00"  # a page with lines: the journal
+    b"\x18\x3c\x3c\x3c\x7e\xff\x18\x00"  # a bell: an alarm
+    b"\xf0\x20\x40\xf0\x0f\x02\x04\x0f"  # two letters z: it sleeps
+    b"\x10\x38\x7c\xfe\x38\x38\x38\x00"  # an arrow up: above the limit
+    b"\x38\x38\x38\xfe\x7c\x38\x10\x00"  # an arrow down: below it
+)
+_PICTURE = [b"", 8, 8, MONO_HLSB]
 
 
 class Pages:
@@ -34,7 +49,7 @@ class Pages:
         self._alarms = alarms
         self._fresh_s = _FRESH_S + _FRESH_TICKS * settings["period_ms"] // 1000
         self._page = 0
-        self._loaded = ""
+        self._loaded = "panel.page_numbers"
 
     def turn(self):
         """Go on to the next page; the code is passed over where there is no network to join."""
@@ -52,7 +67,12 @@ class Pages:
                 forget((self._loaded, "panel.digits"))
             self._loaded = ""
             yield LOAD_MS
-            __import__("pitlogger." + name)
+            try:
+                __import__("pitlogger." + name)
+            except MemoryError:  # it is tried again at the next drawing
+                self.canvas.fill(0)
+                self.canvas.text("no memory", 28, 28)
+                return
             self._loaded = name
         self.up_s = self.app.uptime.now() // 1000
         self.canvas.fill(0)
@@ -65,16 +85,16 @@ class Pages:
 
     def icons(self):
         """Draw the state, from the right: network, clock, journal; alarms and their silence where there are any."""
-        app, alarms, canvas = self.app, self._alarms, self.canvas
+        app, alarms = self.app, self._alarms
         host = app.hotspot is not None
         there = bool(app.hotspot.where) if host else app.net is not None and app.net.wifi.up.is_set()
-        icons.draw(canvas, icons.HOST if host else icons.GUEST, 120, 0, there)
-        icons.draw(canvas, icons.CLOCK, 110, 0, app.anchors.best is not None)
-        icons.draw(canvas, icons.JOURNAL, 100, 0, app.journal.ok)
+        self._icon(_HOST if host else _GUEST, 120, 0, there)
+        self._icon(_CLOCK, 110, 0, app.anchors.best is not None)
+        self._icon(_JOURNAL, 100, 0, app.journal.ok)
         if alarms.active:
-            icons.draw(canvas, icons.BELL, 90, 0)
+            self._icon(_BELL, 90, 0)
         if alarms.snoozes(self.up_s):
-            icons.draw(canvas, icons.SNOOZE, 80, 0)
+            self._icon(_SNOOZE, 80, 0)
 
     def two(self):
         """Return the numbers of the coldest meat and of the first place in the air, or of the first two there are."""
@@ -104,7 +124,7 @@ class Pages:
     def alarm(self, channel, x, y):
         """Draw an arrow where a limit is passed."""
         if channel.alarm:
-            icons.draw(self.canvas, icons.ABOVE if channel.alarm > 0 else icons.BELOW, x, y)
+            self._icon(_ABOVE if channel.alarm > 0 else _BELOW, x, y)
 
     def lines(self, lines):
         """Draw lines of text in turns; of more than there is room for, others at each drawing."""
@@ -118,6 +138,15 @@ class Pages:
             yield
         if len(lines) < 8:
             self.icons()
+
+    def _icon(self, number, x, y, good=True):
+        """Draw a picture; struck through where it is not ``good``."""
+        canvas = self.canvas
+        _PICTURE[0] = _ROWS[8 * number : 8 * number + 8]
+        canvas.blit(_PICTURE, x, y)
+        if not good:
+            canvas.line(x, y, x + 6, y + 6, 0)
+            canvas.line(x + 1, y, x + 7, y + 6, 1)
 
     def _tell(self, message):
         """Draw some lines in a frame, over what is there."""

@@ -8,6 +8,7 @@ from micropython import const
 from pitlogger.panel import DONE, HIGH, JOURNAL, LOST, LOW, REFUSED, TARGET
 from pitlogger.panel.alarms import Alarms
 
+_DOWN, _UP, _HELD = const(1), const(2), const(3)  # what a button tells
 _GUARD_MS = const(18)  # before a tick nothing is begun: a bus that is held takes a transfer 5 ms
 _ROOM_MS = const(150)  # what a note may take of the flash, if a period has it
 _REST_MS = const(20)
@@ -19,11 +20,25 @@ _WORDS = {LOW: "below limit", HIGH: "above limit", TARGET: "target reached", LOS
           JOURNAL: "journal trouble"}  # fmt: skip
 
 
+def load(own, screen):
+    """Load what a panel of these settings needs, while there is room to compile it: that takes more than what stays."""
+    import pitlogger.local  # noqa: F401
+
+    if screen:
+        import pitlogger.panel.display
+        import pitlogger.panel.page_numbers
+        import pitlogger.panel.pages  # noqa: F401
+    if own["buzzer"] >= 0:
+        import pitlogger.panel.buzzer
+    if own["page"] >= 0 or own["note"] >= 0:
+        import pitlogger.panel.buttons  # noqa: F401
+
+
 class Panel:
     """``app`` is the application, ``values`` the settings; ``i2c`` is the bus on which a screen answered, or None;
     ``make_pin(number)`` gives an input with a pull-up, ``pwm(number)`` a ``machine.PWM``. Pins below 0 are none.
 
-    ``tick`` is called after each tick; ``turns`` counts those of the task, for who measures.
+    ``tick`` is called after each tick.
     """
 
     def __init__(self, app, values, i2c, make_pin, clock, pwm):
@@ -36,6 +51,7 @@ class Panel:
         self._alarms = Alarms(app.local.channels)
         self._display = self._pages = self._buzzer = self._page_button = self._note_button = None
         if i2c is not None:
+            from pitlogger.panel import page_numbers  # noqa: F401  # the first page, which Pages takes for loaded
             from pitlogger.panel.display import Display
             from pitlogger.panel.pages import Pages
 
@@ -47,11 +63,10 @@ class Panel:
 
             self._buzzer = Buzzer(pwm(own["buzzer"]), clock)
         if own["page"] >= 0 or own["note"] >= 0:
-            from pitlogger.panel import buttons
+            from pitlogger.panel.buttons import Button
 
-            self._press = buttons
-            self._page_button = buttons.Button(make_pin(own["page"]), clock) if own["page"] >= 0 else None
-            self._note_button = buttons.Button(make_pin(own["note"]), clock) if own["note"] >= 0 else None
+            self._page_button = Button(make_pin(own["page"]), clock) if own["page"] >= 0 else None
+            self._note_button = Button(make_pin(own["note"]), clock) if own["note"] >= 0 else None
         now = clock.ticks_ms()
         self._due = self._looked = self._draw_at = self._message_at = self._second_at = now
         self._again_at = None  # when a screen that did not answer is tried again
@@ -63,7 +78,6 @@ class Panel:
         self._message = None
         self._noted = None  # uptime of a note that is to be journalled
         self._hours, self._hours_due = None, 0
-        self.turns = 0
 
     def tick(self):
         """A tick was taken. Called by the sampler: allocates nothing."""
@@ -78,16 +92,15 @@ class Panel:
             try:
                 pause = self.turn()
             except MemoryError:  # what was being drawn is drawn anew
-                self._drawing = None
+                self._drawing, self._draw_at = None, self._clock.ticks_add(self._clock.ticks_ms(), _DRAW_MS)
                 gc.collect()
-                pause = _DRAW_MS
+                pause = _REST_MS
             await asyncio.sleep_ms(pause)
 
     def turn(self):
         """Do a little, and return how long to wait then. [ms]"""
         clock = self._clock
         now = clock.ticks_ms()
-        self.turns = (self.turns + 1) & 0xFFFFFF
         if clock.ticks_diff(now, self._looked) >= _REST_MS:
             self._looked = now
             self._buttons(now)
@@ -167,17 +180,16 @@ class Panel:
     def _buttons(self, now):
         if self._page_button is not None:
             pressed = self._page_button.look()
-            if pressed == self._press.UP and self._pages is not None:
+            if pressed == _UP and self._pages is not None:
                 self._pages.turn()
-                self._message = None
-                self._draw_now(now)
-            elif pressed == self._press.HELD:
+                self._message, self._drawing, self._draw_at = None, None, now
+            elif pressed == _HELD:
                 self._alarms.snooze(self._app.uptime.now() // 1000)
                 if self._buzzer is not None:
                     self._buzzer.stop()
                 self._answer(True)
                 self._tell(["quiet for", "10 minutes"], now)
-        if self._note_button is not None and self._note_button.look() == self._press.DOWN:
+        if self._note_button is not None and self._note_button.look() == _DOWN:
             self._noted = self._app.uptime.now()
 
     def _note(self):
@@ -195,9 +207,4 @@ class Panel:
         """Show lines over whatever page there is, for some seconds."""
         self._message = lines
         self._message_at = self._clock.ticks_add(now, _MESSAGE_MS)
-        self._draw_now(now)
-
-    def _draw_now(self, now):
-        """Draw at the next turn; what is being drawn is out of date."""
-        self._drawing = None
-        self._draw_at = now
+        self._drawing, self._draw_at = None, now  # what is being drawn is out of date

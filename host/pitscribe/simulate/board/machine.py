@@ -13,7 +13,7 @@ _CAUSES = {"power": PWRON_RESET, "watchdog": WDT_RESET}  # as on the RP2040, who
 class Pin:
     """A pin. The one that fell last, and is still low, is the chip select of what goes over SPI.
 
-    An input is high unless PITSCRIBE_PRESSED names a file that has its number: buttons to ground.
+    An input is high but where PITSCRIBE_PRESSED says that its button pulls it to ground.
     """
 
     PULL_UP = 1
@@ -35,7 +35,7 @@ class Pin:
         if self._line is not None:
             return self._drive(level)
         if level is None:
-            return 0 if self.number in _pressed() else self._level
+            return 0 if _pressed(self.number) else self._level
         if self._level and not level:
             Pin._selected = self
             self.written = bytearray()
@@ -62,15 +62,16 @@ class Pin:
         return None
 
 
-def _pressed():
+def _pressed(number):
     path = os.getenv("PITSCRIBE_PRESSED")
     if not path:
-        return ()
+        return False
     try:
         with open(path) as f:
-            return [int(word) for word in f.read().split()]
-    except OSError:
-        return ()
+            pin, first, end = [int(word) for word in f.read().split()]
+    except (OSError, ValueError):
+        return False
+    return pin == number and first <= time.world_ms() < end
 
 
 class PWM:
