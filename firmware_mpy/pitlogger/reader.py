@@ -25,6 +25,14 @@ class Reader:
         """The sequence number of the oldest segment, or ``next`` where there is none."""
         return self._names[0] if self._names else self.next
 
+    def segments(self):
+        """Return the names of all segments, ascending: the sequence number of the first frame in each."""
+        return self._names
+
+    def path(self, name):
+        """Return where a segment lies."""
+        return self._path(name)
+
     def fetch(self, sequence, buf):
         """Read the first good frame from ``sequence`` on into ``buf`` (4096 bytes); return its length, 0 for none.
 

@@ -34,21 +34,28 @@ class Views:
         self._locked = 0  # ticks since when no PIN is looked at
         self._notes = []  # [uptime, kind, text] of the last ones
         self._last = (None, 0)  # the mark of the last note and its uptime
+        self.asked = clock.ticks_ms()  # when somebody asked last
 
     def get(self, path, query):
         """Return (content type, pieces) or None."""
+        self.asked = self._clock.ticks_ms()
         if path == "/":
             return "text/html; charset=utf-8", self._file()
         if path == "/now":
             return "application/json", self._now()
         if path == "/log":
             return "text/plain; charset=utf-8", ("%d s  %s\n" % line for line in self._app.log.lines())
+        if path == "/journal":
+            from pitlogger import record  # few will ask for it
+
+            return record.answer(self._app.journal, query)
         if path == "/trend":
             return "application/octet-stream", self._trend(query)
         return None
 
     def post(self, path, body):
         """Do what a guest asks; return what is to be told. Raises Refused."""
+        self.asked = self._clock.ticks_ms()
         app = self._app
         if path == "/time":
             if app.anchors.best is not None:

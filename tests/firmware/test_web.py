@@ -14,10 +14,12 @@ from firmware_rig import FIRMWARE, Worker
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from servers import free_port, wait_until
-from web_rig import KEY, PIN, Guest, Hotspot, RealTime
+from web_rig import KEY, PIN, Guest, Hotspot, RealTime, write_segments
 
 from pitscribe.metrology import chips
 from pitscribe.metrology.junction import hot_junction
+from pitscribe.wire.frames import check, decode_event
+from pitscribe.wire.segments import scan_segment
 
 SPEED = 20  # the firmware's deadlines pass so many times faster
 
@@ -110,6 +112,32 @@ def test_before_the_first_tick_there_is_a_trend_without_points_and_places_withou
         assert [c and (c["c"], c["word"], c["seen_s"]) for c in now["channels"]] == [
             (None, "no answer", None), (None, "no answer", None), None, (None, "no answer", None)
         ]
+    finally:
+        spot.close()
+
+
+def test_the_journal_is_served_segment_by_segment_as_it_lies_on_flash(tmp_path):
+    old = tmp_path / "flash" / "journal"
+    segments = write_segments(old, 3)
+    spot = Hotspot(tmp_path / "flash", speed=SPEED)
+    try:
+        listed = spot.guest.get("/journal").json
+        assert listed[:2] == [[int(name[:8], 16), len(data)] for name, data in segments.items()][:2]
+        assert len(listed) == 3, "the last one is written on"
+        for (name, size), data in zip(listed, segments.values(), strict=False):
+            answer = spot.guest.get(f"/journal?segment={name}")
+            assert (answer.status, answer.headers["Content-Type"]) == (200, "application/octet-stream")
+            assert len(answer.body) >= size
+            assert answer.body[: len(data)] == data
+        frames, damaged = scan_segment(b"".join(spot.guest.get(f"/journal?segment={name}").body for name, _ in listed))
+        assert damaged == []
+        assert [check(f).key.sequence for f in frames[:90]] == list(range(1, 91))
+        assert decode_event(frames[90]).name == "boot"
+        for wrong in ("segment=1000000", "segment=", "segment=x", "what", f"segment=-{listed[0][0]}"):
+            assert spot.guest.get(f"/journal?{wrong}").status == 404
+        (old / f"{listed[1][0]:08x}.seg").unlink()
+        assert spot.guest.get(f"/journal?segment={listed[1][0]}").body == b""
+        alive(spot)
     finally:
         spot.close()
 

@@ -3,13 +3,17 @@
 import json
 import os
 import socket
+import struct
 import subprocess
+import zlib
 from dataclasses import dataclass
 from pathlib import Path
 
 from firmware_rig import HEAP, MICROPYTHON, ChipBench, Logger, WordChip, environment
 from journal_rig import events_in
 from servers import free_port, wait_until
+
+from pitscribe.wire.frames import FrameKey, encode_event
 
 PIN = "482915"
 KEY = "a key for tests"
@@ -19,6 +23,22 @@ CHANNELS = [
     {"chip": "none"},
     {"chip": "max31855", "tc": "T", "cs": 21, "place": "point", "kind": "meat"},
 ]
+
+
+LOGGER = zlib.crc32(bytes.fromhex("70697473"))  # of the simulated board's unique id
+
+
+def write_segments(journal: Path, count: int) -> dict[str, bytes]:
+    """Put segments of 30 long events each into a journal's folder; the frames' numbers begin with 1."""
+    made = {}
+    journal.mkdir(parents=True)
+    for first in range(1, 30 * count, 30):
+        head = b"PSJ1" + struct.pack("<II", LOGGER, first)
+        frames = [encode_event(FrameKey(LOGGER, 1, n), 1000 * n, "filler", {"text": "x" * 400})
+                  for n in range(first, first + 30)]
+        made[f"{first:08x}.seg"] = head + struct.pack("<I", zlib.crc32(head)) + b"".join(frames)
+        (journal / f"{first:08x}.seg").write_bytes(made[f"{first:08x}.seg"])
+    return made
 
 
 def words() -> dict:

@@ -17,7 +17,13 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "firmware"))
 from firmware_rig import ChipBench, Logger
 from journal_rig import events_in
 from servers import free_port, wait_until
-from web_rig import RealTime
+from web_rig import LOGGER, RealTime, write_segments
+
+from pitscribe.clock import SystemClock
+from pitscribe.intake.folder import import_folder
+from pitscribe.ledger.ledger import Ledger
+from pitscribe.wire.frames import EVENT, decode_event
+from pitscribe.wire.segments import scan_segment
 
 expect.set_options(timeout=20_000)
 
@@ -54,6 +60,7 @@ class Box:
         config = {"name": "offset smoker", "period_ms": 10000, "channels": channels, "hotspot": hotspot, "usb": 0,
                   "watchdog_ms": 0}
         world = {"PITSCRIBE_SPEED": "0", "PITSCRIBE_WORLD_END_MS": str(hours * 3_600_000)} if hours else {}
+        write_segments(folder / "flash" / "journal", 2)
         self.logger = Logger(folder / "flash", self.bench, config, PITSCRIBE_AP="127.0.0.1", **world)
         wait_until("nine hours", lambda: self.bench.world_ms >= hours * 3_600_000)
 
@@ -162,6 +169,30 @@ def test_a_note_takes_the_pin_and_then_lies_in_the_journal(box, browser):
     page.wait_for_selector("#trend[data-drawn]")
     expect(page.locator("#pin-text")).to_contain_text("This device may write")
     page.context.close()
+
+
+def test_the_journal_is_saved_as_one_file_that_the_host_imports_with_the_notes_in_it(box, browser, tmp_path):
+    page, seen = opened(browser, box)
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Save the journal as a file").click()
+    expect(page.locator("#saved")).to_contain_text("Saved")
+    expect(page.get_by_role("button", name="Save the journal as a file")).to_be_enabled()
+    name = download.value.suggested_filename
+    assert re.fullmatch(r"offset-smoker-20\d\d-\d\d-\d\dT\d{4}\.seg", name)
+    download.value.save_as(tmp_path / name)
+    on_flash = b"".join(file.read_bytes() for file in sorted((box.logger.flash / "journal").glob("*.seg")))
+    saved = (tmp_path / name).read_bytes()
+    assert len(saved) > 16384, "more than one segment"
+    assert on_flash.startswith(saved)
+    ledger = Ledger(tmp_path / "ledger.sqlite", SystemClock())
+    done = import_folder(ledger, tmp_path / name)
+    assert (done.files, done.damaged, done.asides) == (1, 0, 0)
+    assert done.new == len(scan_segment(saved)[0])
+    held = [decode_event(stored.frame) for stored in ledger.frames(LOGGER, kind=EVENT)]
+    assert [event.fields for event in held if event.name == "note"] == box.events("note") != []
+    ledger.close()
+    page.context.close()
+    assert seen.complaints == []
 
 
 def test_a_clock_that_is_apart_is_offered_and_taken_only_with_the_pin(box, browser):
