@@ -2,6 +2,7 @@
 
 import json
 
+import pytest
 from firmware_rig import FIRMWARE, run
 
 # The panel over a bus that takes everything, with an application reduced to what it asks of it.
@@ -147,6 +148,43 @@ def test_screen_and_buzzer_outlive_the_wrap_of_the_ticks(flash):
     assert json.loads(run(SCRIPT % WRAPS, flash)) == [[True, day in (7, 15)] for day in range(16)]
 
 
+ANYTHING = """
+import random
+from pitlogger import wits
+from pitlogger.panel import pages
+random.seed(%d)
+words = ["", "open", "short to supply", "out of range", "no answer", "garbled"]
+names = ["", "x" * 20, "pla\\u00e7e \\u20ac", "~", "a b"]
+for turn in range(60):
+    for c in app.local.channels:
+        c.value = random.choice([None, 0, -27000, 200000, random.randrange(-6000, 40000)])
+        c.seen_s = random.choice([None, 0, 5]) if c.value is None else random.choice([0, 5])
+        c.word, c.place, c.alarm = random.choice(words), random.choice(names), random.choice([-1, 0, 1])
+        c.kind = random.choice(["", "meat", "air"])
+        c.low, c.high = random.choice([None, -7300]), random.choice([None, 199000])
+    trend = app.local.trend
+    if turn %% 7 == 0:
+        trend.begin(trend.slot * trend.step_s + random.choice([120, 120, 5000, 90000]))
+        trend.add(random.randrange(6), random.randrange(-30000, 320000))
+    app.hotspot.ssid, app.hotspot.key = random.choice(["p", "n" * 32]), random.choice(["k" * 8, ";" * 63])
+    app.anchors.best = random.choice([None, {"from": "phone"}])
+    app.journal.ok = random.choice([True, False])
+    app.hours = lambda: random.choice([None, 0.0, 99999.5])
+    for _ in panel._pages.draw(random.choice([None, ["a line", "x" * 30]]), turn & 1):
+        pass
+    while panel._display.step():
+        pass
+    panel._pages.turn()
+print(Bus.sent)
+"""
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_state_of_the_logger_is_too_odd_to_be_drawn(flash, seed):
+    assert int(run(SCRIPT % (ANYTHING % seed), flash)) > 500
+
+
+@pytest.mark.alone
 def test_the_largest_turn_of_a_drawing_is_a_small_part_of_a_period(flash):
     """What takes 1 us here takes some 320 on the board (measured in an emulator): 25 ms are a tenth of 250."""
     best = {}
