@@ -284,16 +284,18 @@ class StoringHost:
 
 
 class Logger:
-    """The whole firmware on the simulated board: main.py, unmodified, with a folder for its flash."""
+    """The whole firmware on the simulated board: main.py, unmodified unless told, with a folder for its flash."""
 
-    def __init__(self, flash: Path, bench: ChipBench, config: dict, **env: str) -> None:
+    def __init__(
+        self, flash: Path, bench: ChipBench, config: dict, *, main: Path = FIRMWARE / "main.py", **env: str
+    ) -> None:
         flash.mkdir(exist_ok=True)
         (flash / "config.json").write_text(json.dumps(config))
         self.flash = flash
         self._log = (flash / "console.log").open("ab")
         settings = {"PITSCRIBE_BENCH": bench.path, "PITSCRIBE_EASE_MS": "0", "PITSCRIBE_UNIQUE_ID": "70697473", **env}
         self._process = subprocess.Popen(
-            [str(MICROPYTHON), "-X", HEAP, str(FIRMWARE / "main.py")],
+            [str(MICROPYTHON), "-X", HEAP, str(main)],
             cwd=flash,
             env=environment(True, **settings),
             stdout=self._log,

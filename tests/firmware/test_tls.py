@@ -7,10 +7,12 @@ import time
 
 import pytest
 from authority import Authority
-from firmware_rig import Logger, StoringHost, Worker, run
+from firmware_rig import FIRMWARE, Logger, StoringHost, Worker, run
 from servers import Mosquitto, false_broker, wait_until
 from test_network import a_record, servers  # noqa: F401
 from test_uplink import chips, config, everything_arrives
+
+from pitscribe.wire.frames import TICKS, check, decode_ticks
 
 
 @pytest.fixture(scope="module")
@@ -86,6 +88,44 @@ def test_frames_go_over_tls_to_a_broker_that_is_known_by_name(
         assert hosts[0].states[-1]["missed"] == 0
     finally:
         broker.stop()
+
+
+# The board's handshake computes for 0.55 s (measured on an emulated one); in virtual time computing takes none.
+SLOW = """
+import time
+from pitlogger import secure
+context = secure.context
+def slow(path):
+    made = context(path)
+    time.sleep_ms(550)
+    return made
+secure.context = slow
+exec(open(%r).read())
+"""
+
+
+@pytest.mark.parametrize(("period_ms", "missed"), [(250, 1), (1000, 0)])
+def test_tick_that_a_handshake_costs_is_recorded_as_missed_and_with_a_period_of_a_second_it_costs_none(
+    flash, tmp_path, authority, make_bench, loggers, hosts, period_ms, missed
+):
+    broker = Mosquitto(tmp_path, tls=authority.server("IP:127.0.0.1"))
+    broker.start()
+    try:
+        (flash / "ca.der").write_bytes(authority.der.read_bytes())
+        main = flash / "slow.py"
+        main.write_text(SLOW % str(FIRMWARE / "main.py"))
+        settings = config(broker.port, period_ms=period_ms)
+        settings["broker"] |= {"tls": 1}
+        hosts.append(StoringHost(broker.port, ca=authority.ca))
+        loggers.append(Logger(flash, make_bench(chips()), settings, main=main, PITSCRIBE_SPEED="60"))
+        everything_arrives(hosts[0], loggers[0], 5)
+    finally:
+        broker.stop()
+    frames = {check(frame).key: frame for frame in hosts[0].frames if check(frame).kind == TICKS}
+    (ticks,) = decode_ticks([frames[key] for key in sorted(frames)])
+    assert len(ticks.missed_ms) == missed
+    taken = [*ticks.uptime_ms.tolist(), *ticks.missed_ms.tolist()]
+    assert sorted(taken) == [period_ms * (k + 1) for k in range(len(taken))], "none invented, none forgotten"
 
 
 def test_logger_that_is_to_speak_tls_never_says_a_plain_word(flash, make_bench, loggers, authority):
