@@ -48,10 +48,12 @@ def used():
     gc.collect()
     return gc.mem_alloc()
 # The table of names doubles now and then, by 16 KB: it is to do so before anything is measured.
-i = at = 0
-while gc.mem_alloc() - at < 10000:
-    i, at = i + 1, gc.mem_alloc()
+i = grown = 0
+while grown < 5000:
+    i += 1
+    grown = gc.mem_alloc()
     hasattr(app, "name%%d" %% i)
+    grown = gc.mem_alloc() - grown
 before = used()
 from pitlogger.panel.panel import Panel
 panel = Panel(app, values, Bus(), lambda n: lambda: level[0], time, lambda n: Pwm())
