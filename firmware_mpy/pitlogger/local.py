@@ -11,6 +11,7 @@ from micropython import const
 from pitlogger import wits
 from pitlogger.trend import Trend
 
+_FIRST_MS = const(500)
 _INSIDE = const(100)  # an alarm ends that far inside its limit: 1 K, so that noise does not ring it again and again
 LOW, HIGH = const(-1), const(1)
 NO_LOW, NO_HIGH = const(-100), const(2000)  # settings that stand for no limit
@@ -77,6 +78,16 @@ class Local:
             except MemoryError:  # a tick less in the trend; the record has it
                 gc.collect()
 
+    async def remember(self, journal, boot, cause):
+        """Fill the trend with what the journal has of the last 24 hours, a frame a turn. What is missing stays so."""
+        from pitlogger import forget
+
+        while self.trend.slot < 0:
+            await asyncio.sleep_ms(_FIRST_MS)
+        await _refill(journal, boot, cause, self.channels, self.trend)
+        forget(("refill",))
+        gc.collect()
+
     def read(self):
         """Take what the sampler read last. Allocates as little as can be: it is done every period."""
         sampler, trend = self._sampler, self.trend
@@ -104,6 +115,15 @@ class Local:
                 cold = (1 << 29 if channel.value is None else channel.value) if rank == 0 else 0
                 ranked.append((rank, cold, i))
         return [i for _, _, i in sorted(ranked)]
+
+
+async def _refill(*what):
+    try:
+        from pitlogger import refill
+
+        await refill.refill(*what)
+    except MemoryError:
+        gc.collect()  # the record has it
 
 
 def _trend(present, minutes):

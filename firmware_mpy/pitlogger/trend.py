@@ -1,8 +1,9 @@
-"""The last 24 hours of every channel, in memory of a fixed size: for page and screen. A power cut ends it.
+"""The last 24 hours of every channel, in memory of a fixed size: for page and screen. A reset ends it; then, and where
+nobody looked before, ``refill`` makes what it can of the journal.
 
 A point is the mean of its minutes in tenths of a degree C, in a ring: slot s of the boot (s = uptime // step) lies at
-s modulo the number of points. Beside it lie the lowest and the highest single value of each of the last 24 hours, so
-that a short spike which the mean hides is still told.
+s modulo the number of points; slots before the boot are negative. Beside it lie the lowest and the highest single value
+of each of the last 24 hours, so that a short spike which the mean hides is still told.
 """
 
 from array import array
@@ -30,6 +31,7 @@ class Trend:
         self._counts = [0] * len(self._rings)
         self.slot = -1  # the one that is being filled; those before it are done
         self._hour = -1
+        self._oldest = 0
 
     def begin(self, uptime_s):
         """The values that follow are of this uptime [s], which never runs back. Closes the slots before it."""
@@ -41,18 +43,26 @@ class Trend:
 
     def add(self, channel, hundredths):
         """Take a value [0.01 degC] of a channel that is there."""
-        tenths = max(1 - _MOST, min(_MOST, (hundredths + 5) // 10))
+        tenths = _tenths(hundredths)
         self._sums[channel] += tenths
         self._counts[channel] += 1
-        extremes, at = self._extremes[channel], 2 * (self._hour % _HOURS)
-        if extremes[at] == NOTHING or tenths < extremes[at]:
-            extremes[at] = tenths
-        if extremes[at + 1] == NOTHING or tenths > extremes[at + 1]:
-            extremes[at + 1] = tenths
+        self._widen(channel, self._hour, tenths)
+
+    def remember(self, channel, first_s, last_s, hundredths):
+        """Take a value of the past, which stands for uptimes of this boot or, negative, of earlier ones [s]: it is for
+        the slots that have none."""
+        tenths, hour = _tenths(hundredths), first_s // 3600
+        ring, latest = self._rings[channel], self.slot - 1
+        for slot in range(max(first_s // self.step_s, self.slot - self.points), min(last_s // self.step_s, latest) + 1):
+            self._oldest = min(self._oldest, slot)
+            if ring[slot % self.points] == NOTHING:
+                ring[slot % self.points] = tenths
+        if self._hour - _HOURS < hour < self._hour:
+            self._widen(channel, hour, tenths)
 
     def first(self):
         """Return the oldest slot that is kept, ``slot`` where none is done."""
-        return max(0, self.slot - self.points)
+        return max(self._oldest, self.slot - self.points)
 
     def piece(self, channel, slot, most):
         """Return up to ``most`` points [0.1 degC] from ``slot`` on, as little-endian int16 bytes; b"" at the end.
@@ -60,7 +70,7 @@ class Trend:
         A piece ends where the ring does. Slots that are no longer kept are NOTHING.
         """
         count = min(most, self.slot - slot)
-        if count <= 0 or slot < 0:
+        if count <= 0:
             return b""
         if slot < self.first():
             return b"\x00\x80" * min(count, self.first() - slot)
@@ -76,6 +86,13 @@ class Trend:
                 lowest = kept[at] if lowest is None else min(lowest, kept[at])
                 highest = kept[at + 1] if highest is None else max(highest, kept[at + 1])
         return None if lowest is None else (lowest, highest)
+
+    def _widen(self, channel, hour, tenths):
+        extremes, at = self._extremes[channel], 2 * (hour % _HOURS)
+        if extremes[at] == NOTHING or tenths < extremes[at]:
+            extremes[at] = tenths
+        if extremes[at + 1] == NOTHING or tenths > extremes[at + 1]:
+            extremes[at + 1] = tenths
 
     def _close(self, slot):
         """Put the mean of the slot that ends into the rings, and nothing into those that were passed over."""
@@ -99,6 +116,10 @@ class Trend:
                 if kept is not None:
                     kept[at] = kept[at + 1] = NOTHING
         self._hour = hour
+
+
+def _tenths(hundredths):
+    return max(1 - _MOST, min(_MOST, (hundredths + 5) // 10))
 
 
 def _filled(count):

@@ -137,7 +137,7 @@ class Views:
         mask = 0
         for i in channels:
             mask |= 1 << i
-        return self._points(trend, first, end, channels, struct.pack("<IHHB3x", first, end - first, trend.step_s, mask))
+        return self._points(trend, first, end, channels, struct.pack("<iHHB3x", first, end - first, trend.step_s, mask))
 
     def _points(self, trend, first, end, channels, head):
         yield head

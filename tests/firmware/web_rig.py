@@ -28,15 +28,20 @@ CHANNELS = [
 LOGGER = zlib.crc32(bytes.fromhex("70697473"))  # of the simulated board's unique id
 
 
+def segment(first: int, frames: list[bytes], logger: int = LOGGER) -> bytes:
+    """A segment of the journal as a file (WIRE.md section 4)."""
+    head = b"PSJ1" + struct.pack("<II", logger, first)
+    return head + struct.pack("<I", zlib.crc32(head)) + b"".join(frames)
+
+
 def write_segments(journal: Path, count: int) -> dict[str, bytes]:
     """Put segments of 30 long events each into a journal's folder; the frames' numbers begin with 1."""
     made = {}
     journal.mkdir(parents=True)
     for first in range(1, 30 * count, 30):
-        head = b"PSJ1" + struct.pack("<II", LOGGER, first)
         frames = [encode_event(FrameKey(LOGGER, 1, n), 1000 * n, "filler", {"text": "x" * 400})
                   for n in range(first, first + 30)]
-        made[f"{first:08x}.seg"] = head + struct.pack("<I", zlib.crc32(head)) + b"".join(frames)
+        made[f"{first:08x}.seg"] = segment(first, frames)
         (journal / f"{first:08x}.seg").write_bytes(made[f"{first:08x}.seg"])
     return made
 
@@ -109,12 +114,14 @@ class Guest:
 class Hotspot:
     """A logger with its own network open, ``speed`` times as fast as the world."""
 
-    def __init__(self, folder: Path, *, speed: int = 20, wait: bool = True, hotspot: dict | None = None, **more):
+    def __init__(self, folder: Path, *, speed: int = 20, wait: bool = True, hotspot: dict | None = None,
+                 cause: str = "power", **more):
         self.bench = ChipBench(words())
         self.port = free_port()
         own = {"when": "always", "port": self.port, "dns": 0, "pin": PIN, "key": KEY, **(hotspot or {})}
         config = {"name": "pit", "channels": CHANNELS, "hotspot": own, "usb": 0, "watchdog_ms": 0, **more}
-        self.logger = Logger(folder, self.bench, config, PITSCRIBE_AP="127.0.0.1", PITSCRIBE_SPEED=str(speed))
+        self.logger = Logger(folder, self.bench, config, PITSCRIBE_AP="127.0.0.1", PITSCRIBE_SPEED=str(speed),
+                             PITSCRIBE_RESET_CAUSE=cause)
         self.guest = Guest(self.port)
         if wait:
             wait_until("an open hotspot", lambda: "hotspot:" in self.logger.console())

@@ -67,7 +67,7 @@ def _mark(canvas, place, x, y0, y1):
 def _mean(trend, number, first, end):
     """Return the mean of the points that there are [0.1 degC], or None."""
     total = count = 0
-    first = max(first, 0)
+    first = max(first, trend.first())
     if end <= first:
         return None
     piece = trend.piece(number, first, end - first)
