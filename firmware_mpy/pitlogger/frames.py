@@ -52,6 +52,7 @@ class Encoder:
     def clear(self):
         """Let go of the open frame."""
         self.present = self._ticks = 0
+        self._high = self._low = 0  # uptime of its first tick, two halves of 24 bits
 
     @property
     def full(self):
@@ -184,14 +185,17 @@ class Encoder:
 
     def _strays(self, codes, channel, column, first, n, width):
         """Say what n values of a column differ from the mean of the four before each."""
-        z, stride, fours = self._bits.strays, len(self._table), 4 * (3 * channel + column)
-        a, b, c, d = self._fours[fours], self._fours[fours + 1], self._fours[fours + 2], self._fours[fours + 3]
+        z, stride, fours = self._bits.strays, len(self._table), self._fours
+        at = 4 * (3 * channel + column)
+        a, b = fours[at], fours[at + 1]  # not all four at once: that would make a tuple of them
+        c, d = fours[at + 2], fours[at + 3]
         at = channel + first * stride
         for i in range(n):
             value = codes[at]
             at += stride
             z[i] = zigzag(value - ((a + b + c + d + 2) >> 2), width)
-            a, b, c, d = b, c, d, value
+            a, b = b, c
+            c, d = d, value
 
 
 def _seal(buf, kind, length, logger, boot, sequence, high, low):

@@ -194,3 +194,32 @@ asyncio.run(encoder.add(stretch))
 print(Watched.top)
 """
     assert 0xFFF < int(run(script, tmp_path)) < 2**30
+
+
+def test_encoding_a_stretch_allocates_nothing_but_its_turns(tmp_path: Path):
+    """With the heap locked, an allocation is a MemoryError. A turn is a generator, which asyncio cannot do without."""
+    script = """
+import micropython
+from pitlogger.frames import Encoder
+from pitlogger.stretch import Stretch
+table = bytes([0x13, 0x23])
+encoder, stretch = Encoder(0xFFFFFFFF, 0xFFFF, table, 1000, 128), Stretch(64, 2)
+for i in range(64):
+    stretch.put([400 + i % 3, 300 + i * i % 5, 0, 13000 + i * 7919 % 97, -1600, i % 9 // 8])
+def encode():
+    encoder._open(stretch)
+    for column in range(3):
+        encoder._heads(stretch.columns[column], column)
+    for channel in range(2):
+        for column in range(3):
+            codes, width, bits = stretch.columns[column], encoder._width(channel, column), encoder._bits
+            encoder._steps(codes, channel, column, 1, 63, width)
+            encoder._strays(codes, channel, column, 1, 63, width)
+            bits.block(bits.steps, 63, width, bits.form(bits.steps, 63, width))
+            bits.block(bits.strays, 63, width, bits.form(bits.strays, 63, width))
+micropython.heap_lock()
+encode()
+micropython.heap_unlock()
+print("nothing")
+"""
+    assert run(script, tmp_path) == "nothing\n"
