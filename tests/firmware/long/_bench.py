@@ -1,5 +1,5 @@
-"""A bench within the board's own process: MAX31855s that drift and are noisy. It stands in front of the simulated board's
-module of this name, whose protocol it has; a socket between them would take most of the time of a run."""
+"""A bench within the board's own process: MAX31855s that drift and are noisy. It stands in front of the simulated
+board's module of this name, whose protocol it has; a socket between them would take most of the time of a run."""
 
 from array import array
 
