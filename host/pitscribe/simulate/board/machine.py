@@ -9,6 +9,30 @@ PWRON_RESET = 1
 WDT_RESET = 3
 _CAUSES = {"power": PWRON_RESET, "watchdog": WDT_RESET}  # as on the RP2040, whose own resets look like the watchdog's
 
+_PRESSED = os.getenv("PITSCRIBE_PRESSED")
+
+
+def __getattr__(name):
+    """What few boards have is loaded when it is asked for: on a real one it is no bytecode and takes no heap."""
+    if name == "I2C":
+        from _i2c import I2C
+
+        return I2C
+    if name == "PWM":
+        return _touch().PWM
+    raise AttributeError(name)
+
+
+def _touch():
+    import _touch
+
+    return _touch
+
+
+def i2c_line(pin):
+    """Return which I2C line a pin is: (bus, whether it is the clock). The rp2 port has the same two buses."""
+    return pin // 2 % 2, pin % 2 == 1
+
 
 class Pin:
     """A pin. The one that fell last, and is still low, is the chip select of what goes over SPI.
@@ -24,7 +48,7 @@ class Pin:
 
     def __init__(self, number, mode=IN, pull=None, value=None):
         self.number = number
-        self._line = _i2c_lines.get(number) if mode == Pin.OPEN_DRAIN else None
+        self._line = i2c_line(number) if mode == Pin.OPEN_DRAIN else None
         self._level = 1
         self.written = bytearray()
         self.clocked = 0
@@ -35,7 +59,7 @@ class Pin:
         if self._line is not None:
             return self._drive(level)
         if level is None:
-            return 0 if _pressed(self.number) else self._level
+            return 0 if _PRESSED and _touch().pressed(self.number) else self._level
         if self._level and not level:
             Pin._selected = self
             self.written = bytearray()
@@ -60,34 +84,6 @@ class Pin:
             time.bench.lines(bus, 1, time.world_ms())
         self._level = 1 if level else 0
         return None
-
-
-def _pressed(number):
-    path = os.getenv("PITSCRIBE_PRESSED")
-    if not path:
-        return False
-    try:
-        with open(path) as f:
-            pin, first, end = [int(word) for word in f.read().split()]
-    except (OSError, ValueError):
-        return False
-    return pin == number and first <= time.world_ms() < end
-
-
-class PWM:
-    """A tone on a pin: each change is a line of the file PITSCRIBE_SOUND, world time in ms and Hz."""
-
-    def __init__(self, pin, freq=1000, duty_u16=0):
-        self._hz = freq
-
-    def freq(self, hz):
-        self._hz = hz
-
-    def duty_u16(self, duty):
-        path = os.getenv("PITSCRIBE_SOUND")
-        if path:
-            with open(path, "a") as f:
-                f.write("%d %d\n" % (time.world_ms(), self._hz if duty else 0))
 
 
 class SPI:
@@ -130,42 +126,6 @@ class SPI:
 def _transfer(select, written, reply):
     if time.bench is not None:
         time.bench.transfer(select, written, reply, time.world_ms())
-
-
-# Which pins the firmware's buses are on: (bus, whether it is the clock) by pin. The rp2 port has the same two buses.
-_i2c_lines = {pin: (pin // 2 % 2, pin % 2 == 1) for pin in range(30)}
-
-
-class I2C:
-    """One bus. A chip that does not acknowledge is OSError 5; one that holds a line or stretches the clock for longer
-    than ``timeout`` us is OSError 110, after that time. A stretch within it takes its time and goes well."""
-
-    def __init__(self, number, scl=None, sda=None, freq=400_000, timeout=50_000):
-        if number not in (0, 1):
-            raise ValueError("I2C(%s) doesn't exist" % number)
-        for pin, is_clock in ((scl, True), (sda, False)):
-            if pin is not None and _i2c_lines[pin.number] != (number, is_clock):
-                raise ValueError("bad pin")
-        self._number = number
-        self._timeout = timeout
-
-    def writeto(self, address, data, stop=True):
-        self._transfer(address, data, b"")
-        return len(data)
-
-    def readfrom_mem_into(self, address, register, buffer, *, addrsize=8):
-        self._transfer(address, bytes((register,)), buffer)
-
-    def _transfer(self, address, written, reply):
-        if time.bench is None:
-            raise OSError(5)
-        failed, waited_us = time.bench.i2c(self._number, address, written, reply, time.world_ms())
-        if waited_us:
-            time.sleep_us(min(waited_us, self._timeout))
-        if failed:
-            raise OSError(5)
-        if waited_us > self._timeout:
-            raise OSError(110)
 
 
 class RTC:
