@@ -7,7 +7,7 @@ from journal_rig import LITTLEFS
 
 SESSION = LITTLEFS + """
 import asyncio, binascii, gc, json, os
-from pitlogger import files, settings
+from pitlogger import files, rules, settings
 from pitlogger.frames import Encoder
 from pitlogger.stretch import Stretch
 from pitlogger.journal import Journal
@@ -69,7 +69,7 @@ def live(flash, newest, frames):
                 life.acknowledged = journal.next - 6
                 journal.move_cursor(life.acknowledged)
             if n % 40 == 17:
-                values = settings.defaults()
+                values = rules.defaults()
                 values["name"] = "name %d" % n
                 settings.write("/f/config.json", values)
             if n % 30 == 21:

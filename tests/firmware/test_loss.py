@@ -10,7 +10,7 @@ from pitscribe.wire.messages import parse_state
 
 APP = """
 import asyncio, json, os, time
-from pitlogger import files, settings
+from pitlogger import files, rules, settings
 from pitlogger.app import App
 class Chip:
     at = 0
@@ -19,7 +19,7 @@ class Chip:
         Chip.at += 1
         for i in range(3):
             codes[at + i] = Chip.at * 7919 % 30011 - 15000      # jumps about, so that frames are long
-values = settings.defaults()
+values = rules.defaults()
 values["channels"] = [{"chip": "max31855", "tc": "K", "spi": 0, "cs": cs} for cs in range(8)]
 def app_of(complaints=(), **more):
     values.update(more)
@@ -106,9 +106,12 @@ for i, chip in enumerate(app.sampler._chips):
 class Told:
     def read(self): return {"chip_c": -100, "supply_mv": 66000}
 app._senses = Told()
-app.sampler.missed = app.uplink.refused = 0xFFFFFFFF
+class Uplink:
+    denied = refused = 0xFFFFFFFF
+    trouble = "[Errno 110] " + "x" * 300
+app.uplink = Uplink()
+app.sampler.missed = 0xFFFFFFFF
 app.anchors.best = {"up": 2**48 - 1, "utc_ms": 253402300799999, "err_ms": 2**31, "from": "phone"}
-app.uplink.trouble = "[Errno 110] " + "x" * 300
 print(app.state().decode())
 """
     text = run(APP + script, flash, shims=True).strip().encode()

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 READ = """
 import json
-from pitlogger import settings
+from pitlogger import rules, settings
 values, complaints = settings.read("config.json")
 print(json.dumps([values, complaints]))
 """
@@ -113,10 +113,10 @@ def test_no_json_whatever_stops_the_logger_from_having_settings(cases, flash):
     (flash / "cases.json").write_text(json.dumps(cases, ensure_ascii=False))
     script = """
 import json
-from pitlogger import settings
+from pitlogger import rules, settings
 with open("cases.json") as f:
     cases = json.load(f)
-expected = settings.defaults()
+expected = rules.defaults()
 for case in cases:
     settings.write("config.json", case)
     values, complaints = settings.read("config.json")

@@ -332,7 +332,7 @@ def test_the_last_lines_of_what_happened_can_be_read(cabled, talk):
 
 LOOK = """
 import json, struct, time
-from pitlogger import settings
+from pitlogger import rules, settings
 from pitlogger.frames import Encoder, MAX_FRAME
 from pitlogger.journal import Journal
 from pitlogger.uplink import Uplink
@@ -363,7 +363,7 @@ lost = [drain(plain), drain(looked)]
 class Client:
     in_flight = 0
 j = journal("both")
-up = Uplink(lambda *_: Client(), j, None, 1, settings.defaults(), time, None)
+up = Uplink(lambda *_: Client(), j, None, 1, rules.defaults(), time, None)
 up._sent, up._next = [(0, j.boot), (1, j.boot)], 2
 j.move_cursor(3)
 up._stored({"stored": [[j.boot, 0, 0]]})

@@ -3,7 +3,6 @@
 from micropython import const
 
 from pitlogger.chips.max31855 import MAX31855
-from pitlogger.chips.max31856 import GAIN8, GAIN32, LINEAR, MAX31856, WIDE
 
 # The place is the chip nibble.
 CHIPS = ("none", "max31855", "max31856", "max31856-gain8", "max31856-gain32", "mcp9600", "mcp9600-adc")
@@ -13,8 +12,6 @@ TYPES = "BEJKNRST"  # the place is the type nibble; the MAX31856 has the same or
 
 NO_ANSWER = const(0x0100)  # fault: the bus gave an error
 BAD_WORD = const(0x0200)  # fault: what came breaks the chip's fixed bits
-
-_MODES = {"max31856": LINEAR, "max31856-gain8": GAIN8, "max31856-gain32": GAIN32}
 
 
 class Bus:
@@ -41,17 +38,21 @@ def table(channels):
 
 
 def driver(channel, bus, cs, mains_hz, average):
-    """Return the driver for one channel's settings, or None where there is no chip."""
+    """Return the driver for one channel's settings, or None where there is no chip. What is not on the board is not
+    loaded."""
     if channel["chip"] == "none":
         return None
     if channel["chip"] == "max31855":
         return MAX31855(bus, cs)
-    limits = tuple(channel[key] for key in LIMITS) if LIMITS[0] in channel else WIDE
-    return MAX31856(bus, cs, TYPES.index(channel["tc"]), _MODES[channel["chip"]], mains_hz, average, limits)
+    from pitlogger.chips import max31856 as made
+
+    limits = tuple(channel[key] for key in LIMITS) if LIMITS[0] in channel else made.WIDE
+    mode = (made.LINEAR, made.GAIN8, made.GAIN32)[CHIPS.index(channel["chip"]) - 2]
+    return made.MAX31856(bus, cs, TYPES.index(channel["tc"]), mode, mains_hz, average, limits)
 
 
 def i2c_driver(channel, bus, period_ms):
-    """Return the driver for one channel's settings on an I2C bus. What is not on the board is not loaded."""
+    """Return the driver for one channel's settings on an I2C bus."""
     from pitlogger.chips.mcp9600 import MCP9600
 
     return MCP9600(bus, channel["address"], TYPES.index(channel["tc"]), channel["chip"] == ON_I2C[1], period_ms)
