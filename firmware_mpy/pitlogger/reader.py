@@ -3,16 +3,19 @@
 from micropython import const
 
 from pitlogger import segments
+from pitlogger.frames import MAX_FRAME
 from pitlogger.segments import LEAST_FRAME, SEGMENT, SEGMENT_HEAD, frame_sequence
 
 _TRIES = const(60)  # failed reads of one place after which it is passed over; the uplink tries once a second
 
 
 class Reader:
-    """Finds frames in ``folder``. ``next`` is the sequence number behind the last one."""
+    """Finds frames in ``folder``. ``next`` is the sequence number behind the last one; ``room`` a buffer for a frame,
+    for whoever is done with it before the next thing that is awaited."""
 
     def __init__(self, folder):
         self._folder = folder
+        self.room = bytearray(MAX_FRAME)  # one for all: each would take a fortieth of the heap
         self._names = []  # first sequence number of each segment, ascending
         self._at = (-1, 0, 0)  # sequence number wanted next, its segment, its offset
         self._looked = self._at  # the same of the reader beside

@@ -12,7 +12,6 @@ import json
 from micropython import const
 
 from pitlogger.backoff import BackOff
-from pitlogger.frames import MAX_FRAME
 from pitlogger.segments import frame_boot, frame_sequence
 
 _BACK_OFF_MS = const(1000)
@@ -49,7 +48,6 @@ class Uplink:
         self._wake = asyncio.Event()
         self._ticked = asyncio.Event()
         self._after_tick = settings["broker"]["tls"]
-        self._buf = bytearray(MAX_FRAME)
         self._sent = []  # (sequence, boot) of frames sent and not named in a ``stored``, in order
         self._next = journal.cursor  # the frame to be sent next
         self._patience = 1
@@ -164,21 +162,22 @@ class Uplink:
             length = self._fetch()
             if not length:
                 break
-            sequence = frame_sequence(self._buf)
+            buf = self._journal.room
+            sequence = frame_sequence(buf)
             if not self._sent:
                 self._moved = clock.ticks_ms()
-            self._sent.append((sequence, frame_boot(self._buf)))
+            self._sent.append((sequence, frame_boot(buf)))
             self._next = sequence + 1
-            await self._client.publish(self._base + "frame", memoryview(self._buf)[:length], 1, False, sequence)
+            await self._client.publish(self._base + "frame", memoryview(buf)[:length], 1, False, sequence)
 
     def _fetch(self):
-        """Read the next frame to be sent; return its length, 0 when there is none."""
+        """Read the next frame to be sent into ``journal.room``; return its length, 0 when there is none."""
         journal = self._journal
         self._next = max(self._next, journal.cursor)  # a journal that could be opened late has its cursor since then
         if self._next >= journal.next:
             return 0
         try:
-            length = journal.fetch(self._next, self._buf)
+            length = journal.fetch(self._next, journal.room)
         except OSError:
             return 0  # the flash cannot be read now; the journal says so itself when it cannot be written
         if not length:

@@ -12,7 +12,6 @@ import select
 
 from micropython import const
 
-from pitlogger.frames import MAX_FRAME
 from pitlogger.hmac import believed
 from pitlogger.segments import frame_boot, frame_sequence
 from pitlogger.usblines import Lines, Unread, Writer
@@ -46,7 +45,6 @@ class Usb:
         self._report = report
         self._asked = []
         self._wake = asyncio.Event()
-        self._buf = None  # of a frame: made when the first one is asked for
         self._live = False
         self._live_ends = 0  # ticks
         self._live_next = 0  # sequence number
@@ -167,8 +165,8 @@ class Usb:
             if not length:
                 at = max(at, journal.next)
                 break
+            at = frame_sequence(journal.room) + 1
             await self._frame(length)
-            at = frame_sequence(self._buf) + 1
             sent += 1
             size += length
         return {"sent": sent, "next": at, "first": journal.first, "end": journal.next}
@@ -179,7 +177,7 @@ class Usb:
             return {"no": "mac"}
         ranges = [(int(boot), int(first), int(last)) for boot, first, last in question["stored"]]
         journal = self._journal
-        buf = self._frame_buf()
+        buf = journal.room
         before = at = journal.cursor
         for _ in range(_STORED):
             if not journal.fetch(at, buf):
@@ -233,19 +231,14 @@ class Usb:
                 length = self._look(self._live_next, True)
                 if not length:
                     return
-                self._live_next = frame_sequence(self._buf) + 1
+                self._live_next = frame_sequence(self._journal.room) + 1
                 await self._frame(length)
 
     def _look(self, sequence, patient):
-        return self._journal.look(sequence, self._frame_buf(), patient)
-
-    def _frame_buf(self):
-        if self._buf is None:
-            self._buf = bytearray(MAX_FRAME)
-        return self._buf
+        return self._journal.look(sequence, self._journal.room, patient)
 
     async def _frame(self, length):
-        text = binascii.b2a_base64(memoryview(self._frame_buf())[:length])  # type: ignore[arg-type]  # it takes any buffer
+        text = binascii.b2a_base64(memoryview(self._journal.room)[:length])  # type: ignore[arg-type]  # it takes any buffer
         await self._writer.line(b"F", memoryview(text)[:-1])
 
 
