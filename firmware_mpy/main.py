@@ -86,6 +86,52 @@ def _on_spi(channel):
     return channel["chip"] != "none" and channel["chip"] not in ON_I2C
 
 
+def screen(values, i2c, complaints):
+    """Return the bus on which a screen answers, None where there is none."""
+    own = values["panel"]
+    bus = i2c.get(own["i2c"]) if own["screen"] != "none" else None
+    if bus is None:
+        return None
+    try:
+        bus.take().writeto(own["address"], b"\x00")  # a control byte, and no command behind it
+    except OSError as error:
+        bus.failed(error)
+        return None
+    if min(b["baud"] for b in values["i2c"] if b["id"] == own["i2c"]) < 40000:
+        complaints.append("panel.screen: its bus is slower than 40000 Hz; not used")
+        return None
+    return bus
+
+
+def has_panel(values, bus):
+    """Return whether there is anything to show, sound or press; if so it is loaded now, while there is room."""
+    own = values["panel"]
+    if bus is None and own["buzzer"] < 0 and own["page"] < 0 and own["note"] < 0:
+        return False
+    from pitlogger.panel.panel import load
+
+    load(own, bus is not None)
+    return True
+
+
+def panel(app, values, bus):
+    """Return screen, buzzer and buttons; None if the board refuses a pin or is too full."""
+    from pitlogger.panel.panel import Panel
+
+    def button(number):
+        return machine.Pin(number, machine.Pin.IN, machine.Pin.PULL_UP)
+
+    def tone(number):
+        return machine.PWM(machine.Pin(number))
+
+    try:
+        return Panel(app, values, bus, button, time, tone)
+    except (ValueError, MemoryError) as error:
+        print("panel: %s" % error)
+        app.log.add("panel: %s" % error)
+        return None
+
+
 def senses(values, complaints):
     """Return what the board can tell of itself."""
     adc = getattr(machine, "ADC", None)
@@ -123,7 +169,10 @@ def main():
     try:
         care = Care(cause())
         values, complaints = settings.read("config.json")
-        made = chips(values, buses(values, complaints), i2c_buses(values, complaints))
+        i2c = i2c_buses(values, complaints)
+        made = chips(values, buses(values, complaints), i2c)
+        glass = None if care.safe else screen(values, i2c, complaints)
+        shows = not care.safe and has_panel(values, glass)
         told = senses(values, complaints)
         for line in complaints:
             print(line)
@@ -138,6 +187,8 @@ def main():
             values, complaints, made, logger, time, care.cause, wlan, dog, console, care=care, senses=told, ap=ap,
             set_clock=set_clock
         )
+        if shows:
+            app.panel = panel(app, values, glass)
         asyncio.run(app.run())
     except Exception as error:
         try:
@@ -145,8 +196,10 @@ def main():
             if care is not None:
                 care.expect("soft", "%s: %s" % (type(error).__name__, error))
         finally:  # where memory is gone even that can fail: a board that stopped here would never start again
-            time.sleep_ms(2000)
-            machine.reset()
+            try:
+                time.sleep_ms(2000)
+            finally:
+                machine.reset()
 
 
 main()

@@ -39,20 +39,10 @@ class App:
         care=None, senses=None, ap=None, set_clock=None
     ):
         self.care = care or Care(cause)
-        self._networks = (logger, wlan, ap if settings["hotspot"]["when"] != "never" else None, set_clock)
-        if self._networks[2] is not None and not self.care.safe:
-            # Before anything large is made: to compile a module takes several times what then stays of it.
-            import pitlogger.hotspot
-
-            if settings["hotspot"]["when"] == "always" or not (settings["broker"]["host"] or settings["ntp"]):
-                import pitlogger.local
-                import pitlogger.views
-                import pitlogger.web  # noqa: F401
-
-        if not self.care.safe and (settings["broker"]["host"] or settings["ntp"]):
-            import pitlogger.net  # before anything large is made: to compile a module takes room
+        self._networks = (wlan, ap, settings, logger, clock, set_clock, self)
+        self.radio = None if self.care.safe else _radio(*self._networks)  # what may be at fault is not even loaded
         if console is not None and settings["usb"]:
-            import pitlogger.usb  # noqa: F401
+            import pitlogger.usb  # noqa: F401  # before anything large is made: to compile a module takes room
 
         self._settings = settings
         self._complaints = _few(complaints)
@@ -72,10 +62,8 @@ class App:
         self._well = asyncio.Event()  # safe mode, if there was one, is over
         self._words = None  # how the chips were when they were last looked at
         self.net = self.uplink = self.local = self.hotspot = None
-        if not self.care.safe:  # what may be at fault is not even loaded
-            self._make_networks()
         self._file = file
-        self.usb = None
+        self.usb = self.panel = None
         if console is not None and settings["usb"]:
             from pitlogger.usb import Usb  # a board that is not asked by this road does not pay for it
 
@@ -90,6 +78,8 @@ class App:
         tasks = [self.sampler.run(), self._record(), self._watch(), self._network()]
         if self.usb is not None:
             tasks.append(self.usb.run())
+        if self.panel is not None:
+            tasks.append(self.panel.run())
         await asyncio.gather(*tasks)
 
     @property
@@ -199,6 +189,7 @@ class App:
 
             self.local = Local(self.sampler, self._table, self._settings)
             asyncio.create_task(self.local.run())
+            asyncio.create_task(self.local.remember(self.journal, self.journal.boot, self.care.cause))
 
     def brief(self):
         """How the logger is, as the page shows it beside its channels."""
@@ -234,6 +225,8 @@ class App:
             self.uplink.tick()
         if self.usb is not None:
             self.usb.tick()
+        if self.panel is not None:
+            self.panel.tick()
         if self.local is not None:
             self.local.tick()
 
@@ -277,24 +270,16 @@ class App:
         """All that has to do with a network; in safe mode when that is over."""
         if self.care.safe:
             await self._well.wait()
-            self._make_networks()
-        tasks = [] if self.net is None else [self.net.run()]
-        if self.hotspot is not None:
-            tasks.append(self.hotspot.run())
-        await asyncio.gather(*tasks)
+            self.radio = _radio(*self._networks)
+        if self.radio is not None:
+            await self.radio.run()
 
-    def _make_networks(self):
-        logger, wlan, ap, set_clock = self._networks
-        settings, clock = self._settings, self._clock
-        if settings["broker"]["host"] or settings["ntp"]:
-            from pitlogger.net import Net
-
-            self.net = Net(settings, self.journal, logger, wlan, clock, self.uptime, set_clock, self)
-            self.uplink = self.net.uplink
-        if ap is not None:
-            from pitlogger.hotspot import Hotspot
-
-            self.hotspot = Hotspot(ap, wlan if self.net is not None else None, settings, logger, clock, self)
+    def take(self, net, hotspot):
+        """The radio has another part: one of the two, or None of them."""
+        self.net, self.hotspot = net, hotspot
+        self.uplink = None if net is None else net.uplink
+        if net is not None and self.anchors.best is not None:
+            net.tell_time(self.anchors.best)
 
     def _chip_words(self):
         return [self.sampler.word(i) for i in range(len(self._table))]
@@ -335,6 +320,17 @@ class App:
             self.uplink.wake()
         if self.usb is not None:
             self.usb.wake()
+
+
+def _radio(wlan, ap, settings, logger, clock, set_clock, app):
+    """Return the radio, with what it needs first loaded; None where there is none."""
+    if wlan is None and ap is None:
+        return None
+    from pitlogger.radio import Radio
+
+    radio = Radio(wlan, ap, settings, logger, clock, set_clock, app)
+    radio.load()
+    return radio
 
 
 def _few(lines):

@@ -5,87 +5,60 @@ Network key and PIN are settings; where these are empty, ones of the board's own
 """
 
 import asyncio
-import gc
 import json
 import os
 
 from micropython import const
 
 from pitlogger import files
+from pitlogger.views import Views
+from pitlogger.web import Web
 
 _FILE = "hotspot"
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"  # none that is taken for another
 _KEY, _PIN = const(12), const(6)
-_LOOK_MS = const(2000)
-_PATIENCE_MS = const(60000)  # without a known network before ours opens, and with one before it closes
-_AGAIN_MS = const(30000)  # after an access point that would not open
 
 
 class Hotspot:
-    """One task, ``run``. ``ap`` is a ``network.WLAN`` access point; ``wlan`` the station, None if it is not in use."""
+    """One task, ``run``, for as long as the network is wanted. ``ap`` is a ``network.WLAN`` access point, ``settings``
+    those of the hotspot."""
 
-    def __init__(self, ap, wlan, settings, logger, clock, app):
+    def __init__(self, ap, settings, logger, clock, app):
         self._ap = ap
-        self._wlan = wlan if settings["wifi"] else None
-        self._settings = settings["hotspot"]
+        self._settings = settings
         self._clock = clock
         self._app = app
-        self.ssid = self._settings["ssid"] or "pit-%04x" % (logger & 0xFFFF)
+        self.ssid = settings["ssid"] or "pit-%04x" % (logger & 0xFFFF)
         self.key, self.pin = self._own()
-        self.trouble = ""
-        self.web = None  # where the network is closed
-        self._connected, self._since, self._alone = False, clock.ticks_ms(), False
+        self.where = ""  # of the page, while it is there
+        self._views = Views(app, page_file(), self.pin, clock)
+
+    def asked(self):
+        """Return the ticks of the last request for the page or something on it; before the first, of the opening."""
+        return self._views.asked
 
     async def run(self):
-        """Open and close the network, for ever."""
-        while self._settings["when"] != "never":
-            if self._wanted():
-                try:
-                    await self._open()
-                    self.trouble = ""
-                except (OSError, MemoryError) as error:
-                    self.trouble = "hotspot: %s" % error
-                    self._app.log.add(self.trouble)
-                    gc.collect()
-                    await asyncio.sleep_ms(_AGAIN_MS)
-            await asyncio.sleep_ms(_LOOK_MS)
-
-    def _wanted(self):
-        """Return whether the network should be open. What the station is counts once it has been so for a minute."""
-        if self._settings["when"] == "always" or self._wlan is None:
-            return True
-        connected, now = self._wlan.isconnected(), self._clock.ticks_ms()
-        if connected != self._connected:
-            self._connected, self._since = connected, now
-        if self._clock.ticks_diff(now, self._since) >= _PATIENCE_MS:
-            self._alone = not connected
-        return self._alone
-
-    async def _open(self):
-        """Have the network open until it is no longer wanted. Where it never is, nobody pays for the page."""
-        from pitlogger.views import Views
-        from pitlogger.web import Web
-
+        """Have the network open until cancelled. OSError if it cannot be opened."""
         self._app.follow()
         ap, settings = self._ap, self._settings
         ap.config(ssid=self.ssid, key=self.key)
         ap.active(True)
-        server = names = None
+        tasks = []
         try:
             if not ap.config("security"):
                 raise OSError("the access point would be open")
             address = ap.ifconfig()[0]
-            self.web = Web(Views(self._app, page_file(), self.pin, self._clock), address, self._clock)
-            server = asyncio.create_task(self.web.accept(self.web.listen(settings["port"])))
-            names = asyncio.create_task(self._names(address))
-            self._say(address)
-            while self._wanted():
-                await asyncio.sleep_ms(_LOOK_MS)
+            web = Web(self._views, address, self._clock)
+            tasks.append(asyncio.create_task(web.accept(web.listen(settings["port"]))))
+            tasks.append(asyncio.create_task(self._names(address)))
+            port = settings["port"]
+            self.where = "http://%s%s/" % (address, "" if port == 80 else ":%d" % port)
+            self._say()
+            await tasks[0]  # ends only with us
         finally:
-            self.web = None
-            for task in (server, names):
-                if task is not None:
-                    task.cancel()
+            self.where = ""
+            for task in tasks:
+                task.cancel()
             ap.active(False)
 
     async def _names(self, address):
@@ -98,10 +71,8 @@ class Hotspot:
             except OSError as error:
                 self._app.log.add("hotspot: no names: %s" % error)
 
-    def _say(self, address):
-        port = self._settings["port"]
-        where = "http://%s%s/" % (address, "" if port == 80 else ":%d" % port)
-        print("hotspot: network %s, key %s, page %s, PIN %s" % (self.ssid, self.key, where, self.pin))
+    def _say(self):
+        print("hotspot: network %s, key %s, page %s, PIN %s" % (self.ssid, self.key, self.where, self.pin))
         self._app.log.add("hotspot open: %s" % self.ssid)
 
     def _own(self):

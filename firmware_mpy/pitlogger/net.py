@@ -42,6 +42,10 @@ class Net:
         tasks = [part.run() for part in (self.wifi, self.uplink, self._ntp) if part is not None]
         await asyncio.gather(*tasks)
 
+    def close(self):
+        """Leave the network of others. ``run`` has ended."""
+        self.wifi.close()
+
     def tell_time(self, anchor):
         """Take note of an anchor that is believed."""
         if self._wall is not None:

@@ -46,6 +46,11 @@ class Wifi:
                 self.rounds += 1
                 await asyncio.sleep_ms(pauses.pause())
 
+    def close(self):
+        """Switch the station off."""
+        if self._wlan is not None:
+            self._wlan.active(False)
+
     def name_server(self):
         """Return the address of the name server that the network named, None if it named none."""
         try:

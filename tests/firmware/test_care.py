@@ -11,12 +11,12 @@ from servers import wait_until
 
 APP = """
 import asyncio, gc, json, time, machine
-from pitlogger import files, settings
+from pitlogger import files, rules, settings
 from pitlogger.app import App
 from pitlogger.care import Care, Health, Senses
 from pitlogger.log import Log
 from pitlogger.timebase import Uptime
-values = settings.defaults()
+values = rules.defaults()
 values.update(frame_ticks=4, period_ms=1000, channels=values["channels"][:1])
 class Chip:
     fault = 0
@@ -29,7 +29,7 @@ class Dog:
     def feed(self): self.fed += 1
 dog, chip = Dog(), Chip()
 def app_of(cause="power", **more):
-    return App(values, [], [chip], 1, time, cause, None, dog, **more)
+    return App(values, [], [chip], 1, time, cause, more.pop("wlan", None), dog, **more)
 async def for_s(app, seconds, then=None):
     task = asyncio.create_task(app.run())
     await asyncio.sleep_ms(seconds * 1000)
@@ -240,13 +240,14 @@ def test_safe_mode_does_not_even_load_what_belongs_to_a_network(flash):
     """Such as a module that runs out of memory when it is compiled: it would be at fault again."""
     script = """
 import sys
+import network
 values["broker"]["host"] = "127.0.0.1"
-app = app_of("watchdog", care=Care("watchdog"))
-loaded = ["pitlogger." + name in sys.modules for name in ("net", "uplink", "mqtt")]
-print(json.dumps([app.uplink is not None, loaded, json.loads(app.state())["safe"]]))
+app = app_of("watchdog", care=Care("watchdog"), wlan=network.WLAN(network.STA_IF))
+loaded = ["pitlogger." + name in sys.modules for name in ("radio", "net", "uplink", "mqtt")]
+print(json.dumps([loaded, json.loads(app.state())["safe"]]))
 """
     seen = [json.loads(on_board(script, flash)) for _ in range(3)]
-    assert seen == [[True, [True] * 3, False]] * 2 + [[False, [False] * 3, True]]
+    assert seen == [[[True] * 4, False]] * 2 + [[[False] * 4, True]]
 
 
 # -- the log ---------------------------------------------------------------------------------------------------------

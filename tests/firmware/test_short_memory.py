@@ -15,12 +15,12 @@ from web_rig import RealTime
 _FULL = """
 await asyncio.sleep_ms(1000)
 gc.collect()
-kept, holes = [None] * 800, [None] * 80
+kept, holes = [None] * 400, [None] * 80
 for i in range(80):
     kept[i] = bytearray(32)
     holes[i] = bytearray(128)
 try:
-    for i in range(80, 800):
+    for i in range(80, 400):
         kept[i] = bytearray(256)
 except MemoryError:
     pass

@@ -8,7 +8,6 @@ import time
 
 import pytest
 from firmware_rig import (
-    FIRMWARE,
     HEAP,
     MICROPYTHON,
     ChipBench,
@@ -16,6 +15,7 @@ from firmware_rig import (
     RegisterChip,
     StoringHost,
     WordChip,
+    compiled,
     environment,
     run,
 )
@@ -315,7 +315,11 @@ def test_damaged_settings_file_still_samples_and_journals(running, flash, make_b
     (flash / "config.json").write_bytes(b'{"period_ms": 5')
     env = environment(True, PITSCRIBE_BENCH=bench.path, PITSCRIBE_SPEED="0", PITSCRIBE_EASE_MS="0")
     process = subprocess.Popen(
-        [str(MICROPYTHON), "-X", HEAP, str(FIRMWARE / "main.py")], cwd=flash, env=env, stdout=subprocess.PIPE, text=True
+        [str(MICROPYTHON), "-X", HEAP, str(compiled() / "main.py")],
+        cwd=flash,
+        env=env,
+        stdout=subprocess.PIPE,
+        text=True,
     )
     try:
         wait_until("400 ticks", lambda: len(count_ticks(bench)) > 400)

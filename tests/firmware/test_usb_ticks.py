@@ -21,7 +21,7 @@ TICKS = 28
 SCRIPT = f"""
 import asyncio, gc, json, sys, time
 from array import array
-from pitlogger import settings
+from pitlogger import rules, settings
 from pitlogger.app import App
 
 at = array("i", bytes(4 * {TICKS}))
@@ -42,7 +42,7 @@ class First(Chip):
         seen += 1
         Chip.read(self, codes, place)
 
-values = settings.defaults()
+values = rules.defaults()
 values.update({{"period_ms": {PERIOD_MS}, "frame_ticks": 4}})
 app = App(values, [], [First()] + [Chip() for _ in range(5)], 5, time, "power", None, None, (sys.stdin, sys.stdout))
 
@@ -69,6 +69,7 @@ def real(flash, make_bench, tmp_path):
     logger.cut_power()
 
 
+@pytest.mark.alone
 def test_no_tick_is_missed_or_late_while_the_cable_is_pulled_from_shouted_at_and_not_read(real, flash, tmp_path):
     port, chance = real.cable.port, random.Random(3)
     noise = b"".join(bytes(chance.randrange(32, 127) for _ in range(60)) + b"\n" for _ in range(2000))

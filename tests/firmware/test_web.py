@@ -107,7 +107,7 @@ def test_before_the_first_tick_there_is_a_trend_without_points_and_places_withou
     spot = Hotspot(tmp_path / "flash", speed=1, period_ms=60000)
     try:
         for path in ("/trend", "/trend?from=0", "/trend?from=-5", "/trend?from=7"):
-            assert spot.guest.get(path).body == struct.pack("<IHHB3x", 0, 0, 120, 0b1011)
+            assert spot.guest.get(path).body == struct.pack("<IHHB3x", 0, 0, 300, 0b1011)
         now = spot.guest.get("/now").json
         assert [c and (c["c"], c["word"], c["seen_s"]) for c in now["channels"]] == [
             (None, "no answer", None), (None, "no answer", None), None, (None, "no answer", None)

@@ -13,7 +13,7 @@ import tty
 from collections.abc import Callable
 from pathlib import Path
 
-from firmware_rig import FIRMWARE, HEAP, MICROPYTHON, ChipBench, environment
+from firmware_rig import HEAP, MICROPYTHON, ChipBench, compiled, environment
 
 from pitscribe.intake.usb import PortError
 
@@ -112,7 +112,7 @@ class CableLogger:
         tty.setraw(slave)
         settings = {"PITSCRIBE_BENCH": bench.path, "PITSCRIBE_EASE_MS": "0", "PITSCRIBE_UNIQUE_ID": "70697473", **env}
         self.process = subprocess.Popen(
-            [str(MICROPYTHON), "-X", HEAP, *([str(FIRMWARE / "main.py")] if arguments is None else arguments)],
+            [str(MICROPYTHON), "-X", HEAP, *([str(compiled() / "main.py")] if arguments is None else arguments)],
             cwd=flash,
             env=environment(shims, **settings),
             stdin=slave,

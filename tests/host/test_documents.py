@@ -56,6 +56,19 @@ def test_every_file_that_a_document_names_is_there(document):
         assert (path.parent / name).exists() or (ROOT / name).exists(), f"{document} names {name}"
 
 
+@pytest.mark.parametrize("document", DOCUMENTS)
+def test_no_table_has_two_rows_for_the_same_thing(document):
+    before = ""
+    for line in (ROOT / document).read_text(encoding="utf-8").splitlines():
+        if not (line.startswith("|") and before.startswith("|")):
+            known = set()
+        if line.startswith("| `"):
+            cell = line.split("|")[1]
+            assert cell not in known, line
+            known.add(cell)
+        before = line
+
+
 def test_the_settings_file_that_the_source_shows_is_taken(tmp_path):
     shown = (ROOT / "host/pitscribe/config.py").read_text().split("::\n")[1].split('"""')[0]
     text = "\n".join(line[4:] for line in shown.splitlines())

@@ -1,0 +1,171 @@
+"""The one radio: a guest where a known network is in reach, a host where none is, and nothing lost on the way."""
+
+import json
+
+from firmware_rig import Logger, StoringHost, WordChip, run
+from servers import free_port, wait_until
+from web_rig import KEY, PIN, Guest
+
+HOME = {"ssid": "home", "password": "at the house"}
+SCRIPT = """
+import asyncio, gc, json, network, sys, time
+from pitlogger import rules, settings
+from pitlogger.app import App
+values = rules.defaults()
+values["channels"] = values["channels"][:2]
+values["broker"].update(host="127.0.0.1", port=PORT)
+values["wifi"] = [{"ssid": "home", "password": "secret one"}]
+values["hotspot"].update(port=PAGE, dns=0)
+class Chip:
+    def configure(self): pass
+    def read(self, codes, at):
+        codes[at] = codes[at + 1] = 400
+        codes[at + 2] = 0
+app = App(values, [], [Chip(), Chip()], 1, time, "power", network.WLAN(network.STA_IF), None,
+          ap=network.WLAN(network.AP_IF))
+def air(**reach):
+    with open("air.json", "w") as f:
+        json.dump(reach, f)
+def has(*names):
+    return ["pitlogger." + name in sys.modules for name in names]
+async def until(what, s):
+    for _ in range(s):
+        if what():
+            return
+        await asyncio.sleep_ms(1000)
+    raise OSError("waited in vain")
+"""
+
+
+def on_board(flash, body):
+    """Run a script in jump mode with both kinds of network; return what it printed, line by line, as JSON."""
+    script = SCRIPT.replace("PORT", "9").replace("PAGE", str(free_port())) + body
+    more = {"PITSCRIBE_AIR": "air.json", "PITSCRIBE_AP": "127.0.0.1", "PITSCRIBE_SPEED": "0", "PITSCRIBE_EASE_MS": "0"}
+    out = run(script, flash, shims=True, **more)
+    return [json.loads(line) for line in out.splitlines() if not line.startswith("hotspot:")]
+
+
+def test_own_network_opens_a_minute_after_the_known_one_went_and_the_other_part_is_out_of_memory(flash):
+    body = """
+async def go():
+    air(home="secret one")
+    task = asyncio.create_task(app.run())
+    await until(lambda: app.net and app.net.wifi.up.is_set(), 30)
+    print(json.dumps(has("net", "mqtt", "web", "hotspot")))
+    air()
+    gone = time.ticks_ms()
+    await until(lambda: app.hotspot is not None, 200)
+    print(json.dumps(time.ticks_diff(time.ticks_ms(), gone) // 1000))
+    await asyncio.sleep_ms(2000)
+    print(json.dumps(has("net", "mqtt", "web", "hotspot") + [app.uplink is None]))
+asyncio.run(go())
+"""
+    guest, waited, host = on_board(flash, body)
+    assert guest == [True, True, False, False]
+    assert 60 <= waited <= 63
+    assert host == [False, False, True, True, True]
+
+
+def test_known_network_that_comes_back_is_found_once_nobody_looked_for_five_minutes_and_not_before(flash):
+    body = """
+async def go():
+    air()
+    task = asyncio.create_task(app.run())
+    await until(lambda: app.hotspot is not None, 200)
+    air(home="secret one")
+    for _ in range(10):                  # somebody looks, for twenty minutes
+        await asyncio.sleep_ms(120_000)
+        app.hotspot._views.get("/now", "")
+    print(json.dumps(app.hotspot is not None))
+    asked = time.ticks_ms()
+    await until(lambda: app.net and app.net.wifi.up.is_set(), 600)
+    print(json.dumps(time.ticks_diff(time.ticks_ms(), asked) // 1000))
+asyncio.run(go())
+"""
+    stayed, waited = on_board(flash, body)
+    assert stayed is True
+    assert 300 <= waited <= 305
+
+
+def test_eighty_changes_of_part_leave_no_heap_behind_and_no_tick_out(flash):
+    body = """
+async def go():
+    air()
+    task = asyncio.create_task(app.run())
+    for turn in range(40):
+        air()
+        await until(lambda: app.hotspot is not None, 700)
+        await asyncio.sleep_ms(3000)
+        gc.collect()
+        hosting = gc.mem_alloc()
+        air(home="secret one")
+        await until(lambda: app.net and app.net.wifi.up.is_set(), 700)
+        await asyncio.sleep_ms(3000)
+        gc.collect()
+        print(json.dumps([hosting, gc.mem_alloc()]))  # kept nowhere: it would be growth
+    print(json.dumps(app.sampler.missed))
+asyncio.run(go())
+"""
+    *heaps, missed = on_board(flash, body)
+    assert missed == 0
+    for part in (0, 1):
+        early, late = (min(heap[part] for heap in some) for some in (heaps[1:6], heaps[-5:]))
+        print(f"heap as {('host', 'guest')[part]}: {early} early, {late} after eighty changes")
+        assert late <= early + 64
+
+
+def test_access_point_that_will_not_open_keeps_nobody_from_the_known_network(flash):
+    body = """
+app.radio._ap.config = None
+async def go():
+    air()
+    task = asyncio.create_task(app.run())
+    await asyncio.sleep_ms(600_000)
+    air(home="secret one")
+    await until(lambda: app.net and app.net.wifi.up.is_set(), 200)
+    print(json.dumps([line for _, line in app.log.lines() if "radio" in line][:1]))
+asyncio.run(go())
+"""
+    ((line,),) = on_board(flash, body.replace("config = None", "active = refuse").replace("app.radio", REFUSE, 1))
+    assert line.startswith("radio: ")
+
+
+REFUSE = """
+def refuse(on=None):
+    raise OSError(19)
+app.radio"""
+
+
+def test_frames_of_a_stay_on_its_own_ground_reach_the_host_when_the_logger_is_home_again(
+    flash, broker, hosts, loggers, make_bench, tmp_path
+):
+    """The whole firmware: uplink, own page with a guest, uplink again; each frame once, no tick missed."""
+    air = tmp_path / "air.json"
+
+    def reach(**networks):
+        made = tmp_path / "made"
+        made.write_text(json.dumps(networks))
+        made.rename(air)
+
+    reach(home=HOME["password"])
+    page = free_port()
+    config = {
+        "name": "pit", "frame_ticks": 8, "now_s": 10, "watchdog_ms": 0, "wifi": [HOME],
+        "channels": [{"chip": "max31855", "cs": 17, "kind": "meat", "place": "flat"}],
+        "hotspot": {"when": "needed", "port": page, "dns": 0, "key": KEY, "pin": PIN},
+        "broker": {"host": "127.0.0.1", "port": broker.port, "keepalive_s": 6000, "ack_s": 600},
+    }  # fmt: off
+    hosts.append(StoringHost(broker.port))
+    env = {"PITSCRIBE_SPEED": "60", "PITSCRIBE_AP": "127.0.0.1", "PITSCRIBE_AIR": str(air)}
+    loggers.append(Logger(flash, make_bench({17: WordChip(0x06B41900)}), config, **env))
+    host, logger = hosts[0], loggers[0]
+    wait_until("frames at home", lambda: len(host.frames) > 5)
+    reach()
+    wait_until("the own network", lambda: "hotspot:" in logger.console())
+    before = len(set(host.keys))
+    assert Guest(page).get("/now").json["channels"][0]["place"] == "flat"
+    reach(home=HOME["password"])
+    wait_until("home again", lambda: len(set(host.keys)) > before + 30)  #X
+    sequences = sorted({sequence for _, sequence in host.keys})
+    assert sequences == list(range(sequences[0], sequences[-1] + 1))
+    assert host.states[-1]["missed"] == 0
