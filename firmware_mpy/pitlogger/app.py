@@ -20,6 +20,7 @@ from pitlogger.timebase import Anchors, Uptime
 _WATCH_MS = const(1000)
 _LINES, _LINE = const(3), const(60)  # complaints told in the state, and characters of each
 _LOSS_MS = const(60000)
+_SHORT_MS = const(200)  # between two looks whether memory is still short
 _RATE_BYTES = const(2000)  # some frames: from then on the rate is worth telling
 
 
@@ -239,7 +240,7 @@ class App:
             stretch = sampler.take_full()
             if not encoder.takes(stretch):
                 self._write()
-            await encoder.add(stretch)
+            await self._add(stretch)
             sampler.release(stretch)
             if encoder.full or journal.cursor == journal.next:
                 self._write()
@@ -247,6 +248,20 @@ class App:
             self._tell()
             # Here, between two ticks, it costs nobody a late one; left to itself it comes where it likes.
             gc.collect()
+
+    async def _add(self, stretch):
+        """Encode a stretch. Where memory is short it is tried again: there is a whole stretch's time for that."""
+        encoder = self.encoder
+        while True:
+            try:
+                await encoder.add(stretch)
+                return
+            except MemoryError:
+                encoder.back()
+                gc.collect()
+                if encoder.present:
+                    self._write()
+                await asyncio.sleep_ms(_SHORT_MS)
 
     def _write(self):
         """Put the open frame in the journal."""

@@ -69,7 +69,8 @@ class Encoder:
         )
 
     async def add(self, stretch):
-        """Encode a stretch into the open frame, or open one with it."""
+        """Encode a stretch into the open frame, or open one with it. After a MemoryError ``back`` is to be called."""
+        self._bits.keep()
         first = 0
         if not self.present:
             self._open(stretch)
@@ -88,6 +89,11 @@ class Encoder:
                     self._missed[at >> 3] |= 0x80 >> (at & 7)
         self._ticks += stretch.ticks
         self.present += stretch.present
+
+    def back(self):
+        """Be as before a stretch that could not be added whole. An open frame must be sealed now: how its columns ended
+        is not known any more."""
+        self._bits.back()
 
     def seal(self, sequence):
         """Return the open frame with its head and CRC, as a view of memory that the next stretch overwrites."""

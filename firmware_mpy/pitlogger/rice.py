@@ -22,11 +22,20 @@ class Bits:
         self.strays = array("i", bytes(4 * (MOST + 1)))
         self.cost = 0
         self.begin(0)
+        self.keep()
 
     def begin(self, pos):
         """Begin a stream at a byte."""
         self.pos = pos
         self._acc = self._bits = 0
+
+    def keep(self):
+        """Keep in mind where the stream stands."""
+        self._kept_pos, self._kept_acc, self._kept_bits = self.pos, self._acc, self._bits
+
+    def back(self):
+        """Go back to where it stood when that was kept."""
+        self.pos, self._acc, self._bits = self._kept_pos, self._kept_acc, self._kept_bits
 
     def end(self):
         """Fill the last byte up with 0 bits; return the place behind it. More can still be put in its stead."""

@@ -3,7 +3,8 @@
 `pytest tests/bench/test_heap_bench.py -s`.
 
 The heap is that of the 64-bit Linux port, where a pointer takes twice what it takes on the board; it is looked at after
-each tick, behind a collection. The weight is that of the files that `mpy-cross` makes.
+each tick, behind a collection. The stand-ins for the board's own modules, which there are no bytecode, and the look itself
+are on the same heap and are taken off. The weight is that of the files that `mpy-cross` makes.
 """
 
 import subprocess
@@ -16,20 +17,22 @@ from firmware_rig import FIRMWARE, StoringHost
 from long_rig import LongRun, told
 from servers import Mosquitto, free_port, wait_until
 
-LIMIT = 180_000
+LIMIT = 180 * 1024
+STAND_INS = 18 * 1024  # machine, network, time, select and the bench: 19,008 bytes by gc.mem_alloc
+HEAP = f"heapsize={LIMIT + STAND_INS}"
 SPEED = 60.0
 AIR = {"known": "long enough"}
 EVERYTHING = {"usb": 1, "trend_min": 2, "secret": "correct horse battery", "now_s": 5, "frame_ticks": 192}
 
 
 def board(folder, **more):
-    return LongRun(folder, {**EVERYTHING, **more}, every_s=300, look_s=1, speed=SPEED, PITSCRIBE_AP="127.0.0.1")
+    return LongRun(folder, {**EVERYTHING, **more}, every_s=300, look_s=1, speed=SPEED, heap=HEAP, PITSCRIBE_AP="127.0.0.1")
 
 
 def report(name, run, rows, capsys):
-    most = max(row.most for row in rows)
+    most = max(row.most for row in rows) - STAND_INS
     with capsys.disabled():
-        print(f"\n{name}:\n{told(rows)}\nmost in use: {most} B of {LIMIT}")
+        print(f"\n{name}:\n{told(rows)}\nmost in use by the firmware: {most} B of {LIMIT}")
     said = run.console()
     assert "MemoryError" not in said
     assert "memory alloc" not in said

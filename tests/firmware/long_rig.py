@@ -55,7 +55,8 @@ class LongRun:
     """A logger whose flash is ``folder``; it looks at its heap every ``look_s`` s, and tells it every ``every_s`` s."""
 
     def __init__(
-        self, folder: Path, config: dict, every_s: int, look_s: int = 60, speed: float = 0, **env: str
+        self, folder: Path, config: dict, every_s: int, look_s: int = 60, speed: float = 0, heap: str = HEAP,
+        **env: str
     ) -> None:
         folder.mkdir(exist_ok=True)
         (folder / "config.json").write_text(json.dumps({"name": "pit", "channels": CHANNELS, **config}))
@@ -65,7 +66,7 @@ class LongRun:
         settings["MICROPYPATH"] = f"{LONG}:{settings['MICROPYPATH']}"
         self._console = (folder / "console.log").open("wb")
         self._process = subprocess.Popen(
-            [str(MICROPYTHON), "-X", HEAP, "watched.py"], cwd=folder, env=settings, stdin=subprocess.PIPE,
+            [str(MICROPYTHON), "-X", heap, "watched.py"], cwd=folder, env=settings, stdin=subprocess.PIPE,
             stdout=self._console, stderr=self._console,
         )
         self.asked = 0  # questions put so far

@@ -1,14 +1,19 @@
 """No lack of memory makes the firmware spin: it waits and goes on, or starts again."""
 
+import json
 import socket
 import subprocess
 import threading
 import time
 
+import numpy as np
 import pytest
-from firmware_rig import FIRMWARE, HEAP, MICROPYTHON, environment
+from firmware_rig import FIRMWARE, HEAP, MICROPYTHON, environment, run
+from journal_rig import frames_in
 from servers import wait_until
 from web_rig import RealTime
+
+from pitscribe.wire.frames import TICKS, check, decode_ticks
 
 # For three seconds the heap has room in pieces of 128 bytes alone: what is read from a socket does not fit, what the
 # tasks of the sampler allocate does (if it did not, the board would start again, which is the other way out).
@@ -141,3 +146,44 @@ def test_logger_that_has_not_the_memory_to_run_starts_again_even_where_it_cannot
         capture_output=True, timeout=20,
     )
     assert done.returncode == 3, "reset by the firmware"
+
+
+SHORT = """
+import asyncio, gc, json, time
+from pitlogger import rules
+from pitlogger.app import App
+from pitlogger.frames import Encoder
+values = rules.defaults()
+values["channels"] = values["channels"][:2]
+class Chip:
+    at = 0
+    def configure(self): pass
+    def read(self, codes, at):
+        Chip.at += 1
+        codes[at], codes[at + 1], codes[at + 2] = Chip.at // 2 * 7919 % 3001, 400, 0
+app = App(values, [], [Chip(), Chip()], 1, time, "power", None, None)
+run, calls = Encoder._run, 0
+async def failing(self, *all):
+    global calls
+    calls += 1
+    if calls in FAILS:
+        raise MemoryError
+    await run(self, *all)
+Encoder._run = failing
+async def go():
+    task = asyncio.create_task(app.run())
+    while app.journal.next < 5:
+        await asyncio.sleep_ms(1000)
+    print(json.dumps([app.sampler.missed, app.lost]))
+asyncio.run(go())
+"""
+
+
+@pytest.mark.parametrize("fails", [(1,), (4,), (7,), (9, 10, 11), (8, 12), (2, 9, 16)])
+def test_stretch_that_memory_was_too_short_for_is_encoded_when_there_is_some_and_no_tick_is_lost(fails, tmp_path):
+    out = run(SHORT.replace("FAILS", repr(fails)), tmp_path, shims=True, PITSCRIBE_SPEED="0", PITSCRIBE_EASE_MS="0")
+    assert json.loads(out) == [0, 0]
+    frames = [frame for frame in frames_in(tmp_path) if check(frame).kind == TICKS]
+    runs = decode_ticks(frames)
+    hot = np.concatenate([one.hot[:, 0] for one in runs]).tolist()
+    assert hot == [i * 7919 % 3001 for i in range(len(hot))]
