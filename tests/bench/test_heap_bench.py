@@ -3,8 +3,8 @@
 `pytest tests/bench/test_heap_bench.py -s`.
 
 The heap is that of the 64-bit Linux port, where a pointer takes twice what it takes on the board; it is looked at after
-each tick, behind a collection. The stand-ins for the board's own modules, which there are no bytecode, and the look itself
-are on the same heap and are taken off. The weight is that of the files that `mpy-cross` makes.
+each tick, behind a collection. The stand-ins for the board's own modules, which there are no bytecode, are on the same
+heap and are taken off. The weight is that of the files that `mpy-cross` makes.
 """
 
 import subprocess
@@ -26,7 +26,8 @@ EVERYTHING = {"usb": 1, "trend_min": 2, "secret": "correct horse battery", "now_
 
 
 def board(folder, **more):
-    return LongRun(folder, {**EVERYTHING, **more}, every_s=300, look_s=1, speed=SPEED, heap=HEAP, PITSCRIBE_AP="127.0.0.1")
+    config = {**EVERYTHING, **more}
+    return LongRun(folder, config, every_s=300, look_s=1, speed=SPEED, heap=HEAP, PITSCRIBE_AP="127.0.0.1")
 
 
 def report(name, run, rows, capsys):
