@@ -124,7 +124,7 @@ def test_the_page_shows_the_coldest_meat_first_the_spread_and_the_alarm(box, bro
     expect(shown.nth(0).locator("b")).to_have_text(re.compile("6[56]\\s°C"))
     expect(page.locator("#trend-text")).to_contain_text("Over 9.0 h, a point in 5 min")
     expect(page.locator("#trend")).to_have_attribute("aria-label", re.compile(r"tip from \d+\s°C to 79\s°C, last 79"))
-    assert int(page.locator("#trend").get_attribute("data-drawn")) == HOURS * 30  # a point in two minutes
+    assert int(page.locator("#trend").get_attribute("data-drawn")) == HOURS * 12  # a point in five minutes
     page.locator("summary").click()
     expect(page.locator("#table tr")).to_have_count(HOURS + 1)
     page.context.close()
