@@ -1,12 +1,22 @@
-"""How evenly the meat cooks: spread (hottest minus coldest meat place), who leads, who lags, and its history."""
+"""How evenly the meat cooks: spread (hottest minus coldest meat place), who leads, who lags, and its history.
+
+**Errors that probes share.** In a difference of two places the part of their errors that is the same at both cancels
+(cold junction of one box, one reference bath for both): GUM eq. 13 with a common component c gives
+u2 = ua2 + ub2 - 2 c2. How large c is only the metrology knows; ``common_k`` takes it and is 0 by itself, which treats
+the errors as independent: then u is rather too large than too small. Over time the errors of one probe are nearly the
+same: what they are worth for a *change* of the spread stands in ``compare``.
+"""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.cook.grid import CELL_S, Cells, FloatArray, Grid
+from pitscribe.cook.plain import iso, number
+from pitscribe.cook.table import Table
 
 # 10 degF: "flat and point within about 10 degF late in the cook" (common practice, no source).
 LIMIT_K = 10.0 * 5.0 / 9.0
@@ -19,13 +29,27 @@ class SpreadAt:
 
     at: float  # UTC s, the end of the minute
     spread_k: float
-    u_k: float  # standard uncertainty: of the two places, as if their errors were independent
+    u_k: float  # standard uncertainty, see the module
     hottest: str
     hottest_c: float
     coldest: str
     coldest_c: float
     places: int  # how many places it was taken over
     among: tuple[str, ...] = ()  # which
+    lead_k: float | None = None  # by how much the hottest leads the next one [K]
+    lead_u_k: float | None = None
+    lag_k: float | None = None  # by how much the coldest lags behind the next one [K]
+    lag_u_k: float | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """As plain values."""
+        return {
+            "at": iso(self.at), "spread_k": number(self.spread_k), "u_k": number(self.u_k),
+            "hottest": self.hottest, "hottest_c": number(self.hottest_c),
+            "coldest": self.coldest, "coldest_c": number(self.coldest_c), "places": self.places,
+            "lead_k": number(self.lead_k), "lead_u_k": number(self.lead_u_k),
+            "lag_k": number(self.lag_k), "lag_u_k": number(self.lag_u_k),
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,63 +62,37 @@ class Evenness:
     degree_hours_above: float | None  # time integral of the spread above the limit, K h
     hours_above: float | None
     hours_known: float  # hours with at least two good places
-    leads_since: float | None  # UTC s: since when the present hottest place has been hottest, without a break
-    lags_since: float | None  # the same for the present coldest place
+    leads_since: float | None  # UTC s: since when nothing has been hotter than the present hottest place
+    lags_since: float | None  # since when nothing has been colder than the present coldest place
     why_not: str | None
     t: FloatArray  # (n,), UTC s, the ends of the grid's minutes
     spread_k: FloatArray  # (n,), NaN where fewer than two places were good
     u_k: FloatArray  # (n,)
+    degree_hours_u: float | None = None  # standard uncertainty, K h: the probes' errors stay as they are all the time
+
+    def as_json(self) -> dict[str, Any]:
+        """As plain values, without the history."""
+        return {
+            "now": self.now.as_json() if self.now else None,
+            "greatest": self.greatest.as_json() if self.greatest else None,
+            "limit_k": number(self.limit_k), "degree_hours_above": number(self.degree_hours_above),
+            "degree_hours_u": number(self.degree_hours_u), "hours_above": number(self.hours_above),
+            "hours_known": number(self.hours_known), "leads_since": iso(self.leads_since),
+            "lags_since": iso(self.lags_since), "why_not": self.why_not,
+        }
 
 
-@dataclass(frozen=True, slots=True)
-class _Table:
-    """The meat places side by side, a row each, and what each minute's extremes are; columns are minutes."""
-
-    names: list[str]
-    grid: Grid
-    celsius: FloatArray  # (places, n)
-    u: FloatArray
-    top: NDArray[np.intp]  # (n,), row of the hottest
-    low: NDArray[np.intp]  # of the coldest
-    known: NDArray[np.bool_]  # two places or more were good
-
-    @classmethod
-    def of(cls, places: Mapping[str, Cells], grid: Grid) -> "_Table":
-        names = sorted(places)  # so that the order of placements changes nothing
-        celsius = np.stack([places[name].celsius for name in names])
-        have = np.isfinite(celsius)
-        top = np.where(have, celsius, -np.inf).argmax(axis=0)
-        low = np.where(have, celsius, np.inf).argmin(axis=0)
-        u = np.stack([places[name].u for name in names])
-        return cls(names, grid, celsius, u, top, low, have.sum(axis=0) >= 2)
-
-    def spread(self) -> tuple[FloatArray, FloatArray]:
-        """(spread, its standard uncertainty) of each minute [K]; NaN where it is not known."""
-        k = np.arange(self.grid.n)
-        spread = self.celsius[self.top, k] - self.celsius[self.low, k]
-        u = np.sqrt(self.u[self.top, k] ** 2 + self.u[self.low, k] ** 2)
-        return np.where(self.known, spread, np.nan), np.where(self.known, u, np.nan)
-
-    def at(self, k: int) -> SpreadAt:
-        """The spread in minute ``k``, which is known."""
-        top, low = int(self.top[k]), int(self.low[k])
-        hot, cold = float(self.celsius[top, k]), float(self.celsius[low, k])
-        u = float(np.hypot(self.u[top, k], self.u[low, k]))
-        among = tuple(self.names[row] for row in np.flatnonzero(np.isfinite(self.celsius[:, k])).tolist())
-        names = self.names[top], hot, self.names[low], cold
-        return SpreadAt(self.grid.end(k), hot - cold, u, *names, len(among), among)
-
-
-def evenness(places: Mapping[str, Cells], grid: Grid, *, limit_k: float = LIMIT_K) -> Evenness:
+def evenness(places: Mapping[str, Cells], grid: Grid, *, limit_k: float = LIMIT_K, common_k: float = 0.0) -> Evenness:
     """Evenness of the meat places on their common grid.
 
     places : cells of each meat place, by name. A minute without a good sample at a place goes without that place.
     limit_k : spread above which degree-hours count [K]; 5.6 K (10 degF) is common practice, no source.
+    common_k : part of the places' standard uncertainty that is one and the same error at all of them [K]
     """
     if len(places) < 2 or grid.n == 0:
         why = {0: "no meat place", 1: f"only one meat place ({', '.join(places)}): a spread needs two"}
         return _unknown(grid, limit_k, why.get(len(places), "less than a minute of data"))
-    table = _Table.of(places, grid)
+    table = Table.of(places, grid, common_k)
     at = np.flatnonzero(table.known)
     if not at.size:
         return _unknown(grid, limit_k, "never two meat places with good samples in the same minute")
@@ -105,18 +103,19 @@ def evenness(places: Mapping[str, Cells], grid: Grid, *, limit_k: float = LIMIT_
     among = np.flatnonzero(np.isfinite(table.celsius[:, newest])).tolist()
     fresh = grid.n - 1 - newest < max(places[table.names[row]].minutes(FRESH_MIN) for row in among)
     return Evenness(
-        now=table.at(newest) if fresh else None,
-        greatest=table.at(int(np.nanargmax(spread))),
+        now=_at(table, newest) if fresh else None,
+        greatest=_at(table, int(np.nanargmax(spread))),
         limit_k=limit_k,
         degree_hours_above=float(over.sum() * CELL_S / 3600),
         hours_above=float(np.count_nonzero(over) * CELL_S / 3600),
         hours_known=float(at.size * CELL_S / 3600),
-        leads_since=_since(table.top, at[at <= newest], grid) if fresh else None,
-        lags_since=_since(table.low, at[at <= newest], grid) if fresh else None,
+        leads_since=_since(table, at[at <= newest], hot=True) if fresh else None,
+        lags_since=_since(table, at[at <= newest], hot=False) if fresh else None,
         why_not=None if fresh else f"for {silent} min no two meat places have been good together",
         t=grid.ends,
         spread_k=spread,
         u_k=u,
+        degree_hours_u=float(u[over > 0].sum() * CELL_S / 3600),
     )
 
 
@@ -125,7 +124,7 @@ def _unknown(grid: Grid, limit_k: float, why_not: str) -> Evenness:
     return Evenness(None, None, limit_k, None, None, 0.0, None, None, why_not, grid.ends, nothing, nothing.copy())
 
 
-def _newest(table: _Table, cells: Sequence[Cells], last: int) -> int:
+def _newest(table: Table, cells: Sequence[Cells], last: int) -> int:
     """The minute that speaks for the present: the newest in which all places that are well were good.
 
     Readings come by the frame, so that of a slow logger the newest minutes come late: a place is not left out for
@@ -146,8 +145,31 @@ def _newest(table: _Table, cells: Sequence[Cells], last: int) -> int:
     return at if n - 1 - at <= int(late[well].max()) else last
 
 
-def _since(who: NDArray[np.intp], at: NDArray[np.intp], grid: Grid) -> float:
-    """End of the first minute of the unbroken run in which ``who`` is what it is at the last known minute."""
-    other = np.flatnonzero(who[at] != who[at[-1]])
-    first = at[int(other[-1]) + 1] if other.size else at[0]
-    return grid.end(int(first))
+def _at(table: Table, k: int) -> SpreadAt:
+    """The spread in minute ``k``, which is known."""
+    here = np.flatnonzero(np.isfinite(table.celsius[:, k]))
+    order = here[np.argsort(table.celsius[here, k], kind="stable")]
+    top, low = int(table.top[k]), int(table.low[k])
+    next_top = int(next(r for r in order[::-1] if r != top))
+    next_low = int(next(r for r in order if r != low))
+    return SpreadAt(
+        table.grid.end(k), *table.apart(top, low, k), table.names[top], float(table.celsius[top, k]),
+        table.names[low], float(table.celsius[low, k]), here.size, tuple(table.names[r] for r in here.tolist()),
+        *table.apart(top, next_top, k), *table.apart(next_low, low, k),
+    )
+
+
+def _since(table: Table, at: NDArray[np.intp], *, hot: bool) -> float:
+    """Since when the place that is hottest (or coldest) at the last of the minutes ``at`` has not been beaten.
+
+    A place that stands beside another takes turns with it by noise alone: one that is ahead by no more than a step of
+    the two readings has not beaten it, nor has one beside a gap in its own.
+    """
+    who = table.top if hot else table.low
+    row = who[at[-1]]
+    step = np.nan_to_num(table.step)
+    ahead = np.abs(table.celsius[who, np.arange(who.size)] - table.celsius[row])
+    beaten = (who != row) & (ahead > np.maximum(step[who, np.arange(who.size)], step[row]))
+    lost = np.flatnonzero(beaten[at])
+    since = at[int(lost[-1]) + 1 :] if lost.size else at
+    return table.grid.end(int(since[who[since] == row][0]))
