@@ -7,7 +7,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pitscribe.cook.analysis import Analysis, analyse
+from pitscribe.cook.analysis import analyse
+from pitscribe.cook.answers import Analysis
 from pitscribe.cook.plain import degrees, difference, signed, span
 from pitscribe.cook.stall import Stall
 from pitscribe.errors import BenchError

@@ -3,7 +3,8 @@
 from math import ceil
 from typing import Any
 
-from pitscribe.cook.analysis import Analysis, analyse, check_target, evenness_json, spread_json, stall_json
+from pitscribe.cook.analysis import analyse, check_target
+from pitscribe.cook.answers import Analysis, evenness_json, spread_json, stall_json
 from pitscribe.cook.grid import CELL_S, GAP_S, silences
 from pitscribe.cook.plain import iso, number
 from pitscribe.errors import ReadingError

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 
-from pitscribe.cook.analysis import Analysis, PlaceNow
+from pitscribe.cook.answers import Analysis, PlaceNow
 from pitscribe.cook.evenness import Evenness
 from pitscribe.cook.pit import PitNow
 from pitscribe.cook.plain import degrees, difference, iso, signed, span

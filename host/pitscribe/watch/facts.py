@@ -10,8 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from pitscribe.cook.analysis import PRESENT_S, Analysis
-from pitscribe.cook.analysis import PlaceNow as Analysed
+from pitscribe.cook.analysis import PRESENT_S
+from pitscribe.cook.answers import Analysis
+from pitscribe.cook.answers import PlaceNow as Analysed
 from pitscribe.ledger.values import Cook, LoggerInfo, Note, Placement
 from pitscribe.series import CookRecord, Series
 from pitscribe.watch.around import Around

@@ -15,7 +15,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from pitscribe.clock import Clock
-from pitscribe.cook.analysis import Analysis, analyse
+from pitscribe.cook.analysis import analyse
+from pitscribe.cook.answers import Analysis
 from pitscribe.errors import NotFoundError, PitscribeError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Cook, LoggerInfo, Placement
