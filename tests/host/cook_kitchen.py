@@ -48,6 +48,7 @@ class Spec:
     humidity: float = 0.015
     pit_steps: tuple[tuple[float, float], ...] = ()  # (from hour, new level)
     out: tuple[float, float] | None = None  # fire out from .. to
+    out_tau_h: float = 0.7  # how fast the pit then cools
     lids: tuple[float, ...] = ()
     lid_min: float = 3.0
     # what is done to the meat
@@ -85,12 +86,12 @@ def pit_course(s: Spec, t_h: np.ndarray) -> np.ndarray:
     now = 20.0
     for i, h in enumerate(t_h):
         falling = s.out is not None and s.out[0] <= h < s.out[1]
-        tau_h = 0.7 if falling else (s.ramp_h / 2 if h < 3 * s.ramp_h else 0.25)
+        tau_h = s.out_tau_h if falling else (s.ramp_h / 2 if h < 3 * s.ramp_h else 0.25)
         now += (level[i] - now) * STEP_S / 3600 / tau_h
         ou += -ou * STEP_S / 240 + s.noise_k * np.sqrt(2 * STEP_S / 240) * gust[i]
         air[i] = now + (0.0 if falling or h < s.ramp_h else ou)
     if s.swing_k:
-        phase = (t_h * 60 / s.swing_min + rng.uniform()) % 1.0
+        phase = (t_h * 60 / s.swing_min + split_phase(s, t_h.size)) % 1.0
         wave = np.where(phase < 0.25, phase / 0.25, (1 - phase) / 0.75) * 2 - 1
         live = (t_h > s.ramp_h) & ~((t_h >= s.out[0]) & (t_h < s.out[1] + 0.5) if s.out else False)
         air += np.where(live, s.swing_k * wave, 0.0)
@@ -101,6 +102,13 @@ def pit_course(s: Spec, t_h: np.ndarray) -> np.ndarray:
     if s.pull is not None:
         air = np.where(t_h >= s.pull, 25.0, air)
     return air
+
+
+def split_phase(s: Spec, n: int) -> float:
+    """Where in its swing the fire begins, 0 to 1; a split catches at each whole number."""
+    rng = np.random.default_rng(s.seed + 10_007)
+    rng.normal(size=n)
+    return float(rng.uniform())
 
 
 def saturated(celsius: np.ndarray) -> np.ndarray:
@@ -134,7 +142,8 @@ def cook_all(specs: list[Spec]) -> Truth:
     courses: dict[tuple, np.ndarray] = {}
     columns = []
     for s in specs:
-        key = (s.seed, s.pit_c, s.pit_steps, s.out, s.lids, s.pull, s.swing_k, s.swing_min, s.noise_k, s.ramp_h)
+        key = (s.seed, s.pit_c, s.pit_steps, s.out, s.out_tau_h, s.lids, s.lid_min, s.pull, s.swing_k, s.swing_min,
+               s.noise_k, s.ramp_h)
         if key not in courses:
             courses[key] = pit_course(s, t_h)
         columns.append(courses[key])
