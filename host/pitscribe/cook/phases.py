@@ -103,7 +103,8 @@ def covered(notes: Sequence[Told]) -> list[tuple[float, float | None]]:
 def _spans(stalls: Sequence[Stall], notes: Sequence[Told], grid: Grid) -> list[tuple[str, float, float | None]]:
     """(kind, begin, end) of every phase, by begin."""
     off = off_at(notes)
-    at, spans = grid.origin, []
+    at = grid.origin
+    spans: list[tuple[str, float, float | None]] = []
     held = [(a, b) for a, b in _joined(stalls) if off is None or a < off]
     for i, (a, b) in enumerate(held):
         if a > at:
@@ -152,9 +153,10 @@ class _View:
             return Phase(kind, begin, end, 0.0, *nothing, why)
         spread = self.spread[known]
         over = np.maximum(spread - self.limit_k, 0.0)
-        rows = (np.bincount(who[known]).argmax() for who in (self.table.top, self.table.low))
+        often = (int(np.bincount(who[known]).argmax()) for who in (self.table.top, self.table.low))
+        leader, laggard = (self.table.names[row] for row in often)
         return Phase(
             kind, begin, end, known.size * CELL_S / 3600, float(spread.mean()), float(self.u[known].mean()),
             float(spread.max()), float(spread[:EDGE_MIN].mean()), float(spread[-EDGE_MIN:].mean()),
-            float(over.sum() * CELL_S / 3600), *(self.table.names[int(row)] for row in rows), None,
+            float(over.sum() * CELL_S / 3600), leader, laggard, None,
         )
