@@ -1,0 +1,101 @@
+"""The ensemble cooked on from now: what the pit may do, what somebody may do, and when each member is where."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pitscribe.cook.conditioning import Learned
+from pitscribe.cook.ensemble import STEP_S, Ensemble
+from pitscribe.cook.grid import FloatArray
+from pitscribe.cook.pit_ahead import ahead
+
+HORIZON_H = 48.0
+NEAR_H = 12.0  # so far in steps of STEP_S, then in those of FAR_S
+FAR_S = 900.0
+WANDER_H = 0.5  # how often evaporation and the place's air change by themselves
+WRAPS_LATER = 0.3  # of bare cooks, at one of these temperatures of the meat: many cooks wrap (common practice, no
+WRAPS_C = (68.0, 82.0)  # source; the share is ours). A plan that says so makes it all or none
+NEARLY_ALL = 0.995
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What somebody means to do from now on.
+
+    pit_c : the pit's level [degC], None: as it has been;  wrap : True now, False never, None: not said
+    wrap_c : wrap when the meat is so warm, on the mean of its places [degC]
+    """
+
+    pit_c: float | None = None
+    wrap: bool | None = None
+    wrap_c: float | None = None
+
+
+AS_IT_IS = Plan()
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """Where the members go. start (places, members) now; t (steps,) s from now; tips (steps, places, members); degC."""
+
+    start: FloatArray
+    t: FloatArray
+    tips: FloatArray
+
+
+def cook_on(known: Learned, until_c: float, plan: Plan = AS_IT_IS) -> Ahead:
+    """Cook every member on until nearly all have been at ``until_c`` everywhere, or for ``HORIZON_H``."""
+    ensemble = known.ensemble.copy()
+    members = ensemble.theta.shape[2]
+    near, far = round(NEAR_H * 3600 / STEP_S), round((HORIZON_H - NEAR_H) * 3600 / FAR_S)
+    t = np.cumsum(np.concatenate((np.full(near, STEP_S), np.full(far, FAR_S))))
+    fine = ahead(known.pit, round(HORIZON_H * 3600 / STEP_S), round(STEP_S / 60), members, ensemble.rng, plan.pit_c)
+    air = np.concatenate((fine[:near], fine[near:].reshape(far, -1, members).mean(axis=1)))
+    unseen = plan.pit_c is None and not known.pit_seen
+    start = ensemble.pieces.tip(ensemble.heat)
+    wraps_at = _wraps_at(ensemble, start, known.covered, plan)
+    tips, warmest = np.empty((t.size, *start.shape)), start
+    for i in range(t.size):
+        if i == near:
+            ensemble.pace(FAR_S)
+        ensemble.step(air[i], unseen=unseen)
+        tips[i] = ensemble.pieces.tip(ensemble.heat)
+        if t[i] % (WANDER_H * 3600) == 0:
+            ensemble.wander(WANDER_H)
+            warmest = np.maximum(warmest, tips[i])
+            if (warmest > until_c).mean(axis=1).min(initial=1.0) > NEARLY_ALL:
+                return Ahead(start, t[: i + 1], tips[: i + 1])
+        ensemble.wrapped |= tips[i].mean(axis=0) > wraps_at
+    return Ahead(start, t, tips)
+
+
+def _wraps_at(ensemble: Ensemble, start: FloatArray, covered: bool, plan: Plan) -> FloatArray:
+    """The temperature of the meat at which each member's cook wraps it: (members,) degC; inf: never."""
+    members = start.shape[1]
+    rng = ensemble.rng
+    at = np.where(rng.uniform(size=members) < WRAPS_LATER, rng.uniform(*WRAPS_C, size=members), np.inf)
+    if plan.wrap:
+        ensemble.wrapped[:] = True
+    if plan.wrap is not None or covered:
+        return np.full(members, np.inf)
+    if plan.wrap_c is not None:
+        return np.full(members, plan.wrap_c)
+    # Who would have wrapped by now has shown not to.
+    return np.where(start.mean(axis=0) > at, np.inf, at)
+
+
+def first_reach(run: Ahead, target: FloatArray) -> FloatArray:
+    """When each member is first at its target: (places, members), s from now; inf: not within the horizon.
+
+    target : (places, members) or what broadcasts to it, degC
+    """
+    y = np.concatenate((run.start[None], run.tips))
+    t = np.concatenate(([0.0], run.t))
+    over = y >= target
+    at = over.argmax(axis=0)
+    before = np.maximum(at - 1, 0)
+    a, b = (np.take_along_axis(y, k[None], 0)[0] for k in (before, at))
+    rises = b > a
+    part = np.where(rises, (target - a) / np.where(rises, b - a, 1.0), 1.0)
+    when = t[before] + np.clip(part, 0.0, 1.0) * (t[at] - t[before])
+    return np.where(over.any(axis=0), np.where(at == 0, 0.0, when), np.inf)

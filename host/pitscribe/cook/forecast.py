@@ -1,0 +1,207 @@
+"""When a place reaches its target: a distribution, from an ensemble of pieces that this cook has taught.
+
+``learn`` (conditioning.py) takes the ensemble through the cook so far, ``cook_on`` goes on from there. Two things are
+then done to its times. Nobody cooks for two days: members whose cook would take much longer than cooks do count less.
+And the spread is widened by a share that makes it honest on cooks of the bench's "tune" split. Nothing else is fitted.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from pitscribe.cook.conditioning import LEAST_MIN, Learned, learn
+from pitscribe.cook.cook_on import AS_IT_IS, HORIZON_H, Ahead, Plan, cook_on, first_reach
+from pitscribe.cook.grid import Cells, FloatArray, Grid
+from pitscribe.cook.plain import iso, number, span
+from pitscribe.cook.stall import Noted
+
+COLDEST = "coldest"  # the name under which the last of all meat places to reach its target is forecast
+SILENT_MIN = 60  # past this the ensemble goes on without the place's readings no more
+# A whole cook takes 12 to 20 h (common practice, no source), a small piece less; how much less likely it is to be still
+# longer is our allowance: at 16 h half as likely as at 11, at 20 h a quarter.
+LONG_H, LONG_SD = 11.0, 0.35
+WIDENS = 1.1  # the spread of the logarithm of the time to go, against the ensemble's own
+LEVELS = (0.1, 0.25, 0.5, 0.75, 0.9)  # of the fan
+FAN_S = 1800.0
+ROUNDS_S = (300.0, 600.0, 900.0, 1800.0, 3600.0, 7200.0)
+SEED = 20_260_614
+
+
+@dataclass(frozen=True, slots=True)
+class Fan:
+    """What the place may do: t (n,), UTC s; celsius (len(LEVELS), n), degC: at each time, quantiles of the courses."""
+
+    t: FloatArray
+    celsius: FloatArray
+    levels: tuple[float, ...] = LEVELS
+
+    def as_json(self) -> dict[str, Any]:
+        """As plain values."""
+        rows = [[number(round(float(v), 1)) for v in row] for row in self.celsius]
+        return {"t": [iso(float(x)) for x in self.t], "levels": list(self.levels), "celsius": rows}
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """When a place reaches a target. Times in UTC s; a quantile is None if it lies not within 48 h of ``made``."""
+
+    made: float
+    place: str  # a meat place, or COLDEST: when the last of them is there
+    target_c: float
+    p10: float | None
+    p50: float | None
+    p90: float | None
+    reached: bool  # then all three are the time at which it was
+    why_not: str | None  # why p50 is None
+    without: tuple[str, ...] = ()  # COLDEST: places that nothing can be said of, and that are left out
+    fan: Fan | None = None
+
+    @property
+    def round_s(self) -> float:
+        """To how much a time is to be rounded when it is told: about a sixth of the width, 5 min to 2 h [s]."""
+        if self.reached or self.p50 is None:
+            return ROUNDS_S[0]
+        width = (self.p90 - (self.p10 or self.made)) if self.p90 is not None else HORIZON_H * 3600
+        return max((r for r in ROUNDS_S if r <= width / 6), default=ROUNDS_S[0])
+
+    @property
+    def wide(self) -> bool:
+        """It is too early for more than a rough answer: the interval is wider than the median is far away."""
+        if self.reached or self.p50 is None:
+            return False
+        return self.p90 is None or self.p10 is None or self.p90 - self.p10 > self.p50 - self.made
+
+    def told(self, t: float | None) -> float | None:
+        """A time as it is to be shown: rounded to ``round_s`` [UTC s]."""
+        return None if t is None else round(t / self.round_s) * self.round_s
+
+    def as_json(self) -> dict[str, Any]:
+        """As plain values; the quantiles exact, ``round_s`` beside them for who shows them."""
+        return {
+            "made": iso(self.made), "place": self.place, "target_c": number(self.target_c), "p10": iso(self.p10),
+            "p50": iso(self.p50), "p90": iso(self.p90), "reached": self.reached, "why_not": self.why_not,
+            "without": list(self.without), "wide": self.wide, "round_s": self.round_s,
+        }
+
+
+def forecasts_of(
+    places: Mapping[str, Cells], air: Sequence[Cells], notes: Sequence[Noted], grid: Grid,
+    targets_c: Sequence[float], plan: Plan = AS_IT_IS,
+) -> tuple[Forecast, ...]:
+    """For each target: a forecast of every meat place, in the order of names, and last of the coldest.
+
+    places : cells of the meat places by name;  air : of the air places, in the order of placements (may be none)
+    notes : what was done so far;  targets_c : degC (the caller refuses absurd ones)
+    """
+    return foretell(learn(places, air, notes, grid), places, targets_c, grid, plan)
+
+
+def foretell(
+    known: Learned, places: Mapping[str, Cells], targets_c: Sequence[float], grid: Grid, plan: Plan = AS_IT_IS
+) -> tuple[Forecast, ...]:
+    """As ``forecasts_of``, from what was learned: several plans may share that."""
+    why_not = {name: _why_not(known, name) for name in known.names}
+    done = {(name, target): _reached_at(places[name], grid, target) for name in known.names for target in targets_c}
+    needed = any(done[name, t] is None and not why_not[name] for name in known.names for t in targets_c)
+    run = cook_on(known, max(targets_c) + 2.0, plan) if needed else None
+    out: list[Forecast] = []
+    for target in targets_c:
+        waits = {name: _wait(known, run, name, target, done[name, target]) for name in known.names
+                 if done[name, target] is not None or not why_not[name]}
+        for i, name in enumerate(known.names):
+            fan = _fan(known, run, [i]) if run is not None and name in waits else None
+            out.append(_forecast(known, name, target, waits.get(name), done[name, target], why_not[name], fan))
+        out.append(_coldest(known, target, waits, done, run))
+    return tuple(out)
+
+
+def _why_not(known: Learned, name: str) -> str | None:
+    if known.minutes[name] < LEAST_MIN:
+        return f"fewer than {LEAST_MIN} good minutes" + (" yet" if known.minutes[name] else "")
+    if known.silent_min[name] > max(SILENT_MIN, known.late_min[name]):
+        return f"no good sample for {span(60.0 * known.silent_min[name])}"
+    return "the meat was pulled" if known.pulled else None
+
+
+def _reached_at(cells: Cells, grid: Grid, target: float) -> float | None:
+    """When the mean of three good minutes was first at the target [UTC s]; None: not yet."""
+    have = np.flatnonzero(np.isfinite(cells.celsius))
+    if have.size < 3:
+        return None
+    y = cells.celsius[have]
+    mean = (y[2:] + y[1:-1] + y[:-2]) / 3
+    at = np.flatnonzero(mean >= target)
+    return grid.end(int(have[int(at[0]) + 1])) if at.size else None
+
+
+def _wait(known: Learned, run: Ahead | None, name: str, target: float, done: float | None) -> FloatArray:
+    """How long each member takes to the target [s from now], (members,); negative: it was reached so long ago."""
+    members = known.ensemble.theta.shape[2]
+    if done is not None or run is None:
+        return np.full(members, (done or known.now) - known.now)
+    row = known.names.index(name)
+    # What the probe reads is not what the place is: by so much, all cook long.
+    off = known.u[name] * np.random.default_rng((SEED, row)).normal(size=members)
+    one = Ahead(run.start[row : row + 1], run.t, run.tips[:, row : row + 1])
+    wait: FloatArray = first_reach(one, target + off)[0]
+    return wait
+
+
+def as_cooks_go(wait: FloatArray, elapsed_s: float) -> FloatArray:
+    """Times to go, of members that count by how long their whole cook would take, and as wide as they should be.
+
+    wait : (members,), s from now, inf: not within the horizon. Returns as many, ascending; infinite ones stay so.
+    """
+    ordered = np.sort(wait)
+    hours = np.maximum(ordered + elapsed_s, 1.0) / 3600
+    hours = np.where(np.isfinite(hours), hours, (elapsed_s + HORIZON_H * 3600) / 3600)
+    penalty = 0.5 * (np.log(np.maximum(hours / LONG_H, 1.0)) / LONG_SD) ** 2
+    weight = np.cumsum(np.exp(penalty.min() - penalty))
+    at = np.searchsorted(weight, (np.arange(wait.size) + 0.5) / wait.size * weight[-1])
+    likely: FloatArray = ordered[np.minimum(at, wait.size - 1)]
+    middle = float(likely[(wait.size - 1) // 2])
+    if not 0 < middle < np.inf:
+        return likely
+    stretched: FloatArray = middle * (np.maximum(likely, 1.0) / middle) ** WIDENS
+    return stretched
+
+
+def _coldest(
+    known: Learned, target: float, waits: Mapping[str, FloatArray], done: Mapping[tuple[str, float], float | None],
+    run: Ahead | None,
+) -> Forecast:
+    without = tuple(name for name in known.names if name not in waits)
+    times = [done[name, target] for name in waits]
+    at = max((t for t in times if t is not None), default=None) if waits and None not in times and not without else None
+    wait = np.max(np.stack(list(waits.values())), axis=0) if waits else None
+    why = None if waits else ("no meat place" if not known.names else "nothing can be said of any place")
+    rows = [known.names.index(name) for name in waits]
+    fan = _fan(known, run, rows) if run is not None and rows else None
+    return _forecast(known, COLDEST, target, wait, at, why, fan, without)
+
+
+def _forecast(
+    known: Learned, place: str, target: float, wait: FloatArray | None, done: float | None, why_not: str | None,
+    fan: Fan | None, without: tuple[str, ...] = (),
+) -> Forecast:
+    now = known.now
+    if done is not None:
+        return Forecast(now, place, target, done, done, done, True, None, without, fan)
+    if wait is None:
+        return Forecast(now, place, target, None, None, None, False, why_not, without, None)
+    wait = as_cooks_go(wait, now - known.began)
+    q = np.quantile(wait, (0.1, 0.5, 0.9), method="inverted_cdf")
+    p10, p50, p90 = (now + float(x) if x <= HORIZON_H * 3600 else None for x in q)
+    if p50 is None:
+        why_not = f"more likely than not it is not there within {HORIZON_H:.0f} h"
+    return Forecast(now, place, target, p10, p50, p90, False, why_not, without, fan)
+
+
+def _fan(known: Learned, run: Ahead, rows: Sequence[int]) -> Fan:
+    """Quantiles of the courses of a place, or of the coldest of several, each half hour."""
+    keep = np.flatnonzero(run.t % FAN_S == 0)
+    y = np.concatenate((run.start[None], run.tips[keep]))[:, rows].min(axis=1)
+    t = known.now + np.concatenate(([0.0], run.t[keep]))
+    return Fan(t, np.quantile(y, LEVELS, axis=1))
