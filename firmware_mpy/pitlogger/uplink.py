@@ -220,7 +220,7 @@ class Uplink:
                 self._stored(message)
             elif word == "order":
                 self._report.order(message)
-        except (ValueError, KeyError, TypeError, AttributeError):
+        except (ValueError, KeyError, TypeError, AttributeError, OverflowError):
             self.refused += 1
         self._wake.set()
 

@@ -27,7 +27,8 @@ _PATIENCE_MS = const(5000)  # without a reader
 _SHORT_MS = const(500)  # between tries where memory is short
 
 _TIME = ("boot", "re_up", "utc_ms", "err_ms")  # members of the order
-_WRONG = (ValueError, KeyError, TypeError, AttributeError, IndexError)
+# What a question can bring about: with numbers without end (1e999) and nests deeper than the stack, too.
+_WRONG = (ValueError, KeyError, TypeError, AttributeError, IndexError, OverflowError, RuntimeError)
 
 
 class Usb:
@@ -133,7 +134,7 @@ class Usb:
         number = None
         try:
             question = json.loads(payload)
-            number = question["n"]
+            number = _whole(question, "n")
             if question["v"] != 1:
                 raise ValueError("version")
             answer = _ASKS[question["ask"]](self, question)

@@ -267,6 +267,12 @@ except SystemExit as status:
     assert out.split("\n")[:3] == ["599 0", "board: watchdog reset", "4"]
 
 
+def said(payload: bytes) -> bytes:
+    """A packet that publishes a ``stored``, of whatever logger."""
+    body = b"\x00\x1bpitscribe/1/00000000/stored" + payload
+    return b"\x30" + bytes([len(body)]) + body
+
+
 NONSENSE = [
     b"\x20\x02\x00\x05",  # refused: not authorised
     b"HTTP/1.1 400 Bad Request\r\n\r\n",
@@ -276,6 +282,7 @@ NONSENSE = [
     b"\x20\x02\x00\x00\x30\xff\xff\xff\xff\x7f",  # a length of five bytes
     b"\x20\x02\x00\x00\x30\xff\xff\x7f",  # two megabytes are to come
     b"\x20\x02\x00\x00\x90\x03\x00\x01\x80",  # subscription refused
+    b"\x20\x02\x00\x00" + said(b'{"v":1,"stored":[[1e999,0,9]]}'),  # a number without end
     b"",
 ]
 

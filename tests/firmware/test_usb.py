@@ -394,6 +394,21 @@ def test_questions_that_make_no_sense_are_answered_no(cabled, talk):
     assert conversation.ask("frames", **{"from": 2**40, "most": 4}).members["sent"] == 0
 
 
+def test_questions_made_to_break_it_leave_the_logger_answering(cabled, talk):
+    """A number without end, and nests deeper than the board's stack, which no host of ours would send."""
+    logger = cabled()
+    conversation, port, deep = talk(logger), FilePort(logger.cable.port), b"[" * 2000 + b"]" * 2000
+    for body in (
+        b'"n":901,"ask":"stored","stored":[[1e999,0,9]]',
+        b'"n":902,"ask":"set","settings":{"name":%s}' % deep,
+        b'"n":%s,"ask":"log"' % deep,
+        b'"n":903,"ask":%s' % deep,
+    ):
+        port.write(written(QUESTION, b'{"v":1,%s}' % body))
+        assert conversation.ask("log").refused is None, body[:30]
+    port.close()
+
+
 def test_a_prompt_a_stranger_and_nobody_at_the_port_are_told_apart(bench, flash, tmp_path, monkeypatch):
     monkeypatch.setattr("pitscribe.intake.usb.ANSWER_S", 0.2)
     stranger = tmp_path / "stranger.py"
