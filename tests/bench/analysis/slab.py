@@ -150,20 +150,21 @@ def _served(d: Drawn, cooked: Any, columns: range, dry_off: int) -> BenchCook:
     usual = np.full(t.size, s.pit_c)
     for at, value in s.pit_steps:
         usual[t >= T0 + 3600 * at] = value
-    meat, stalls, reach = {}, {}, {}
-    for i, name in enumerate(d.places):
-        a = columns[i]
-        mine = cooked.meat[:, a]
-        heat = np.maximum(air - mine, 1.0)  # the kitchen tells the share alone; its weight is the drive
-        course = Course(t, STEP_S, mine, air, usual, heat, cooked.share[:, a] * heat,
-                        dry_pace(cooked.meat[:, a + dry_off], float(cooked.air[-1, a + dry_off]), STEP_S), pull)
-        stalls[name] = stall_spans(course)
-        if d.moved and d.moved[0] == i:
-            mine = np.where(t >= T0 + 3600 * d.moved[1], cooked.meat[:, columns[-1]], mine)
-        meat[name], reach[name] = mine, reached(t, mine, pull)
+    true = {name: cooked.meat[:, columns[i]] for i, name in enumerate(d.places)}
+    meat = dict(true)
+    if d.moved:
+        name = d.places[d.moved[0]]
+        meat[name] = np.where(t >= T0 + 3600 * d.moved[1], cooked.meat[:, columns[-1]], meat[name])
     coldest = np.min(list(meat.values()), axis=0)
     done = t[np.argmax(coldest > 96.0)] + 1800 if (coldest > 96.0).any() else t[-1]
     end = float(min(done, t[-1], pull + 3600))
+    stalls = {}
+    for a, name in zip(columns, d.places, strict=False):
+        heat = np.maximum(air - true[name], 1.0)  # the kitchen tells the share alone; its weight is the drive
+        pace = dry_pace(cooked.meat[:, a + dry_off], float(cooked.air[-1, a + dry_off]), STEP_S)
+        stalls[name] = stall_spans(Course(t, STEP_S, true[name], air, usual, heat, cooked.share[:, a] * heat, pace,
+                                          min(pull, end)))
+    reach = {name: reached(t, y, min(pull, end)) for name, y in meat.items()}
     fire = _fire(s, t, air, min(pull, end))
     series = [sensed(d.sensing, t, c, n, "meat", rng, lag_s=rng.uniform(15, 60), offset=rng.normal(0, 0.8),
                      opens=open_leads(rng, t, 0.12)) for n, c in meat.items()]

@@ -1,0 +1,327 @@
+"""Cooks of the second physics: drawn, cooked, and served with their truth. Held out: nothing is chosen on them."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from .hand import NEVER, Script, Seen
+from .oval import SLICES, Joint, Joints
+from .pits import BY_HAND, COOKERS, Pits, PitSpec
+from .sensing import T0, Sensing, cook_record, cut, drawn, open_leads, sensed
+from .truth import (
+    UNDER_K,
+    Array,
+    BenchCook,
+    Course,
+    FireTruth,
+    Span,
+    Truth,
+    boxcar,
+    dry_pace,
+    fire_truth,
+    reached,
+    runs,
+    stall_spans,
+)
+
+STEP_S = 20.0
+HOURS = 20.0
+LOOK_STEPS = 3
+KINDS = (
+    "bare", "foil", "asleep", "paper", "spritz", "choked", "electric", "boat", "out", "ceramic", "no stall", "ice",
+    "wild", "lid left open", "fade", "unwrapped", "pan", "rotate", "pellet", "pit drop", "humid", "hold", "asleep",
+    "kettle", "rest", "thin", "choked", "moved", "cold", "tempered",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Where:
+    """A place in the joint: share of the length from the thin tip, share of the way from the middle to the skin."""
+
+    along: float
+    depth: float
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """One cook before it is cooked."""
+
+    name: str
+    kind: str
+    joint: Joint
+    pit: PitSpec
+    script: Script
+    places: dict[str, Where]
+    moved: tuple[str, float, Where] | None  # which probe, when [h], where to
+    gradient_k: float  # firebox end less far end, over the joint
+    tip_to_fire: bool
+    air: tuple[str, ...]
+    told: float
+    sensing: Sensing
+    rng: np.random.Generator
+
+
+def draw(i: int, seed: int) -> Drawn:
+    """The ``i``-th cook; the same for the same seed, whatever else is drawn."""
+    rng = np.random.default_rng((seed, i, 4321))
+    kind = KINDS[i % len(KINDS)]
+    u = lambda low, high: float(rng.uniform(low, high))  # noqa: E731
+    cooker = {"electric": "electric", "ceramic": "ceramic", "wild": "wild", "pellet": "pellet", "kettle": "kettle",
+              "asleep": str(rng.choice(BY_HAND)), "out": str(rng.choice(["offset", "wild", "kettle"])),
+              "fade": str(rng.choice(["kettle", "ceramic", "pellet"])), "choked": str(rng.choice(COOKERS[:4])),
+              }.get(kind, str(rng.choice(COOKERS, p=[0.35, 0.1, 0.15, 0.15, 0.15, 0.1])))
+    joint = _joint(kind, rng)
+    level = u(102, 140)
+    pit = PitSpec(cooker, [(0.0, level)], u(-5, 33), u(0.35, 1.0), u(0.006, 0.035), seed=int(rng.integers(1 << 30)))
+    script = Script(pull_c=u(91, 97) if rng.uniform() < 0.3 else NEVER)
+    joint = _happens(kind, joint, pit, script, rng)
+    places = {"flat": Where(u(0.3, 0.5), u(0, 0.3)), "point": Where(u(0.7, 0.9), u(0, 0.3)),
+              "tip": Where(u(0.0, 0.14), u(0, 0.45)), "middle": Where(u(0.5, 0.65), u(0, 0.2))}
+    names = list(places)[: int(rng.choice([1, 2, 3, 4], p=[0.12, 0.2, 0.5, 0.18]))]
+    moved = None
+    if kind == "moved" or rng.uniform() < 0.05:
+        name = str(rng.choice(names))
+        to = Where(float(np.clip(places[name].along + u(-0.2, 0.2), 0, 1)), u(0, 0.6))
+        moved = (name, u(2, 8), to)
+    air: tuple[str, ...] = ("grate",) if rng.uniform() < 0.68 else ("grate", "far end")
+    return Drawn(
+        f"oval {i} {kind}, {cooker}", kind, joint, pit, script, {n: places[n] for n in names}, moved,
+        u(3, 28) if cooker in BY_HAND else u(0, 8), bool(rng.uniform() < 0.5), air if rng.uniform() < 0.93 else (),
+        float(rng.choice([0.0, 0.5, 1.0], p=[0.3, 0.2, 0.5])), drawn(rng, HOURS - 5), rng,
+    )
+
+
+def _joint(kind: str, rng: np.random.Generator) -> Joint:
+    u = lambda low, high: float(rng.uniform(low, high))  # noqa: E731
+    point = u(0.034, 0.056) if kind != "thin" else u(0.018, 0.026)
+    return Joint(
+        thick=(point * u(0.35, 0.75), point), wide=(u(0.06, 0.10), u(0.08, 0.14)), bulge=u(-0.05, 0.15),
+        length=u(0.28, 0.45), k=u(0.42, 0.54), alpha=u(1.18e-7, 1.5e-7),
+        start_c={"cold": u(-1.5, 1), "tempered": u(12, 20)}.get(kind, u(1, 12)),
+        start_skin_k=u(2, 8) if kind == "tempered" else u(0, 2), convects=u(5, 13), emits=u(0.7, 0.95),
+        moist=u(640, 760), loses=u(0.32, 0.48), loses_c=u(59, 69), loses_k=u(2.5, 6.0), loses_s=u(1800, 7200),
+        up=u(0.5, 0.95), seeps=u(0.5e-5, 4e-5), wet=u(0.0, 0.15), half_wet=u(0.01, 0.06), ages_s=3600 * u(8, 40),
+        fat=u(0.0, 0.35), fat_c=u(38, 58),
+    )
+
+
+def _happens(kind: str, joint: Joint, pit: PitSpec, script: Script, rng: np.random.Generator) -> Joint:
+    """Set what happens in a cook of this kind; some things happen in any cook."""
+    u = lambda low, high: float(rng.uniform(low, high))  # noqa: E731
+    change: dict[str, Any] = {}
+    at = 3600 * u(3, 8)
+    if kind in ("foil", "paper", "boat", "pan"):
+        script.wrap = kind
+        if rng.uniform() < 0.75:
+            script.wrap_c = u(64, 80)
+        else:
+            script.wrap_h = u(2, 6)
+    elif kind == "unwrapped":
+        script.wrap, script.wrap_c, script.unwrap_h = "foil", u(60, 70), u(0.7, 2.0)
+    elif kind in ("asleep", "fade"):
+        pit.away = ((at, at + 3600 * u(1.2, 4)),)
+    elif kind == "out":
+        pit.away = ((at, 1e9),)
+    elif kind == "choked":
+        pit.choked = ((at, at + 3600 * u(1, 4), u(0.25, 0.6)),)
+    elif kind == "no stall":
+        change = {"up": u(0.0, 0.04), "seeps": 0.0, "wet": 0.0, "loses": u(0.1, 0.25)}
+        if rng.uniform() < 0.4:
+            change = {}
+            script.wrap, script.wrap_h = "foil", u(0.0, 0.7)
+    elif kind == "lid left open":
+        script.lids = ((u(2, 7), u(12, 40)),)
+    elif kind == "pit drop":
+        script.drop_c, script.drop_to, script.drop_note = u(70, 82), u(96, 106), "text"
+        pit.levels[0] = (0.0, u(125, 142))
+    elif kind == "humid":
+        pit.ratio = u(0.06, 0.2)
+    elif kind == "hold":
+        script.drop_c, script.drop_to, script.pull_c = u(85, 95), u(62, 72), NEVER
+    elif kind == "rest":
+        script.pull_c, script.rest_c = u(86, 96), float(rng.choice([u(18, 30), u(58, 68)]))
+        script.wrap, script.wrap_c = str(rng.choice(["foil", "paper"])), u(68, 82)
+    elif kind == "ice":
+        script.ice_c, script.ice_kg = u(58, 80), u(3, 10)
+    elif kind == "rotate":
+        script.rotate = tuple(np.sort(rng.uniform(2, 9, int(rng.integers(1, 4)))).tolist())
+    if kind == "spritz" or rng.uniform() < 0.15:
+        begins = u(1.5, 3.5)
+        script.spritz = (begins, u(0.5, 1.2), begins + u(2, 6), u(0.03, 0.12))
+    if not script.lids and rng.uniform() < 0.5:
+        script.lids = tuple((float(h), float(np.exp(rng.uniform(np.log(0.4), np.log(6)))))
+                            for h in np.sort(rng.uniform(0.7, 12, int(rng.integers(1, 6)))))
+    return Joint(**{f: change.get(f, getattr(joint, f)) for f in Joint.__slots__})
+
+
+@dataclass(slots=True)
+class Courses:
+    """What a batch did: float32 (steps, cooks, slices[, shells])."""
+
+    inside: Any
+    heat: Any
+    spent: Any
+    air: Array  # (steps, cooks), the grate's middle
+    power: Array
+    turned: Array  # (steps, cooks): +1 the tip to the fire, -1 away
+
+
+def _run(batch: Sequence[Drawn], middles: Array) -> Courses:
+    joints = Joints([d.joint for d in batch])
+    pits = Pits([d.pit for d in batch], STEP_S, HOURS)
+    n, m = int(HOURS * 3600 / STEP_S), len(batch)
+    inside = np.empty((n, *joints.celsius.shape), dtype=np.float32)
+    heat, spent = (np.empty((n, *joints.skin.shape), dtype=np.float32) for _ in range(2))
+    air, power, turned = np.empty((n, m)), np.empty((n, m)), np.empty((n, m))
+    x = (np.arange(SLICES) + 0.5) / SLICES
+    gradient = np.array([d.gradient_k for d in batch])
+    turn = np.array([1.0 if d.tip_to_fire else -1.0 for d in batch])
+    ratio = np.array([d.pit.ratio for d in batch])[:, None]
+    sights = [[d.places.get("flat"), d.places.get("tip") or Where(0.07, 0.0), *d.places.values()] for d in batch]
+    for k in range(n):
+        t = k * STEP_S
+        if k % LOOK_STEPS == 0:
+            for i, d in enumerate(batch):
+                seen = [0.0 if w is None else _look_at(joints.celsius[i], w, middles) for w in sights[i]]
+                before = d.script.rotated
+                d.script.look(i, t, Seen(seen[0], seen[1], min(seen[2:])), joints, pits)
+                turn[i] *= -1 if d.script.rotated > before else 1
+                pits.level[i] = d.pit.level(t)
+            pits.tend(t)
+        pits.step(t)
+        felt = pits.felt()
+        strength = gradient * np.clip((felt - pits.ambient) / np.maximum(pits.level - pits.ambient, 30.0), 0, 1.5)
+        around = felt[:, None] + (turn * strength)[:, None] * (0.5 - x)
+        walls = around - (felt - pits.wall)[:, None]
+        for i, d in enumerate(batch):
+            if d.script.pulled_at <= t:
+                around[i] = walls[i] = d.script.rest_c
+        joints.step(STEP_S, around, walls, ratio)
+        inside[k], heat[k], spent[k] = joints.celsius, joints.heat, joints.spent
+        air[k], power[k], turned[k] = felt, pits.power, turn
+    return Courses(inside, heat, spent, air, power, turned)
+
+
+def _run_dry(batch: Sequence[Drawn]) -> Any:
+    """The same joints without evaporation in steady pits of the first level: (steps, cooks, slices, shells)."""
+    joints = Joints([d.joint for d in batch], evaporates=False)
+    level = np.array([d.pit.levels[0][1] for d in batch])[:, None] + np.zeros((len(batch), SLICES))
+    ratio = np.array([d.pit.ratio for d in batch])[:, None]
+    n = int(HOURS * 3600 / DRY_STEP_S)
+    inside = np.empty((n, *joints.celsius.shape), dtype=np.float32)
+    for k in range(n):
+        joints.step(DRY_STEP_S, level, level, ratio)
+        inside[k] = joints.celsius
+    return inside
+
+
+DRY_STEP_S = 60.0
+
+
+def _weights(where: Where, middles: Array) -> list[tuple[int, int, float]]:
+    """The slices and shells about a place, and their shares."""
+    s = min(max(where.along * SLICES - 0.5, 0.0), SLICES - 1.001)
+    r = float(np.interp(where.depth, middles, np.arange(middles.size)))
+    r = min(r, middles.size - 1.001)
+    i, j = int(s), int(r)
+    p, q = s - i, r - j
+    return [(i, j, (1 - p) * (1 - q)), (i + 1, j, p * (1 - q)), (i, j + 1, (1 - p) * q), (i + 1, j + 1, p * q)]
+
+
+def _look_at(celsius: Any, where: Where, middles: Array) -> Any:
+    """The temperature at a place: of one joint (slices, shells), or of a course (steps, slices, shells)."""
+    return sum(w * celsius[..., i, j] for i, j, w in _weights(where, middles))
+
+
+def cook(batch: Sequence[Drawn]) -> list[BenchCook]:
+    """Cook them all at once."""
+    middles = Joints([batch[0].joint]).middles
+    courses, dry = _run(batch, middles), _run_dry(batch)
+    return [_served(d, i, courses, dry[:, i], middles) for i, d in enumerate(batch)]
+
+
+def _served(d: Drawn, i: int, c: Courses, dry: Any, middles: Array) -> BenchCook:
+    t = T0 + np.arange(c.air.shape[0]) * STEP_S
+    rng, script, x = d.rng, d.script, (np.arange(SLICES) + 0.5) / SLICES
+    pulled = T0 + script.pulled_at
+    levels = [(T0 + at, level) for at, level in d.pit.levels]
+    usual = np.array([level for _, level in levels])[np.searchsorted([at for at, _ in levels], t, side="right") - 1]
+    true = {name: np.asarray(_look_at(c.inside[:, i], w, middles), dtype=float) for name, w in d.places.items()}
+    meat = dict(true)
+    if d.moved:
+        name, at_h, to = d.moved
+        there = np.asarray(_look_at(c.inside[:, i], to, middles), dtype=float)
+        meat[name] = np.where(t >= T0 + 3600 * at_h, there, meat[name])
+    end = _end(d, t, np.min(list(meat.values()), axis=0))
+    stalls = {}
+    for name, where in d.places.items():
+        at = int(np.clip(where.along * SLICES, 0, SLICES - 1))
+        local = d.gradient_k * c.turned[:, i] * (0.5 - x[at])
+        pace = dry_pace(np.asarray(_look_at(dry, where, middles), dtype=float), levels[0][1], DRY_STEP_S)
+        stalls[name] = stall_spans(Course(
+            t, STEP_S, true[name], c.air[:, i] + local, usual + local, c.heat[:, i, at].astype(float),
+            c.spent[:, i, at].astype(float), pace, min(pulled, end)))
+    reach = {name: reached(t, y, min(pulled, end)) for name, y in meat.items()}
+    acts = [(T0 + at, kind) for at, kind in script.done if T0 + at < end]
+    acts += [(T0 + at, "fuel") for at in d.pit.laid if T0 + at < min(end, pulled)]
+    told = [a for a in acts if rng.uniform() < d.told]
+    gaps = {"grate": 0.15, "far end": -0.45}
+    air = {n: c.air[:, i] + d.gradient_k * gaps[n] for n in d.air}
+    series = [sensed(d.sensing, t, y, n, "meat", rng, lag_s=rng.uniform(15, 70), offset=rng.normal(0, 0.8),
+                     opens=open_leads(rng, t, 0.12),
+                     until=T0 + 3600 * rng.uniform(3, 15) if rng.uniform() < 0.03 else np.inf) for n, y in meat.items()]
+    series += [sensed(d.sensing, t, y, n, "air", rng, lag_s=rng.uniform(4, 45), offset=rng.normal(0, 1.5),
+                      opens=open_leads(rng, t, 0.08)) for n, y in air.items()]
+    record = cut(cook_record(d.name, series, told, 95.0), end)
+    fire = _fire(d, t, c.air[:, i], c.power[:, i], levels, min(pulled, end))
+    traits = {"cooker": d.pit.cooker, "every_s": d.sensing.every_s, "quantum": d.sensing.quantum, "told": d.told}
+    return BenchCook(d.name, d.kind, "oval", record,
+                     Truth(stalls, reach, fire, (end - T0) / 3600, t, {"grate": c.air[:, i]} | air, meat, tuple(acts)),
+                     traits)
+
+
+def _end(d: Drawn, t: Array, coldest: Array) -> float:
+    """When the record ends: some time after the pull, or when all is done [UTC s]."""
+    done = float(t[np.argmax(coldest > 96.0)]) + 1800 if (coldest > 96.0).any() else float(t[-1])
+    pulled = T0 + d.script.pulled_at
+    stays = 3600.0 * d.rng.uniform(0.2, 3.0)
+    held = T0 + d.pit.levels[-1][0] + 5 * 3600 if d.script.dropped and d.script.drop_note == "hold" else done
+    return min(float(t[-1]), pulled + stays if pulled < done else done, held)
+
+
+def _fire(
+    d: Drawn, t: Array, air: Array, power: Array, levels: Sequence[tuple[float, float]], until: float
+) -> FireTruth:
+    """Fades are found in the course itself: whenever the air passes 25 degF under the band and no lid did it."""
+    shut = np.ones(t.size, dtype=bool)
+    for a, b in d.pit.opened:
+        shut &= ~((t >= T0 + a - 40) & (t < T0 + b + 1500))
+    quiet = boxcar(np.interp(t, t[shut], air[shut]), 10, STEP_S)  # a dip of minutes before the split catches is none
+    by = [at for at, _ in levels]
+    meant = np.array([c for _, c in levels])[np.searchsorted(by, t, side="right") - 1]
+    up = np.flatnonzero(quiet > levels[0][1] - 6)
+    warm = float(t[up[0]]) if up.size else until
+    expected: list[Span] = [(T0, warm), *((at, at + 2.5 * 3600) for at in by[1:])]
+    well = (t > warm) & (t < until) & (np.abs(quiet - meant) < 30)
+    swing = np.subtract(*np.percentile((quiet - meant)[well], [90, 10])) / 2 if well.any() else 0.0
+    half = max(8.3, float(swing))
+    off = (float(np.median((quiet - meant)[well])) if well.any() else 0.0)  # what this hand makes of its level
+    low = meant + off - half
+    deep = (quiet < low - UNDER_K) & (t < until)
+    for a, b in expected:
+        deep &= ~((t >= a) & (t < b))
+    fades = []
+    fed = boxcar(power, 20, STEP_S) > 0.85
+    for a, b in runs(t, deep, 3600.0):
+        by_lid = any(T0 + o < a < T0 + s + 2700 and s - o > 480 for o, s in d.pit.opened)
+        if b - a < 900 or by_lid:
+            continue
+        k = int((a - T0) / STEP_S)
+        begins = np.flatnonzero(fed[:k])
+        back = np.flatnonzero((quiet > low)[k:])
+        fades.append((float(t[begins[-1]]) if begins.size else a, float(t[k + back[0]]) if back.size else np.inf))
+    return fire_truth(t, quiet, [(at, c + off - half, c + off + half) for at, c in levels], fades=fades,
+                      splits=[T0 + s for s in d.pit.laid], lids=[T0 + a for a, _ in d.pit.opened], until=until,
+                      expected=expected)
