@@ -7,12 +7,11 @@ minutes: which places can be compared at all, and what the probes' fixed errors 
 from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pitscribe.cook import compare
 from pitscribe.cook.compare import BEFORE_MIN, GUARD_MIN, LEVEL_MIN, Change, Compared
 from pitscribe.cook.grid import Cells, Grid
-from pitscribe.cook.lines import mean
+from pitscribe.cook.lines import BoolArray, mean
 from pitscribe.cook.pit import pit_course
 from pitscribe.cook.rates import jumps_so_far
 from pitscribe.cook.table import Table
@@ -29,13 +28,14 @@ class Courses:
     def __init__(
         self, places: Mapping[str, Cells], air: Sequence[Cells], grid: Grid, disturbed: Sequence[int], common_k: float
     ) -> None:
-        self.places, self.air, self.grid, self.common_k = places, air, grid, common_k
+        self.places, self.grid, self.common_k = places, grid, common_k
+        self.course = pit_course(air, grid.n)
         self.disturbed = disturbed
         self.level = {name: mean(cells.celsius, LEVEL_MIN) for name, cells in places.items()}
         self.jumps = {name: jumps_so_far(cells) for name, cells in places.items()}
         self._tables: dict[tuple[str, ...], Table] = {}
         self._compared: dict[tuple[str, tuple[str, ...], int], Compared] = {}
-        self._quiet: dict[int, NDArray[np.bool_]] = {}
+        self._quiet: dict[int, BoolArray] = {}
 
     def order(self, k: int, names: Collection[str]) -> list[str]:
         """Those of the places that have a level at minute ``k``, coldest first."""
@@ -68,26 +68,26 @@ class Courses:
         if key not in self._compared:
             columns = np.arange(self.grid.n)
             step = np.hypot(table.step[table.top, columns], table.step[table.low, columns])
-            self._compared[key] = compare.of_level(table.spread()[0], step, horizon)
+            self._compared[key] = compare.of_level(table.spread()[0], step, horizon, self._quiet_for(horizon))
         fixed_u = self._fixed_u(table, k - GUARD_MIN, k + horizon)
-        return self._compared[key].change(k, self._quiet_for(horizon), fixed_u)
+        return self._compared[key].change(k, fixed_u)
 
     def rate(self, name: str, k: int, horizon: int) -> Change | None:
         """What the rate of one place did [K/h]."""
         key = ("rate", (name,), horizon)
         if key not in self._compared:
             cells = self.places[name]
-            self._compared[key] = compare.of_rate(cells.celsius, cells.step, horizon)
-        return self._compared[key].change(k, self._quiet_for(horizon))
+            self._compared[key] = compare.of_rate(cells.celsius, cells.step, horizon, self._quiet_for(horizon))
+        return self._compared[key].change(k)
 
     def pit(self, k: int, horizon: int) -> Change | None:
         """What the pit did: the air place that speaks for it [degC]. None without any."""
         key = ("pit", (), horizon)
         if key not in self._compared:
-            self._compared[key] = compare.of_pit(pit_course(self.air, self.grid.n), horizon)
-        return self._compared[key].change(k, self._quiet_for(horizon))
+            self._compared[key] = compare.of_pit(self.course, horizon, self._quiet_for(horizon))
+        return self._compared[key].change(k)
 
-    def _quiet_for(self, horizon: int) -> NDArray[np.bool_]:
+    def _quiet_for(self, horizon: int) -> BoolArray:
         """Minutes whose before and after, over this horizon, nothing disturbs: (n,)."""
         if horizon not in self._quiet:
             quiet = np.ones(self.grid.n, dtype=bool)

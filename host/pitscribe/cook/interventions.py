@@ -173,7 +173,7 @@ def _why_not(act: _Act, k: int, minutes: int, off: Told | None, grid: Grid) -> s
 
 
 def intervention_line(done: Intervention, unit: str, when: Callable[[float], str | None] = iso) -> str:
-    """One intervention in one line: "rotate at 3:10: spread 11.2 to 4.1 F in 45 min, -7.9 F by it (+/- 1.5)".
+    """One intervention in one line: "rotate at 3:10: spread 11.2 to 4.1 F in 45 min; ...".
 
     unit : "F" or "C";  when : how a time [UTC s] is written
     """
@@ -189,7 +189,7 @@ def intervention_line(done: Intervention, unit: str, when: Callable[[float], str
     if change is None:  # it has one, or a why_not
         return words
     words += f"spread {difference(change.before, unit)[:-2]} to {difference(change.after, unit)} in {at.minutes} min"
-    by = f"{signed(change.effect, unit)} +/- {difference(change.u95, unit)[:-2]}"
+    by = f"{signed(change.effect, unit)[:-2]} ± {difference(change.u95, unit)}"
     if not at.separable:
         return f"{words}; not separable from {', '.join(at.overlaps)}"
     if not change.told:

@@ -3,8 +3,11 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pitscribe.cook.grid import FloatArray
+
+BoolArray = NDArray[np.bool_]
 
 LEAST_SHARE = 0.5  # of a window's minutes that must have data
 # Neighbouring residuals of a course resemble each other. A first-order process with a correlation of 0.8, the most

@@ -14,7 +14,6 @@ import numpy as np
 from pitscribe.cook.evenness import LIMIT_K
 from pitscribe.cook.grid import CELL_S, Cells, FloatArray, Grid
 from pitscribe.cook.plain import iso, number
-from pitscribe.cook.stall import Stall
 from pitscribe.cook.table import Table
 
 COVERS = ("wrap", "boat", "pan")
@@ -34,6 +33,16 @@ class Told(Protocol):
 
     @property
     def text(self) -> str: ...
+
+
+class Stalled(Protocol):
+    """What is used of a stall: from when to when (UTC s); None while it lasts."""
+
+    @property
+    def begin(self) -> float: ...
+
+    @property
+    def end(self) -> float | None: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +75,7 @@ class Phase:
 
 
 def phases_of(
-    stalls: Sequence[Stall], notes: Sequence[Told], grid: Grid, places: Mapping[str, Cells], *,
+    stalls: Sequence[Stalled], notes: Sequence[Told], grid: Grid, places: Mapping[str, Cells], *,
     limit_k: float = LIMIT_K, common_k: float = 0.0,
 ) -> tuple[Phase, ...]:
     """The phases so far in order of their begin, each with its evenness.
@@ -100,12 +109,12 @@ def covered(notes: Sequence[Told]) -> list[tuple[float, float | None]]:
     return [s for s in spans if off is None or s[0] < off]
 
 
-def _spans(stalls: Sequence[Stall], notes: Sequence[Told], grid: Grid) -> list[tuple[str, float, float | None]]:
+def _spans(stalls: Sequence[Stalled], notes: Sequence[Told], grid: Grid) -> list[tuple[str, float, float | None]]:
     """(kind, begin, end) of every phase, by begin."""
     off = off_at(notes)
     at = grid.origin
     spans: list[tuple[str, float, float | None]] = []
-    held = [(a, b) for a, b in _joined(stalls) if off is None or a < off]
+    held = [(a, b) for a, b in _joined(stalls) if (b is None or b > at) and (off is None or a < off)]
     for i, (a, b) in enumerate(held):
         if a > at:
             spans.append(("before" if i == 0 else "between", at, a))
@@ -121,7 +130,7 @@ def _spans(stalls: Sequence[Stall], notes: Sequence[Told], grid: Grid) -> list[t
     return sorted((s for s in spans if s[1] < now), key=lambda s: s[1])
 
 
-def _joined(stalls: Sequence[Stall]) -> list[tuple[float, float | None]]:
+def _joined(stalls: Sequence[Stalled]) -> list[tuple[float, float | None]]:
     """When any place stalled; breaks up to ``JOIN_S`` are bridged."""
     out: list[tuple[float, float | None]] = []
     for stall in sorted(stalls, key=lambda s: s.begin):
