@@ -42,6 +42,8 @@ class App:
         self.care = care or Care(cause)
         self._networks = (wlan, ap, settings, logger, clock, set_clock, self)
         self.radio = None if self.care.safe else _radio(*self._networks)  # what may be at fault is not even loaded
+        if self.radio is not None:
+            self.radio.load()
         if console is not None and settings["usb"]:
             import pitlogger.usb  # noqa: F401  # before anything large is made: to compile a module takes room
 
@@ -99,8 +101,9 @@ class App:
         )
 
     def state(self):
-        """The ``state`` message, and three members of our own: ``settings`` (the first complaints), ``refused`` (how
-        many messages from the host made no sense), ``trouble`` (why the connection before this one ended)."""
+        """The ``state`` message, and four members of our own: ``settings`` (the first complaints); ``refused`` and
+        ``denied`` (messages from the host that made no sense, or came without a code made with our secret, since the
+        radio last became a guest); ``trouble`` (why the connection before this one ended)."""
         settings, journal, uplink = self._settings, self.journal, self.uplink
         return _message(
             {
@@ -338,18 +341,16 @@ class App:
 
 
 def _radio(wlan, ap, settings, logger, clock, set_clock, app):
-    """Return the radio, with what it needs first loaded; None where there is none."""
+    """Return the radio, None where there is none."""
     if wlan is None and ap is None:
         return None
     from pitlogger.radio import Radio
 
-    radio = Radio(wlan, ap, settings, logger, clock, set_clock, app)
-    radio.load()
-    return radio
+    return Radio(wlan, ap, settings, logger, clock, set_clock, app)
 
 
 def _few(lines):
-    """Return the first lines, cut short: the state, which the broker keeps, is to stay under 1 KB."""
+    """Return the first lines, cut short: the state, which the broker keeps, is to stay under 1.5 KB."""
     few = [line[:_LINE] for line in lines[:_LINES]]
     if len(lines) > _LINES:
         few.append("and %d more, on the console" % (len(lines) - _LINES))

@@ -84,6 +84,7 @@ class Local:
 
         while self.trend.slot < 0:
             await asyncio.sleep_ms(_FIRST_MS)
+        await self._sampler.after_tick()
         await _refill(journal, boot, cause, self.channels, self.trend)
         forget(("refill",))
         gc.collect()

@@ -6,15 +6,18 @@ networks is deaf on its own, so it does that only while nobody looks at the page
 
 import asyncio
 import gc
+import sys
 
 from micropython import const
 
 from pitlogger import forget
 
-_GUEST = (
-    "net", "uplink", "mqtt", "wifi", "dns", "ntp", "udp", "backoff", "secure", "wallclock", "addresses"
-)  # fmt: off
-_HOST = ("hotspot", "portal", "web", "request", "views", "record")
+# The modules of each part, in an order in which none loads another; and what it loads itself where it is asked for.
+_GUEST = ("addresses", "backoff", "mqtt", "wifi", "uplink", "net")
+_GUEST_MORE = ("udp", "dns", "ntp", "secure", "wallclock")
+_HOST = ("request", "views", "web", "portal", "hotspot")
+_HOST_MORE = ("record",)
+_STAYS = ("hmac", "wits", "trend", "local")  # of the host's, what others use, too
 _LOOK_MS = const(500)
 _PATIENCE_MS = const(60000)  # without a known network, before one of our own opens
 _QUIET_MS = const(300000)  # without a request for the page, and since it opened, before a known one is looked for
@@ -39,11 +42,8 @@ class Radio:
 
     def load(self):
         """Load what the first part needs, while there is room to compile it: that takes several times what stays."""
-        if self._joins:
-            import pitlogger.net
-            import pitlogger.uplink  # noqa: F401
-        elif self._ap is not None:
-            _load_host()
+        for name in _GUEST if self._joins else _STAYS + _HOST if self._ap is not None else ():
+            __import__("pitlogger." + name)
 
     async def run(self):
         """Change from one part to the other, for ever."""
@@ -57,11 +57,20 @@ class Radio:
                 if self._ap is not None:
                     await self._be_host()
                     self._check()
-            except (OSError, MemoryError) as error:
+            except (OSError, MemoryError, ImportError) as error:  # ImportError: the flash had the module not to give
+                _let_go(_GUEST + _GUEST_MORE + _HOST + _HOST_MORE)  # the other part may be next, and needs the room
                 self._app.log.add("radio: %s" % error)
-                gc.collect()
                 patience = _PATIENCE_MS
                 await asyncio.sleep_ms(_AGAIN_MS)
+
+    async def _load(self, names):
+        """Load what is not there, a module after a tick: on the board one takes up to 0.3 s, in which nothing else
+        runs. Return after a tick, too."""
+        for name in names:
+            if "pitlogger." + name not in sys.modules:
+                await self._app.sampler.after_tick()
+                __import__("pitlogger." + name)
+        await self._app.sampler.after_tick()
 
     async def _hold(self, part):
         """Run a part. What ends it is kept and raised by ``run``: of a task that nobody waits for the loop would print
@@ -79,6 +88,7 @@ class Radio:
     async def _be_guest(self, patience):
         """Be on a known network until there was none for so long [ms], and for one round through all. For ever where
         there is nothing else to be."""
+        await self._load(_GUEST)
         from pitlogger.net import Net
 
         app, clock = self._app, self._clock
@@ -102,11 +112,11 @@ class Radio:
             await _ended(task)
             net.close()
             del net, task
-            _let_go(_GUEST)
+            _let_go(_GUEST + _GUEST_MORE)
 
     async def _be_host(self):
         """Have a network of our own until it is time to look for a known one; for ever where none is known."""
-        _load_host()
+        await self._load(_STAYS + _HOST)
         from pitlogger.hotspot import Hotspot
 
         app, clock = self._app, self._clock
@@ -129,14 +139,7 @@ class Radio:
             await _ended(task)
             del spot, task
             if self._joins:
-                _let_go(_HOST)
-
-
-def _load_host():
-    import pitlogger.hotspot
-    import pitlogger.local
-    import pitlogger.views
-    import pitlogger.web  # noqa: F401
+                _let_go(_HOST + _HOST_MORE)
 
 
 async def _ended(task):

@@ -10,6 +10,8 @@ from pitlogger.stretch import STRETCH, Stretch
 
 _MOST_TICKS = const(255)  # in a frame, the missed ones included
 _MOST_LOSSES = const(999)
+_LONG_MS = const(4000)  # a period, a tenth of which is more than any module takes to load
+_LOOK_MS = const(5)
 
 
 class Sampler:
@@ -71,6 +73,14 @@ class Sampler:
                 self._on_tick()
             self.beats = (self.beats + 1) & 0xFFFFFF
             self._uptime.advance()
+
+    async def after_tick(self):
+        """Wait until a tick was just taken: for what takes long in one piece, such as to load a module. Where a tenth
+        of the period is longer than that, any time will do."""
+        beats = self.beats
+        await asyncio.sleep_ms(0)
+        while self.beats == beats and self._period < _LONG_MS:
+            await asyncio.sleep_ms(_LOOK_MS)
 
     def take(self):
         """Sample all channels into the stretch. Allocates nothing but where that is full."""

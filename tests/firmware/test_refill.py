@@ -53,6 +53,7 @@ class Sampler:
     up = 0
     def last(self, i): return [4 * (500 + i), 400, 0]
     def last_uptime(self): return Sampler.up
+    async def after_tick(self): pass
 channels = [{"place": "", "kind": "", "offset": 0, "low": -100, "high": 2000} for _ in range(6)]
 local = Local(Sampler(), b"\\x13" * 6, {"units": "F", "trend_min": 2, "channels": channels})
 journal = Journal("journal", 7, 0, False)

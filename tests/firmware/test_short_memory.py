@@ -15,17 +15,18 @@ from web_rig import RealTime
 
 from pitscribe.wire.frames import TICKS, check, decode_ticks
 
-# For three seconds the heap has room in pieces of 128 bytes alone: what is read from a socket does not fit, what the
-# tasks of the sampler allocate does (if it did not, the board would start again, which is the other way out).
+# Once the trend has been looked for in the journal, for three seconds the heap has room in pieces of 128 bytes alone:
+# what is read from a socket does not fit, what the tasks of the sampler allocate does (if it did not, the board would
+# start again, which is the other way out).
 _FULL = """
-await asyncio.sleep_ms(1000)
+await asyncio.sleep_ms(2500)
 gc.collect()
-kept, holes = [None] * 400, [None] * 80
-for i in range(80):
+kept, holes = [None] * 400, [None] * 70
+for i in range(70):
     kept[i] = bytearray(32)
     holes[i] = bytearray(128)
 try:
-    for i in range(80, 400):
+    for i in range(70, 400):
         kept[i] = bytearray(256)
 except MemoryError:
     pass
