@@ -78,9 +78,8 @@ def fire_cook(kind: str, seed: int, *, fade: bool = True, lids: int = 5, hours: 
     wall_s = {"offset": (2400, 5400), "wild": (1800, 3600), "kettle": (1800, 5400), "ceramic": (6000, 14400),
               "electric": (2500, 9000), "coarse": (2000, 6000)}[kind]
     wall_s = rng.uniform(*wall_s)
-    fast = {"offset": 0.14, "wild": 0.22, "kettle": 0.2, "ceramic": 0.12, "electric": 0.15, "coarse": 0.15}[kind]
+    fast = {"offset": 0.14, "wild": 0.16, "kettle": 0.2, "ceramic": 0.12, "electric": 0.04, "coarse": 0.1}[kind]
     gust_k = {"offset": 1.0, "wild": 1.6, "kettle": 0.8, "ceramic": 0.4, "electric": 0.15, "coarse": 0.3}[kind]
-    half_k = {"offset": 8.3, "wild": 14.0}.get(kind, 8.3)
     gust_k *= rng.uniform(0.5, 1.5)
     dies = rng.uniform(3.5, hours - 4) * 3600 if fade else float("inf")
     back = dies + rng.uniform(1.2, 2.5) * 3600 if fade and rng.uniform() < 0.4 else float("inf")
@@ -106,7 +105,7 @@ def fire_cook(kind: str, seed: int, *, fade: bool = True, lids: int = 5, hours: 
             next_look = t + rng.uniform(120, 480) + (rng.uniform(300, 900) if rng.uniform() < 0.06 else 0)
             lays = level + (-1.0 if kind == "offset" else -5.0)
             if t - last_split > 1000 and air < lays and open_k > -5 and fire.power(t, air, level) < 0.95:
-                size = rng.lognormal(0.1 if kind == "offset" else 0.45, 0.2 if kind == "offset" else 0.25)
+                size = rng.lognormal(0.1 if kind == "offset" else 0.35, 0.2)
                 fire.add(t, size * (1.5 if air < level - 30 else 1.0))
                 last_split, door_until = t, t + rng.uniform(30, 120)
                 splits.append(T0 + t)
@@ -125,16 +124,21 @@ def fire_cook(kind: str, seed: int, *, fade: bool = True, lids: int = 5, hours: 
         air_all[i] = body + open_k
     for at in openings:
         told.append((at, "lid"))
-    return _told(kind, seed, air_all, level, half_k, dies, back, openings, splits, told, hours, rng)
+    return _told(kind, seed, air_all, level, dies, back, openings, splits, told, hours, rng)
 
 
-def _told(kind, seed, air, level, half_k, dies, back, openings, splits, told, hours, rng) -> FireCook:
+def _told(kind, seed, air, level, dies, back, openings, splits, told, hours, rng) -> FireCook:
     t = T0 + np.arange(air.size) * STEP_S
     # The truth without the lids: a running median over 25 minutes sees no opening of the usual length.
     m = 75
     quiet = np.array([np.median(air[max(0, i - m): i + m + 1]) for i in range(0, air.size, 6)])
     at = t[::6]
-    low = level - half_k
+    # The band is what the cook means to keep: its set level for what regulates itself, else what it usually is.
+    well = quiet[(at > T0 + 4500) & (at < T0 + min(dies, 3600 * hours))]
+    low, middle, high = np.percentile(well, [2, 50, 98])
+    middle = middle if kind in ("offset", "wild") else level
+    half_k = max(8.3, (high - low) / 2 if kind in ("offset", "wild") else 0.0)
+    low = middle - half_k
     in_band = under = None
     if np.isfinite(dies):
         below = np.flatnonzero((quiet < low - UNDER_K) & (at > T0 + dies))
@@ -154,7 +158,7 @@ def _told(kind, seed, air, level, half_k, dies, back, openings, splits, told, ho
     told = sorted(told) if rng.uniform() < 0.5 else []
     rec = record([grate], tuple((h / 3600, k) for h, k in told))
     fin = lambda x: T0 + x if np.isfinite(x) else None  # noqa: E731
-    return FireCook(kind, rec, (low, level + half_k), tuple(splits), tuple(T0 + openings), fin(dies), in_band, under,
+    return FireCook(kind, rec, (low, middle + half_k), tuple(splits), tuple(T0 + openings), fin(dies), in_band, under,
                     fin(back), tuple(spans), hours)
 
 

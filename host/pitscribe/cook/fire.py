@@ -138,7 +138,7 @@ def _band(walk: Walk) -> Band | None:
     if walk.usual.band_c is not None:
         return Band(*band, True, "as the cook was given it")
     why = "its own usual: the median of its last 4 h, and 15 degF to each side as a split swings it"
-    return Band(*band, False, f"{why} (or the middle 80 %, if that is more)")
+    return Band(*band, False, f"{why} (or the middle 90 %, if that is more)")
 
 
 def _state(

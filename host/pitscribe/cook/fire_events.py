@@ -18,7 +18,6 @@ from pitscribe.cook.plain import iso, number
 
 SAME_FUEL_S = 1500.0  # a note of fuel and the rise that follows are one
 NOTE_MIN = 45
-AHEAD_MIN = 2.0  # a warning comes when it is about to leave its band
 GRACE_MIN = 15  # somebody laid wood: it catches within so long, or it does not
 SPIKE_K = UNDER_K  # over the band, as far as trouble is under it
 BACK_MIN = 5  # in its band for so long: back
@@ -142,7 +141,7 @@ class Walk:
         turn, fuel = self.turns.step(k, y, change, after)
         well = self.usual.settled and self.fading is None
         if turn is not None and well:
-            self.usual.cycle(turn.nearest_min, turn.low_c)
+            self.usual.cycle(turn.nearest_min)
         if fuel is not None and self.usual.settled:
             self._fuelled(k, fuel, change)
         if well:
@@ -208,18 +207,17 @@ class Walk:
             self.turns.promised(to_go)
         if self.fading is not None:
             self._follow(k, y, band, sure)
-        elif sure and self._unusual(k, y, slope, to_go, band):
+        elif sure and self._unusual(k, y, to_go, band):
             self._warn(k, y, slope, u, to_go, trouble)
 
-    def _unusual(self, k: int, y: float, slope: float, to_go: float, band: tuple[float, float]) -> bool:
+    def _unusual(self, k: int, y: float, to_go: float, band: tuple[float, float]) -> bool:
         usual = self.usual
         if k - self._fuel_noted < GRACE_MIN and y > band[0] - UNDER_K / 2:
             return False
-        if 0.5 * (y + self._last) + slope * AHEAD_MIN / 60 > band[0]:
-            return False
-        faster = self.turns.sums.s > self.turns.sums.h
-        horizon = HORIZON_MIN if (faster or usual.under_troughs(y)) else usual.horizon_min()
-        return to_go <= horizon
+        if usual.unusually_cold(y):
+            return to_go <= HORIZON_MIN
+        faster = self.turns.sums.s > self.turns.sums.h and usual.known
+        return 0.5 * (y + self._last) < band[0] and to_go <= (HORIZON_MIN if faster else usual.horizon_min())
 
     def _warn(self, k: int, y: float, slope: float, u: float, to_go: float, trouble: float) -> None:
         begin = k
@@ -251,7 +249,7 @@ class Walk:
             rose = {"lowest_c": self._lowest, "celsius": y}
             self.events.append(FireEvent("back", self.grid.end(k), self.grid.end(k), None, 0.9, how, rose))
             if recovered:
-                self.usual.cycle(self.turns.nearest_min, self._lowest)
+                self.usual.cycle(self.turns.nearest_min)
             self._end_fading(k, how)
             return
         level = 0.5 * (band[0] + band[1])
