@@ -98,3 +98,53 @@ def test_the_order_of_the_places_changes_nothing_even_with_ties():
         assert other.greatest == results[0].greatest
         assert other.leads_since == results[0].leads_since
         np.testing.assert_array_equal(other.spread_k, results[0].spread_k)
+
+
+def test_it_says_by_how_much_the_leader_leads_and_the_laggard_lags():
+    now = of(place("flat", 70.0, u=0.3), place("point", 64.0, u=0.4), place("tip", 75.5, u=0.4)).now
+    assert (now.lead_k, now.lead_u_k) == (pytest.approx(5.5), pytest.approx(0.5))
+    assert (now.lag_k, now.lag_u_k) == (pytest.approx(6.0), pytest.approx(0.5))
+
+
+def test_what_the_probes_err_in_common_is_not_in_the_uncertainty_of_a_difference():
+    """GUM (JCGM 100:2008) eq. 13 for y = a - b with a common component c: u2 = ua2 + ub2 - 2 c2."""
+    places = place("flat", 70.0, u=0.5), place("tip", 75.0, u=1.3)
+    assert of(*places, common_k=0.4).now.u_k == pytest.approx(np.sqrt(0.5**2 + 1.3**2 - 2 * 0.4**2))
+    assert of(*places, common_k=0.5).now.u_k == pytest.approx(1.2)
+    assert of(*places).now.u_k == pytest.approx(np.hypot(0.5, 1.3))
+
+
+def test_the_uncertainty_of_degree_hours_does_not_average_out():
+    t = np.arange(0, 4 * 3600.0, 10.0)
+    even = of(place("flat", 60.0, t=t, u=0.6), place("tip", 70.0, t=t, u=0.8))
+    assert even.degree_hours_above == pytest.approx(4 * (10 - LIMIT_K), rel=0.01)
+    assert even.degree_hours_u == pytest.approx(4 * 1.0, rel=0.01)
+
+
+def test_a_place_that_took_turns_by_noise_alone_is_not_said_to_lead_since_the_last_turn():
+    noise = np.random.default_rng(2).normal(0, 0.3, HOUR.size)
+    even = of(place("flat", 70 + noise), place("tip", 70 - noise + HOUR / 36000))
+    assert even.leads_since < T0 + 600
+
+
+def test_a_minute_without_its_leader_does_not_end_its_lead():
+    gap = np.where((HOUR > 1800) & (HOUR < 2000), np.nan, 80.0)
+    even = of(place("flat", 70.0), place("point", 71.0), place("tip", gap))
+    assert even.leads_since < T0 + 120
+
+
+def test_a_constant_on_all_places_changes_no_spread():
+    rng = np.random.default_rng(8)
+    ys = [60 + rng.normal(0, 3, HOUR.size) for _ in range(3)]
+    a, b = (of(*(place(n, y + more) for n, y in zip(("a", "b", "c"), ys, strict=True))) for more in (0.0, 17.0))
+    np.testing.assert_allclose(a.spread_k, b.spread_k, atol=1e-9)
+    assert (a.leads_since, a.lags_since, a.now.hottest) == (b.leads_since, b.lags_since, b.now.hottest)
+
+
+def test_as_plain_values_it_has_what_it_says():
+    even = of(place("flat", 70.0), place("tip", 75.0))
+    plain = even.as_json()
+    assert plain["now"]["spread_k"] == 5.0
+    assert plain["now"]["lead_k"] == plain["now"]["lag_k"] == 5.0
+    assert plain["degree_hours_above"] == 0.0
+    assert plain["leads_since"].endswith("Z")

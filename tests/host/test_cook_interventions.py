@@ -160,7 +160,7 @@ def test_a_pull_meanwhile_a_gap_one_place_and_no_pit_each_say_what_cannot_be_sai
     assert alone.after[1].pit is None
     assert alone.after[1].leader_rate is not None
     assert (alone.leader, alone.laggard) == ("flat", None)
-    assert "fewer than two" in intervention_line(alone, "F")
+    assert "a spread needs two meat places" in intervention_line(alone, "F")
     (early,) = done(record(bent(), ((-1.0, "rotate"),)))
     assert "before the first reading" in early.after[0].why_not
 

@@ -97,7 +97,8 @@ class Compared:
         stretches = misses.size / self.horizon
         dof = self.weight + stretches
         # A median of magnitudes is 0.6745 standard deviations (normal distribution); kinks do not blow it up.
-        usual = float(np.median(misses)) / 0.6745 if misses.size else 0.0
+        middle = misses.size // 2
+        usual = float(np.partition(misses, middle)[middle]) / 0.6745 if misses.size else 0.0
         variance = scale**2 * (self.weight + stretches * usual**2) / dof
         u2 = variance + extra_u**2
         # Welch-Satterthwaite (GUM G.2b): ``extra_u`` is a stated limit, known for sure.

@@ -5,6 +5,7 @@ minutes: which places can be compared at all, and what the probes' fixed errors 
 """
 
 from collections.abc import Collection, Mapping, Sequence
+from math import isfinite, sqrt
 
 import numpy as np
 
@@ -15,6 +16,8 @@ from pitscribe.cook.lines import BoolArray, mean
 from pitscribe.cook.pit import pit_course
 from pitscribe.cook.rates import jumps_so_far
 from pitscribe.cook.table import Table
+
+LEAST_C = 20.0  # below, an error is not taken to shrink in proportion to degC
 
 
 class Courses:
@@ -50,7 +53,7 @@ class Courses:
         names, others = [], []
         for name in sorted(self.places):
             level, jumps = self.level[name], self.jumps[name]
-            if before < 0 or not np.isfinite(level[[before, then]]).all():
+            if before < 0 or not isfinite(float(level[before]) + float(level[then])):
                 others.append(f"{name}: too few good minutes")
             elif jumps[then] != jumps[max(0, before - BEFORE_MIN)]:
                 others.append(f"{name}: its reading jumped, the probe moved")
@@ -103,14 +106,15 @@ class Courses:
         counts twice. One that grows with temperature does not cancel by itself: all of u is taken as one in proportion
         to degC besides, which is more than it can be.
         """
-        weight = np.zeros((2, len(table.names)))
-        for i, k in enumerate((before, then)):
-            rows = [table.names.index(name) for name in self.order(k, table.names)]
-            weight[i, rows[-1]], weight[i, rows[0]] = 1.0, -1.0
-        level = np.array([[self.level[name][k] for name in table.names] for k in (before, then)])
-        rows_all = np.arange(len(table.names))
-        u = np.nan_to_num(np.stack([table.own_u(rows_all, k) for k in (before, then)])).max(axis=0)
-        stays = (weight[1] - weight[0]) * u
-        share = np.diff(level, axis=0)[0] / np.maximum(np.abs(level).max(axis=0), 20.0)
-        grows = np.abs(weight).max(axis=0) * u * share
-        return float(np.sqrt(np.sum(stays**2) + np.sum(grows**2)))
+        orders = [self.order(k, table.names) for k in (before, then)]
+        total = 0.0
+        for name in sorted({places[end] for places in orders for end in (0, -1)}):
+            row = table.names.index(name)
+            weight = [(name == places[-1]) - (name == places[0]) for places in orders]
+            cold, warm = sorted(float(self.level[name][k]) for k in (before, then))
+            # A mean over minutes can be known where the one minute is not: then its u is not known either.
+            u = max((v for v in (float(table.own_u(row, k)) for k in (before, then)) if isfinite(v)), default=0.0)
+            stays = (weight[1] - weight[0]) * u
+            grows = u * (warm - cold) / max(abs(warm), abs(cold), LEAST_C)
+            total += stays**2 + grows**2
+        return sqrt(total)

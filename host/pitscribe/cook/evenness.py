@@ -20,6 +20,8 @@ from pitscribe.cook.table import Table
 
 # 10 degF: "flat and point within about 10 degF late in the cook" (common practice, no source).
 LIMIT_K = 10.0 * 5.0 / 9.0
+# A reading's step is 1.8 standard deviations where it is but noise: 1.5 times two of them are 3.7 of a difference.
+TURNS = 1.5
 FRESH_MIN = 5  # a spread older than this is not the present one
 
 
@@ -162,14 +164,14 @@ def _at(table: Table, k: int) -> SpreadAt:
 def _since(table: Table, at: NDArray[np.intp], *, hot: bool) -> float:
     """Since when the place that is hottest (or coldest) at the last of the minutes ``at`` has not been beaten.
 
-    A place that stands beside another takes turns with it by noise alone: one that is ahead by no more than a step of
-    the two readings has not beaten it, nor has one beside a gap in its own.
+    A place that stands beside another takes turns with it by noise alone: one that is ahead by no more than the
+    noise of the two readings has not beaten it, nor has one beside a gap in its own.
     """
     who = table.top if hot else table.low
     row = who[at[-1]]
     step = np.nan_to_num(table.step)
     ahead = np.abs(table.celsius[who, np.arange(who.size)] - table.celsius[row])
-    beaten = (who != row) & (ahead > np.maximum(step[who, np.arange(who.size)], step[row]))
+    beaten = (who != row) & (ahead > TURNS * (step[who, np.arange(who.size)] + step[row]))
     lost = np.flatnonzero(beaten[at])
     since = at[int(lost[-1]) + 1 :] if lost.size else at
     return table.grid.end(int(since[who[since] == row][0]))

@@ -139,7 +139,8 @@ def _after(
     spread = courses.spread(names, k, minutes) if len(names) >= 2 else None
     why_not = None
     if spread is None:
-        why_not = "; ".join(("fewer than two meat places were good before and after", *left_out))
+        few = "fewer than two meat places were good before and after"
+        why_not = "; ".join((few if len(courses.places) > 1 else "a spread needs two meat places", *left_out))
     now = courses.order(k + minutes, names)
     leader, laggard = (now[-1] if now else None), (now[0] if len(now) > 1 else None)
     known_at = courses.grid.end(k + minutes)
