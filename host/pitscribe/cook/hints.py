@@ -29,7 +29,9 @@ SURE = 1.645  # standard uncertainties: 95 %, one-sided
 # A lead that grows by the limit during a stall of usual length (2 to 6 h, common practice) is worth turning the meat.
 STALL_H = 4.0
 KEEPS_SHARE = 0.8  # of the limit: a hint lasts until the lead is below (hysteresis)
-FROM_C = 60.0  # below, meat presses out no water (SOURCES.md section 8): an end that is ahead does not dry yet
+# Collagen in muscle shrinks at 53 to 65 degC (SOURCES.md section 10) and presses out water: colder, an end that is
+# ahead does not dry yet (our allowance).
+FROM_C = 60.0
 UNTIL_C = 96.0  # above, it is as hot as meat is pulled (195 to 205 degF, common practice, no source): nothing to slow
 WAIT_MIN = 45  # after an act, or a hint that is over: what was done outside is felt inside about then
 UNKNOWN_MIN = 30  # without a lead for so long nothing is known of it any more
