@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,12 +12,24 @@ from pitscribe.cook.grid import CELL_S, Cells, FloatArray, Grid
 from pitscribe.cook.pit import pit_course
 from pitscribe.cook.pit_ahead import Course, so_far
 from pitscribe.cook.rates import jumps_so_far
-from pitscribe.cook.stall import Noted
 
 PER_STEP = int(STEP_S / CELL_S)
 LEAST_MIN = 30  # of readings, before anything is said of a place
 PIT_SEEN_MIN = 240
 COVERS = ("wrap", "boat", "pan")
+
+
+class Noted(Protocol):
+    """What is used of a note: when (ms UTC), what kind of thing a person did, and what was said of it."""
+
+    @property
+    def at_ms(self) -> int: ...
+
+    @property
+    def kind(self) -> str: ...
+
+    @property
+    def text(self) -> str: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +136,7 @@ def _covers(notes: Sequence[Noted], grid: Grid, first: int, steps: int) -> NDArr
         at = min(max(0, (grid.cell(note.at_ms / 1000) - first) // PER_STEP), steps)
         if note.kind in COVERS:
             covered[at:] = True
-        elif "unwrap" in str(getattr(note, "text", "")).lower():
+        elif "unwrap" in note.text.lower():
             covered[at:] = False
     return covered
 

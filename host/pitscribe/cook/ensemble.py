@@ -22,6 +22,7 @@ EVERY = 2  # steps between two looks at the readings: slower than a probe's lag,
 READING_K = 0.3  # what a reading says of the piece's tip, besides its own noise: juice, fat, the hole of the probe
 NOISE_K = 0.25  # in the state, each square root of an hour
 FARTHEST = 3.0  # parameters stay within so many standard deviations of what meats and pits are like
+TELLS = 0.5  # of what the members believe one place to say of another: 400 of them see chance likeness as well
 HALF_M = 0.032  # half the thickness of a middling piece [m]
 CRUST_GROWS = 0.7  # a thicker piece has more water to give before its crust holds: not quite in proportion
 SURPRISE = 3.0  # a reading further off counts as if it were known so much worse
@@ -67,6 +68,7 @@ PRIORS = (
 NAMES = tuple(p.name for p in PRIORS)
 STUFF = tuple(f.name for f in fields(Stuff))
 _COLUMN = {name: i for i, name in enumerate(NAMES)}
+_COMMON = [i for i, p in enumerate(PRIORS) if p.alike > 0.5]
 _SD = np.array([p.sd for p in PRIORS])[:, None, None]
 _DRIFT = np.array([p.sd * p.drifts for p in PRIORS])[:, None, None]
 
@@ -202,7 +204,20 @@ class Ensemble:
             less = 1 / (1 + np.sqrt(error / (spread + error)))
             rows[:, have] = own + gain[..., None] * (off[:, None] - less[:, None] * apart)[None]
         np.maximum(self.heat.lost, 0.0, out=self.heat.lost)
+        self._tell_others(have, apart, off, spread + error, less)
         self._held()
+
+    def _tell_others(
+        self, have: NDArray[np.bool_], apart: FloatArray, off: FloatArray, total: FloatArray, less: FloatArray
+    ) -> None:
+        """Let the other places know what one reading says of what they have in common."""
+        common = self.theta[_COMMON]
+        own = common - common.mean(axis=2, keepdims=True)
+        for row, place in enumerate(np.flatnonzero(have).tolist()):
+            gain = TELLS * np.einsum("rpm,m->rp", own, apart[row]) / apart.shape[1] / total[row]
+            gain[:, place] = 0.0  # it was told itself
+            common += gain[..., None] * (off[row] - less[row] * apart[row])
+        self.theta[_COMMON] = common
 
     def copy(self) -> "Ensemble":
         """The same ensemble once more, to be cooked on in another way."""

@@ -6,27 +6,28 @@ And the spread is widened by a share that makes it honest on cooks of the bench'
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from pitscribe.cook.conditioning import LEAST_MIN, Learned, learn
+from pitscribe.cook.conditioning import LEAST_MIN, Learned, Noted, learn
 from pitscribe.cook.cook_on import AS_IT_IS, HORIZON_H, Ahead, Plan, cook_on, first_reach
 from pitscribe.cook.grid import Cells, FloatArray, Grid
 from pitscribe.cook.plain import iso, number, span
-from pitscribe.cook.stall import Noted
 
 COLDEST = "coldest"  # the name under which the last of all meat places to reach its target is forecast
 SILENT_MIN = 60  # past this the ensemble goes on without the place's readings no more
 # A whole cook takes 12 to 20 h (common practice, no source), a small piece less; how much less likely it is to be still
-# longer is our allowance: at 16 h half as likely as at 11, at 20 h a quarter.
-LONG_H, LONG_SD = 11.0, 0.35
+# longer is our allowance: at 16 h some half as likely as at 11, at 20 h a third. Never less than a tenth: a pit that is
+# too cold for its target gets nobody there, however long that is.
+LONG_H, LONG_SD, LEAST_WEIGHT = 11.0, 0.35, 0.1
 WIDENS = 1.1  # the spread of the logarithm of the time to go, against the ensemble's own
 LEVELS = (0.1, 0.25, 0.5, 0.75, 0.9)  # of the fan
 FAN_S = 1800.0
 ROUNDS_S = (300.0, 600.0, 900.0, 1800.0, 3600.0, 7200.0)
 SEED = 20_260_614
+NOT_WITHIN = f"more likely than not it is not there within {HORIZON_H:.0f} h"
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +114,24 @@ def foretell(
         for i, name in enumerate(known.names):
             fan = _fan(known, run, [i]) if run is not None and name in waits else None
             out.append(_forecast(known, name, target, waits.get(name), done[name, target], why_not[name], fan))
-        out.append(_coldest(known, target, waits, done, run))
+        each = out[-len(known.names) :] if known.names else []
+        out.append(_not_before(_coldest(known, target, waits, done, run), each))
     return tuple(out)
+
+
+def _not_before(coldest: Forecast, each: Sequence[Forecast]) -> Forecast:
+    """The last place is there no sooner than any: held for each quantile, which are of differently weighted members."""
+    if coldest.reached or coldest.p10 is None:
+        return coldest
+    said = [coldest, *(f for f in each if f.place not in coldest.without)]
+
+    def last(quantiles: Sequence[float | None]) -> float | None:
+        known = [q for q in quantiles if q is not None]
+        return max(known) if len(known) == len(quantiles) else None
+
+    p10, p50, p90 = last([f.p10 for f in said]), last([f.p50 for f in said]), last([f.p90 for f in said])
+    why_not = coldest.why_not or (NOT_WITHIN if p50 is None else None)
+    return replace(coldest, p10=p10, p50=p50, p90=p90, why_not=why_not)
 
 
 def _why_not(known: Learned, name: str) -> str | None:
@@ -158,7 +175,7 @@ def as_cooks_go(wait: FloatArray, elapsed_s: float) -> FloatArray:
     hours = np.maximum(ordered + elapsed_s, 1.0) / 3600
     hours = np.where(np.isfinite(hours), hours, (elapsed_s + HORIZON_H * 3600) / 3600)
     penalty = 0.5 * (np.log(np.maximum(hours / LONG_H, 1.0)) / LONG_SD) ** 2
-    weight = np.cumsum(np.exp(penalty.min() - penalty))
+    weight = np.cumsum(LEAST_WEIGHT + (1 - LEAST_WEIGHT) * np.exp(-penalty))
     at = np.searchsorted(weight, (np.arange(wait.size) + 0.5) / wait.size * weight[-1])
     likely: FloatArray = ordered[np.minimum(at, wait.size - 1)]
     middle = float(likely[(wait.size - 1) // 2])
@@ -195,7 +212,7 @@ def _forecast(
     q = np.quantile(wait, (0.1, 0.5, 0.9), method="inverted_cdf")
     p10, p50, p90 = (now + float(x) if x <= HORIZON_H * 3600 else None for x in q)
     if p50 is None:
-        why_not = f"more likely than not it is not there within {HORIZON_H:.0f} h"
+        why_not = NOT_WITHIN
     return Forecast(now, place, target, p10, p50, p90, False, why_not, without, fan)
 
 

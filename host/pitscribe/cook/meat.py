@@ -104,6 +104,9 @@ def shapes(depth: FloatArray, roundness: FloatArray) -> FloatArray:
     return mixed
 
 
+_UNDER_SKIN = tuple(shapes(np.array([UNDER_SKIN]), np.array([kind]))[:, 0] for kind in (0.0, 1.0))
+
+
 class Pieces:
     """Pieces of given stuff, ready to be stepped by ``step_s`` seconds at a time."""
 
@@ -117,7 +120,8 @@ class Pieces:
         self.gain = 2 * (1 - self.decay) / rate
         self.mean_gain = (1 + stuff.round) * step_s / tau
         self.at_tip = shapes(stuff.depth, stuff.round)
-        self.at_juice = shapes(np.full_like(stuff.round, UNDER_SKIN), stuff.round)
+        slab, rod = (column[per] for column in _UNDER_SKIN)
+        self.at_juice = slab + one * (rod - slab)
         # The modes that are left out follow the flow at once: (x2/2 - 1/6) and (x2/2 - 1/4) are the sums of all.
         least = (1 - stuff.round) / 6 + stuff.round / 4
         self.rest_tip = stuff.depth**2 / 2 - least - (2 / rate * self.at_tip).sum(axis=0)

@@ -19,7 +19,8 @@ BACK_MIN = 360  # swings are taken from so many
 WANDERS_K = 2.0  # of the level, in each square root of an hour
 SETTLES_K = 8.0  # that is as far as it wanders: someone minds the fire
 ASSUMED_U_K = 10.0  # pits are run from 107 to 135 degC (common practice, no source)
-LIT_C = 95.0  # colder than any pit that is meant to cook
+LIT_C = 95.0  # colder than most pits that are meant to cook
+LIT_MIN = 120  # by then a pit is lit
 BELOW_K = 12.0  # half of the band that smokers are run in: so far under its usual, the fire is low or set lower
 MENDS_H = 0.75  # a low fire is found and mended after about so long
 LEFT_H = 6.0  # a pit that was low for so long is probably meant to be
@@ -78,7 +79,7 @@ def _levels(known: FloatArray, hours: FloatArray, now: float, members: int, rng:
         return ASSUMED_C + ASSUMED_U_K * rng.normal(size=members) + 0 * hours
     recent = float(known[-LEVEL_MIN:].mean())
     usual = float(np.quantile(known[-4 * HOUR_MIN :], 0.75))
-    if known.max() < LIT_C or (known.size < 90 and now > recent + 3):
+    if known.size < LIT_MIN and (known.max() < LIT_C or now > recent + 3):
         goal = np.maximum(ASSUMED_C + ASSUMED_U_K * rng.normal(size=members), now)
         return goal + (now - goal) * np.exp(-hours / 0.4)
     if now > recent + BELOW_K:

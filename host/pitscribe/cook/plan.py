@@ -6,7 +6,7 @@ holder, and what comes off a smoker is hot; where it may not be held, start late
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -29,6 +29,7 @@ WEIGHED_SD = 0.25  # weight says less of thickness than a ruler
 # (common practice, no source).
 HALF_M_PER_ROOT_KG = 0.035 / 5.5 ** (1 / 3)
 ROUND_S = 900.0
+LOWER: Literal["inverted_cdf"] = "inverted_cdf"  # an infinite time is not averaged with a finite one
 WRAP_C = 74.0  # the cooler end of where it is done (common practice, no source)
 CHANCE = 0.8  # usual chance to be done in time
 
@@ -62,7 +63,8 @@ class Planned:
     def as_json(self) -> dict[str, Any]:
         """As plain values."""
         return {
-            "serve_at": iso(self.serve_at), "start_at": iso(self.start_at), "takes_s": [number(x) for x in self.takes_s],
+            "serve_at": iso(self.serve_at), "start_at": iso(self.start_at),
+            "takes_s": [number(x) for x in self.takes_s],
             "chance": number(self.chance), "rest_s": number(self.rest_s),
             "holds_s": None if self.holds_s is None else [number(x) for x in self.holds_s],
             "why_not": self.why_not, "caution": self.caution,
@@ -90,23 +92,22 @@ def start_for(
     """
     check_target(target_c)
     _check_plan(joint, pit_c, rest_s, chance)
+    if pit_c <= target_c:
+        nothing = (None, None, None)
+        return Planned(serve_at, None, nothing, chance, rest_s, None, "the pit is no hotter than the target", None)
     takes = durations(joint, target_c, pit_c, wrap=wrap)
-    q = tuple(_finite(float(np.quantile(takes, p, method="inverted_cdf"))) for p in (0.1, 0.5, 0.9))
-    need = _finite(float(np.quantile(takes, chance, method="inverted_cdf")))
-    known = (q[0], q[1], q[2])
+    low, middle, late, need = (_finite(float(q)) for q in np.quantile(takes, (0.1, 0.5, 0.9, chance), method=LOWER))
+    known = low, middle, late
     if need is None:
-        why = f"a pit of this level does not get it there within {HORIZON_H:.0f} h at that chance"
-        if pit_c <= target_c:
-            why = "the pit is no hotter than the target"
+        why = f"at that chance it is not there within {HORIZON_H:.0f} h: a hotter pit, or a wrap, would be"
         return Planned(serve_at, None, known, chance, rest_s, None, why, None)
-    start = np.floor((serve_at - rest_s - need) / ROUND_S) * ROUND_S
-    late = HORIZON_H * 3600 if q[2] is None else q[2]
+    start = float(np.floor((serve_at - rest_s - need) / ROUND_S) * ROUND_S)
     spare = serve_at - rest_s - start
-    holds = (max(0.0, spare - late), max(0.0, spare - (q[0] or 0.0)))
+    holds = max(0.0, spare - (late or HORIZON_H * 3600)), max(0.0, spare - (low or 0.0))
     caution = None
     if holds[1] > ROUND_S:
         caution = f"it may be done {span(holds[1])} early: hold it at 60 degC (140 degF) or more until then"
-    return Planned(serve_at, float(start), known, chance, rest_s, holds, None, caution)
+    return Planned(serve_at, start, known, chance, rest_s, holds, None, caution)
 
 
 def durations(joint: Joint, target_c: float, pit_c: float, *, wrap: bool | None = None) -> FloatArray:
@@ -169,8 +170,8 @@ def _check_plan(joint: Joint, pit_c: float, rest_s: float, chance: float) -> Non
     _check_pit(pit_c)
     for value, (low, high), what, unit in (
         (joint.thickness_mm, THICK_MM, "thickness", "mm"), (joint.weight_kg, WEIGHT_KG, "weight", "kg"),
-        (joint.start_c, START_C, "temperature of the meat at the start", "degC"), (rest_s, (0.0, 86_400.0), "rest", "s"),
-        (chance, (0.05, 0.95), "chance", "of 1"),
+        (joint.start_c, START_C, "temperature of the meat at the start", "degC"),
+        (rest_s, (0.0, 86_400.0), "rest", "s"), (chance, (0.05, 0.95), "chance", "of 1"),
     ):
         if value is not None and not low <= value <= high:
             raise ReadingError(f"{what} {value:g} {unit}: give {low:g} to {high:g}")

@@ -1,0 +1,200 @@
+"""Finish forecasts: what they say, when they say nothing, and that they never look ahead."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from cook_kitchen import T0, Spec, cook_all, record, sense
+
+from pitscribe.cook.conditioning import learn
+from pitscribe.cook.cook_on import Plan
+from pitscribe.cook.forecast import COLDEST, Forecast, as_cooks_go, forecasts_of, foretell
+from pitscribe.cook.grid import Cells, Grid, cells_of, grid_of
+from pitscribe.ledger.values import Note
+
+NAMES = ("flat", "point")
+KITCHEN = {"hours": 12.0, "pit_c": 121.0, "juice": 0.6, "crust_kg": 3.5}
+
+
+def looked(rec, t_h: float | None = None) -> tuple[dict[str, Cells], list[Cells], tuple, Grid]:
+    """The arguments of a forecast at so many hours."""
+    cut = rec if t_h is None else rec.until(T0 + t_h * 3600)
+    grid = grid_of(cut.places)
+    meat = {s.place: cells_of(s, grid) for s in cut.places if s.kind == "meat"}
+    return meat, [cells_of(s, grid) for s in cut.places if s.kind == "air"], cut.notes, grid
+
+
+def one(said, place: str) -> Forecast:
+    return next(f for f in said if f.place == place)
+
+
+@pytest.fixture(scope="module")
+def kitchen():
+    """(record, truth) of a cook of two places, read every 10 s in steps of 0.25 K."""
+    truth = cook_all([Spec(**KITCHEN, half_mm=32, seed=4), Spec(**KITCHEN, half_mm=38, seed=4)])
+    how = {"every_s": 10.0, "quantum": 0.25, "noise": 0.1}
+    meat = [sense(truth.t, truth.meat[:, i], place=n, kind="meat", seed=i, **how) for i, n in enumerate(NAMES)]
+    air = sense(truth.t, truth.air[:, 0], place="grate", kind="air", seed=9, **how)
+    return record([air, *meat], notes=((1.0, "text"),)), truth
+
+
+def reach(truth, row: int, target: float) -> float:
+    return float(truth.t[np.argmax(truth.meat[:, row] >= target)])
+
+
+def test_the_interval_holds_what_happened_and_narrows(kitchen):
+    rec, truth = kitchen
+    widths = []
+    for share in (0.3, 0.6, 0.9):
+        at = reach(truth, 0, 90.0)
+        f = one(forecasts_of(*looked(rec, share * (at - T0) / 3600), [90.0]), "flat")
+        assert f.made < f.p10 <= f.p50 <= f.p90
+        assert f.p10 - 600 <= at <= f.p90 + 600
+        widths.append(f.p90 - f.p10)
+    assert widths == sorted(widths, reverse=True)
+    assert widths[-1] < 0.25 * widths[0]
+
+
+def test_early_it_is_wide_and_says_so_and_shows_no_minutes(kitchen):
+    rec, _ = kitchen
+    early = one(forecasts_of(*looked(rec, 1.0), [95.0]), "flat")
+    assert early.wide
+    assert early.as_json()["wide"] is True
+    assert early.round_s >= 1800
+    assert early.told(early.p50) % early.round_s == 0
+    assert abs(early.told(early.p50) - early.p50) <= early.round_s / 2
+
+
+def test_what_is_said_at_a_time_does_not_depend_on_what_comes_later(kitchen):
+    rec, _ = kitchen
+    for hours in (2.0, 5.52):
+        meat, air, notes, grid = looked(rec, hours)
+        later_meat, later_air, _, later_grid = looked(rec, hours + 3)
+        short = Grid(later_grid.origin, grid.n)
+
+        def cut(c: Cells, n: int = grid.n) -> Cells:
+            return replace(c, celsius=c.celsius[:n], u=c.u[:n], step=c.step[:n])
+
+        now = forecasts_of(meat, air, notes, grid, [74.0, 95.0])
+        again = forecasts_of({n: cut(c) for n, c in later_meat.items()}, [cut(c) for c in later_air], notes, short,
+                             [74.0, 95.0])
+        assert [f.as_json() for f in now] == [f.as_json() for f in again]
+
+
+def test_the_coldest_place_is_there_no_sooner_than_any(kitchen):
+    rec, _ = kitchen
+    for hours in (1.5, 4.0, 7.0):
+        *each, last = forecasts_of(*looked(rec, hours), [93.0])
+        assert last.place == COLDEST
+        for f in each:
+            assert all(a is None or (b is not None and a >= b) for a, b in zip(
+                (last.p10, last.p50, last.p90), (f.p10, f.p50, f.p90), strict=True))
+
+
+def test_a_target_that_was_reached_says_when(kitchen):
+    rec, truth = kitchen
+    said = forecasts_of(*looked(rec), [60.0])
+    for row, name in enumerate(NAMES):
+        f = one(said, name)
+        assert f.reached
+        assert f.p10 == f.p50 == f.p90 == pytest.approx(reach(truth, row, 60.0), abs=300)
+    assert one(said, COLDEST).p50 == max(one(said, n).p50 for n in NAMES)
+
+
+def test_without_a_pit_probe_it_is_wider_and_goes_on(kitchen):
+    rec, _ = kitchen
+    meat, air, notes, grid = looked(rec, 3.0)
+    seen = one(forecasts_of(meat, air, notes, grid, [90.0]), "flat")
+    blind = one(forecasts_of(meat, [], notes, grid, [90.0]), "flat")
+    assert blind.p50 is not None
+    assert (blind.p90 or 1e18) - blind.p10 > seen.p90 - seen.p10
+
+
+def test_a_pit_below_the_target_is_not_promised_to_reach_it():
+    truth = cook_all([Spec(hours=9.0, pit_c=78.0, half_mm=26, wet=0.05, juice=0.1, swing_k=1, noise_k=0.3)])
+    how = {"every_s": 30.0, "quantum": 0.25, "noise": 0.05}
+    rec = record([sense(truth.t, truth.air[:, 0], place="grate", kind="air", seed=1, **how),
+                  sense(truth.t, truth.meat[:, 0], place="flat", kind="meat", seed=2, **how)])
+    f = one(forecasts_of(*looked(rec), [95.0]), "flat")
+    assert f.p50 is None
+    assert "48 h" in f.why_not
+    assert f.round_s == 7200 or f.wide is False
+
+
+@pytest.mark.parametrize("what", ["nothing", "constant", "gap", "dead", "jump", "two minutes", "no place"])
+def test_bad_data_get_an_answer_with_a_reason_and_no_error(kitchen, what):
+    rec, _ = kitchen
+    meat, air, notes, grid = looked(rec, 5.0)
+    y = meat["flat"].celsius.copy()
+    if what == "nothing":
+        y[:] = np.nan
+    elif what == "constant":
+        y[:] = 20.0
+    elif what == "gap":
+        y[100:260] = np.nan
+    elif what == "dead":
+        y[180:] = np.nan
+    elif what == "jump":
+        y[200:] += 15.0
+    elif what == "two minutes":
+        y[2:] = np.nan
+    meat = {} if what == "no place" else meat | {"flat": replace(meat["flat"], celsius=y)}
+    said = forecasts_of(meat, air, notes, grid, [90.0])
+    last = one(said, COLDEST)
+    if what == "no place":
+        assert last.why_not == "no meat place"
+        return
+    f = one(said, "flat")
+    if what in ("nothing", "dead", "two minutes"):
+        assert f.p50 is None
+        assert f.why_not
+        assert last.without == ("flat",)  # it goes on with the rest, and says so
+    else:
+        assert f.p50 is None or f.p50 > f.made
+        assert (f.p50 is None) == (f.why_not is not None)
+    assert one(said, "point").p50 is not None
+
+
+def test_a_pulled_joint_is_not_forecast(kitchen):
+    rec, _ = kitchen
+    meat, air, _, grid = looked(rec, 5.0)
+    pull = (Note(1, 1, int((T0 + 4.9 * 3600) * 1000), "pull", ""),)
+    f = one(forecasts_of(meat, air, pull, grid, [95.0]), "flat")
+    assert (f.p50, f.why_not) == (None, "the meat was pulled")
+
+
+def test_wrapping_now_or_a_hotter_pit_bring_it_forward(kitchen):
+    rec, _ = kitchen
+    meat, air, notes, grid = looked(rec, 4.0)
+    known = learn(meat, air, notes, grid)
+    middle = {
+        name: one(foretell(known, meat, [93.0], grid, plan), COLDEST).p50
+        for name, plan in {
+            "bare": Plan(wrap=False), "wrap": Plan(wrap=True), "hot": Plan(pit_c=145.0, wrap=False),
+            "cool": Plan(pit_c=105.0, wrap=False),
+        }.items()
+    }
+    assert middle["wrap"] < middle["bare"] - 1800
+    assert middle["hot"] < middle["bare"] - 1800
+    assert middle["cool"] > middle["bare"] + 1800
+
+
+def test_the_fan_starts_where_the_place_is_and_its_levels_are_in_order(kitchen):
+    rec, _ = kitchen
+    meat, air, notes, grid = looked(rec, 4.0)
+    fan = one(forecasts_of(meat, air, notes, grid, [93.0]), "flat").fan
+    assert fan.celsius.shape == (len(fan.levels), fan.t.size)
+    assert (np.diff(fan.celsius, axis=0) >= 0).all()
+    assert fan.celsius[:, 0] == pytest.approx(meat["flat"].celsius[-1], abs=2.0)
+    assert np.diff(fan.t) == pytest.approx(1800.0)
+
+
+def test_members_whose_cook_would_take_days_count_less_and_the_order_stays():
+    wait = np.concatenate((np.linspace(1, 30, 380), np.full(20, np.inf))) * 3600
+    out = as_cooks_go(wait, 3600.0)
+    assert (np.diff(out[np.isfinite(out)]) >= 0).all()
+    assert np.median(out) < np.median(wait)
+    short = np.linspace(0.5, 3, 400) * 3600  # nothing long about it: only as wide as the ensemble is too narrow
+    assert np.median(as_cooks_go(short, 0.0)) == pytest.approx(np.median(short), rel=0.01)
+    assert np.ptp(np.log(as_cooks_go(short, 0.0))) == pytest.approx(1.1 * np.ptp(np.log(short)), rel=0.02)
+    assert np.isinf(as_cooks_go(np.full(400, np.inf), 0.0)).all()
