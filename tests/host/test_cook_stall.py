@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pitscribe.cook.stall import find_stalls
+from pitscribe.cook.sweep import BEGIN_SHARE
 from pitscribe.series import Series
 
 WET = Spec(half_mm=34, juice=0.8, crust_kg=5.0, film=18, seed=11)
@@ -138,7 +139,7 @@ def test_it_carries_the_numbers_that_it_was_called_on():
     e = found.evidence
     assert e["pace_per_h"] / e["best_pace_per_h"] == pytest.approx(e["share_of_best"])
     assert e["rate_k_h"] / e["drive_k"] == pytest.approx(e["pace_per_h"])
-    assert e["share_of_best"] < 0.4
+    assert e["share_of_best"] < BEGIN_SHARE
     assert 0 < found.depth <= 1
     assert f"{100 * e['share_of_best']:.0f} %" in found.cause
 
