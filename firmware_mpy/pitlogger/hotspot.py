@@ -7,16 +7,18 @@ Network key and PIN are settings; where these are empty, ones of the board's own
 import asyncio
 import json
 import os
+import sys
 
 from micropython import const
 
-from pitlogger import files
+from pitlogger import files, forget
 from pitlogger.views import Views
 from pitlogger.web import Web
 
 _FILE = "hotspot"
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"  # none that is taken for another
 _KEY, _PIN = const(12), const(6)
+_PATIENCE_MS = const(5000)  # with a console that nobody reads
 
 
 class Hotspot:
@@ -53,7 +55,7 @@ class Hotspot:
             tasks.append(asyncio.create_task(self._names(address)))
             port = settings["port"]
             self.where = "http://%s%s/" % (address, "" if port == 80 else ":%d" % port)
-            self._say()
+            await self._say()
             await tasks[0]  # ends only with us
         finally:
             self.where = ""
@@ -71,9 +73,17 @@ class Hotspot:
             except OSError as error:
                 self._app.log.add("hotspot: no names: %s" % error)
 
-    def _say(self):
-        print("hotspot: network %s, key %s, page %s, PIN %s" % (self.ssid, self.key, self.where, self.pin))
+    async def _say(self):
+        from pitlogger.usblines import Unread, Writer
+
         self._app.log.add("hotspot open: %s" % self.ssid)
+        told = "hotspot: network %s, key %s, page %s, PIN %s\n" % (self.ssid, self.key, self.where, self.pin)
+        try:  # not by print: that would wait for a reader, and everything with it
+            await Writer(sys.stdout, self._clock, _PATIENCE_MS).write(told.encode())
+        except Unread:
+            pass
+        if self._app.usb is None:  # else it is in use
+            forget(("usblines",))
 
     def _own(self):
         """Return (key, PIN), made and kept where the settings have none."""

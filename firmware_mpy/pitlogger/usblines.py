@@ -89,11 +89,12 @@ class Writer:
         A line begins with a newline of its own, because the console may have stopped anywhere in its text.
         """
         crc = binascii.crc32(payload, binascii.crc32(letter))
-        await self._write(b"\n~" + letter)
-        await self._write(payload)
-        await self._write(b"~%08x\n" % crc)
+        await self.write(b"\n~" + letter)
+        await self.write(payload)
+        await self.write(b"~%08x\n" % crc)
 
-    async def _write(self, data):
+    async def write(self, data):
+        """Write bytes as they are. Raises Unread."""
         clock, data, at = self._clock, memoryview(data), 0
         since = clock.ticks_ms()
         while at < len(data):

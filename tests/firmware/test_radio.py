@@ -1,8 +1,9 @@
 """The one radio: a guest where a known network is in reach, a host where none is, and nothing lost on the way."""
 
 import json
+import subprocess
 
-from firmware_rig import Logger, StoringHost, WordChip, run
+from firmware_rig import HEAP, MICROPYTHON, Logger, StoringHost, WordChip, environment, run
 from servers import free_port, wait_until
 from web_rig import KEY, PIN, Guest
 
@@ -196,7 +197,7 @@ def test_frames_of_a_stay_on_its_own_ground_reach_the_host_when_the_logger_is_ho
     before = len(set(host.keys))
     assert Guest(page).get("/now").json["channels"][0]["place"] == "flat"
     reach(home=HOME["password"])
-    wait_until("home again", lambda: len(set(host.keys)) > before + 30)  #X
+    wait_until("home again", lambda: len(set(host.keys)) > before + 30)
     sequences = sorted({sequence for _, sequence in host.keys})
     assert sequences == list(range(sequences[0], sequences[-1] + 1))
     assert host.states[-1]["missed"] == 0
@@ -222,3 +223,33 @@ asyncio.run(go())
     assert none
     assert line.startswith("radio: no module named")
     assert (missed, ended) == (0, False)
+
+
+def test_console_that_nobody_reads_does_not_hold_up_the_opening_of_the_own_network(flash):
+    """The pipe is full to the last byte, as a port is whose reader has stopped."""
+    body = """
+import select
+room = select.poll()
+room.register(sys.stdout, select.POLLOUT)
+while room.poll(0):
+    sys.stdout.buffer.write(bytes(4096))
+async def go():
+    air()
+    asyncio.create_task(app.run())
+    await asyncio.sleep_ms(200_000)
+    with open("told", "w") as f:
+        json.dump([app.hotspot is not None and app.hotspot.where != "", app.sampler.missed], f)
+asyncio.run(go())
+"""
+    more = {"PITSCRIBE_AIR": "air.json", "PITSCRIBE_AP": "127.0.0.1", "PITSCRIBE_SPEED": "0", "PITSCRIBE_EASE_MS": "0"}
+    flash.mkdir(exist_ok=True)
+    (flash / "script.py").write_text(SCRIPT.replace("PORT", "9").replace("PAGE", str(free_port())) + body)
+    board = subprocess.Popen(
+        [str(MICROPYTHON), "-X", HEAP, "script.py"], cwd=flash, env=environment(True, **more), stdout=subprocess.PIPE
+    )
+    try:
+        assert board.wait(15) == 0
+    finally:
+        board.kill()
+        board.communicate()
+    assert json.loads((flash / "told").read_text()) == [True, 0]
