@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 
 from pitscribe.cook.fire_course import Course, course_of
-from pitscribe.cook.fire_events import FireEvent, Noted, Walk
+from pitscribe.cook.fire_event import FireEvent, Noted
+from pitscribe.cook.fire_events import Walk
 from pitscribe.cook.fire_gradient import Gradient, gradients_of
 from pitscribe.cook.fire_usual import LEAST_MIN
 from pitscribe.cook.grid import CELL_S, Cells, FloatArray, Grid
@@ -125,7 +126,7 @@ def fire_of(
     return Fire(
         at=grid.end(last) if last >= 0 else None, state=state, band=band, level_c=level, swing_k=swing,
         slope_k_h=slope, slope_u_k_h=slope_u, in_band_s=known[1], below_s=known[0], above_s=known[2],
-        known_s=sum(known), warning=_warning(walk, course, grid, band, last) if state in ("fading", "out") else None,
+        known_s=sum(known), warning=_warning(walk, course, grid, last) if state in ("fading", "out") else None,
         events=tuple(walk.events), rhythm=rhythm_of(walk.fuel, walk.turns.rises, now, quiet=quiet),
         gradients=gradients_of(air), why_not=why_not,
     )
@@ -154,8 +155,8 @@ def _state(
         return "unknown", f"no good air sample for {silent} min"
     if walk.over:
         return "over", f"the fire is no more watched: {walk.over}"
-    if walk.fading is not None:
-        return ("out" if walk.out else "fading"), None
+    if walk.watch.fading is not None:
+        return ("fading" if walk.watch.out is None else "out"), None
     if not walk.usual.settled:
         return "not up yet", "the fire has not come to its band yet: no fading is told"
     if band is None:
@@ -188,15 +189,12 @@ def _times(y: FloatArray, walk: Walk, band: Band | None) -> tuple[float, float, 
     return below * CELL_S, inside * CELL_S, above * CELL_S
 
 
-def _warning(walk: Walk, course: Course, grid: Grid, band: Band | None, last: int) -> FireWarning | None:
-    if walk.fading is None or band is None:
+def _warning(walk: Walk, course: Course, grid: Grid, last: int) -> FireWarning | None:
+    watch = walk.watch
+    event = watch.out if watch.out is not None else watch.fading
+    if event is None or watch.trouble_c is None:
         return None
-    fading = walk.events[walk.fading]
-    trouble = walk.trouble_c if walk.trouble_c is not None else band.low_c
-    kind, since, probability = fading.kind, fading.noticed, fading.probability
-    if walk.out:
-        out = [e for e in walk.events if e.kind == "out"][-1]
-        kind, since, probability = out.kind, out.noticed, out.probability
-    there = course.y[last] <= trouble
-    about = None if there or walk.to_go_min is None else grid.end(last) + 60 * walk.to_go_min
-    return FireWarning(kind, since, trouble, about, probability, CAUTION)
+    what = walk.events[event]
+    there = bool(course.y[last] <= watch.trouble_c)
+    about = None if there or watch.to_go_min is None else grid.end(last) + 60 * watch.to_go_min
+    return FireWarning(what.kind, what.noticed, watch.trouble_c, about, what.probability, CAUTION)

@@ -17,7 +17,8 @@ from pitscribe.cook.rates import line_rates
 DROP_K = 6.0  # within DROP_MIN; under it a dip may be a gust or fresh wood (a split swings 8 to 17 K in half an hour)
 DROP_MIN = 2
 DROP_SIGMA = 6.0  # and so many times the usual change of a minute
-BACK_SHARE = 0.75  # of an opening's depth made good: the course speaks for the fire again
+BACK_SHARE = 0.9  # of an opening's depth made good: the course speaks for the fire again
+FLAT_MIN, FLAT_SHARE = 3, 0.05  # or it does not come back further: so many minutes rise by less of the depth
 OPEN_MIN = 30  # no longer: by then the pit is what it is
 NO_WAY_BACK_MIN = 20  # left open, or no opening: the fire went out at once. Either way the pit stays cold
 RISES_SHARE = 0.25  # of its depth: on the way back
@@ -108,7 +109,7 @@ def find_openings(y: FloatArray, change: FloatArray) -> tuple[list[Opening], NDA
             one = openings[-1]
             if v < one.before_c - one.depth_k:
                 openings[-1] = one = _deeper(one, k, v)
-            open_ = not _over(one, k, v)
+            open_ = not _over(one, k, v, values[max(0, k - FLAT_MIN)])
             masked[k] = open_
             if not open_:
                 openings[-1] = Opening(one.begin, one.noticed, one.turned, k, one.before_c, one.depth_k, one.drop_k,
@@ -132,11 +133,13 @@ def _deeper(one: Opening, k: int, v: float) -> Opening:
     return Opening(one.begin, one.noticed, k, None, one.before_c, one.before_c - v, one.drop_k, one.usual_k)
 
 
-def _over(one: Opening, k: int, v: float) -> bool:
-    """It came back, or as far as it will: what is left after half an hour is the fire's doing."""
-    back = v >= one.before_c - (1 - BACK_SHARE) * one.depth_k
-    stays = v < one.before_c - (1 - RISES_SHARE) * one.depth_k and k - one.noticed >= NO_WAY_BACK_MIN
-    return back or stays or k - one.noticed >= OPEN_MIN
+def _over(one: Opening, k: int, v: float, before: float) -> bool:
+    """It came back, or as far as it will: what is left is the fire's doing. ``before``: ``FLAT_MIN`` ago [degC]."""
+    risen = v - (one.before_c - one.depth_k)
+    back = risen >= BACK_SHARE * one.depth_k
+    flat = risen >= RISES_SHARE * one.depth_k and v - before < FLAT_SHARE * one.depth_k and k - one.turned > FLAT_MIN
+    stays = risen < RISES_SHARE * one.depth_k and k - one.noticed >= NO_WAY_BACK_MIN
+    return back or flat or stays or k - one.noticed >= OPEN_MIN
 
 
 def _surest(cells: Cells, breaks: NDArray[np.int64], change: FloatArray) -> tuple[FloatArray, FloatArray]:

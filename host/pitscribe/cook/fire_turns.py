@@ -23,7 +23,6 @@ class Turn:
     low_c: float
     rise_k: float
     minutes: int
-    nearest_min: float  # the shortest time to trouble that the fall promised
 
     @property
     def fuel(self) -> bool:
@@ -39,7 +38,6 @@ class Turns:
     low_c: float = float("inf")
     low_at: int = 0
     high_c: float = float("-inf")
-    nearest_min: float = 60.0
     rises: list[float] = field(default_factory=list)
     sums: Cusum = field(default_factory=Cusum)
     waits: Turn | None = None  # a turn that has not risen enough for fuel yet
@@ -51,39 +49,33 @@ class Turns:
     def restart(self, k: int, y: float) -> None:
         """Forget the present fall."""
         self.falling, self.low_c, self.low_at, self.high_c = True, y, k, y
-        self.nearest_min, self.sums.s, self.waits = 60.0, 0.0, None
+        self.sums.s, self.waits = 0.0, None
 
-    def promised(self, to_go_min: float) -> None:
-        """The present slope promises trouble in so many minutes."""
-        self.nearest_min = min(self.nearest_min, to_go_min)
-
-    def step(self, k: int, y: float, change: float, after: float) -> tuple[Turn | None, Turn | None]:
-        """One calm minute [degC]; ``after``: minutes since an opening. Returns (a turn, a turn that is fuel)."""
+    def step(self, k: int, y: float, change: float, after: float) -> Turn | None:
+        """One calm minute [degC], ``after`` minutes after an opening. Returns a turn that rose enough for fuel."""
         last = self._before[-1] if self._before else float("nan")
         self._before = [*self._before[-2:], y]
         smooth = sum(self._before) / len(self._before)
         least = max(TURN_K, TURN_CHANGES * change, TURN_SHARE * self._usual_rise())
-        turn = None
         if self.falling:
             self.sums.add(max(-4.0, min(4.0, (last - y - self._mean) / self._sd)) if last == last else 0.0)
             if smooth < self.low_c - (2 * change if after <= CREEPS_MIN else 0.0):
                 self.low_c, self.low_at = smooth, k
             if smooth - self.low_c >= least:
-                turn = self.waits = Turn(self.low_at, self.low_c, smooth - self.low_c, k - self.low_at,
-                                         self.nearest_min)
-                self.falling, self.high_c, self.nearest_min, self.sums.s = False, smooth, 60.0, 0.0
+                self.waits = Turn(self.low_at, self.low_c, smooth - self.low_c, k - self.low_at)
+                self.falling, self.high_c, self.sums.s = False, smooth, 0.0
         else:
             self.high_c = max(self.high_c, smooth)
             if self.high_c - smooth >= least:
                 self.rises.append(self.high_c - self.low_c)
                 self.falling, self.low_c, self.low_at, self.waits = True, smooth, k, None
-        return turn, self._fuel(k, smooth)
+        return self._fuel(k, smooth)
 
     def _fuel(self, k: int, smooth: float) -> Turn | None:
         one = self.waits
         if one is None:
             return None
-        one = Turn(one.at, one.low_c, smooth - one.low_c, k - one.at, one.nearest_min)
+        one = Turn(one.at, one.low_c, smooth - one.low_c, k - one.at)
         if one.fuel or one.minutes > FUEL_MIN:
             self.waits = None
         return one if one.fuel else None
