@@ -1,10 +1,11 @@
 """How fast a place heats, with its uncertainty; no rate where the data cannot carry one.
 
-A straight line through the trailing minutes: short when that is good enough, longer when steps of the chip or noise ask
-for it. The line's middle lies half a window back, so a rate is always as old as that; ``window_s`` says so.
+Meat: a filter that lets the rate drift as fast as conduction does; it weighs steps of the chip and noise by itself.
+Air, and the pace of a stall: a straight line through the trailing minutes, whose middle lies half a window back.
 """
 
 from dataclasses import dataclass
+from math import nan, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,11 +23,16 @@ STUCK_MIN = 120  # not one step in two hours, all digits alike: a stuck code as 
 JUMP_K = 1.2  # beyond the going rate from one minute to the next: no heat moves through meat so fast; the probe moved
 
 
+# How a rate drifts: by about itself (10 K/h) over a time of conduction (3 h at a half thickness of 60 mm) [K2/h3].
+DRIFT = 10.0**2 / 3
+UNLEARNED_K_H = 20.0  # a rate that nothing is known of: meat heats at 0 to 40 K/h
+
+
 @dataclass(frozen=True, slots=True)
 class Rates:
     """Heating rate of one place at the end of each cell; float64 (n,), NaN where there is none.
 
-    k_h : rate [K/h];  u : its standard uncertainty [K/h];  window_s : over how long [s]
+    k_h : rate [K/h];  u : its standard uncertainty [K/h];  window_s : over how long, by and large [s]
     """
 
     k_h: FloatArray
@@ -112,19 +118,66 @@ def jumps_so_far(cells: Cells) -> NDArray[np.int64]:
 
 
 def rates_of(cells: Cells, *, meat: bool = True) -> Rates:
-    """Rates of one place: for each cell the shortest of ``WINDOWS_MIN`` that is good enough, else the best known.
+    """Rates of one place. Meat: by a filter whose rate may drift as heat in meat lets it (``drifting_rates``).
 
-    meat : a jump of a meat place ends a window (its probe moved); air may jump, that is its nature.
+    Air jumps, that is its nature: in each cell the shortest line of ``WINDOWS_MIN`` that is good enough, else the best.
     """
-    breaks = jumps_so_far(cells) if meat else None
-    k_h, u, window = (np.full(cells.celsius.size, np.nan) for _ in range(3))
-    for minutes in WINDOWS_MIN:
-        rate, rate_u = line_rates(cells, minutes, breaks)
-        better = np.isfinite(rate) & ~(u <= GOOD_ENOUGH_K_H) & ~(rate_u >= u)
-        k_h[better], u[better], window[better] = rate[better], rate_u[better], minutes * CELL_S
+    if meat:
+        k_h, u, window = drifting_rates(cells, jumps_so_far(cells))
+    else:
+        k_h, u, window = (np.full(cells.celsius.size, np.nan) for _ in range(3))
+        for minutes in WINDOWS_MIN:
+            rate, rate_u = line_rates(cells, minutes)
+            better = np.isfinite(rate) & ~(u <= GOOD_ENOUGH_K_H) & ~(rate_u >= u)
+            k_h[better], u[better], window[better] = rate[better], rate_u[better], minutes * CELL_S
     lost = unmoved(cells) | ~(u <= USELESS_K_H)
     k_h[lost] = u[lost] = window[lost] = np.nan
     return Rates(k_h, u, window)
+
+
+def drifting_rates(cells: Cells, jumps: NDArray[np.int64]) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Present rate [K/h], its standard uncertainty and the span that it rests on [s], by a Kalman filter: (n,) each.
+
+    The state is temperature and rate; the rate is a random walk of ``DRIFT`` (level and slope with white acceleration:
+    SOURCES.md section 10). A minute's variance is that of steps of ``cells.step`` (GUM 4.3.7) and of the noise that
+    second differences have shown so far. Unlike a line's, the rate is that of now and not of half a window ago. After
+    a jump it is learned anew. There is none before ``WINDOWS_MIN[0]`` minutes, half of them good, nor when stale.
+    """
+    variance = (cells.step**2 / 12 + noise_so_far(cells)).tolist()
+    n, dt, q = cells.celsius.size, CELL_S / 3600, DRIFT
+    out: list[tuple[float, float, float]] = [(nan, nan, nan)] * n
+    level = rate = p00 = p01 = p11 = 0.0
+    first, good, newest = -1, 0, -1
+    moved = np.diff(jumps, prepend=0).tolist()
+    for k, (y, r, jumped) in enumerate(zip(cells.celsius.tolist(), variance, moved, strict=True)):
+        level += rate * dt
+        p00 += dt * (2 * p01 + dt * p11) + q * dt**3 / 3
+        p01 += dt * p11 + q * dt * dt / 2
+        p11 += q * dt
+        if y == y and r == r:
+            if first < 0 or jumped:
+                level, rate, p00, p01, p11, first, good = y, 0.0, r, 0.0, UNLEARNED_K_H**2, k, 0
+            gain, slope_gain = p00 / (p00 + r), p01 / (p00 + r)
+            rate += slope_gain * (y - level)
+            level += gain * (y - level)
+            p11 -= slope_gain * p01
+            p00, p01 = p00 * (1 - gain), p01 * (1 - gain)
+            good, newest = good + 1, k
+        if good >= LEAST_SHARE * WINDOWS_MIN[0] and k - first + 1 >= WINDOWS_MIN[0] and k - newest < STALE_MIN:
+            # A line over w hours knows a rate to sqrt(12 r dt / w^3); its drift over it is sqrt(q w / 3).
+            out[k] = rate, sqrt(p11), 3600 * (36 * r * dt / q) ** 0.25
+    table = np.array(out).reshape(n, 3)
+    return table[:, 0], table[:, 1], table[:, 2]
+
+
+def noise_so_far(cells: Cells) -> FloatArray:
+    """Variance of a minute's value by its second differences so far, each counted as a jump at most: (n,), K2."""
+    y = cells.celsius
+    bend = np.full(y.size, np.nan)
+    bend[2:] = np.minimum((y[2:] - 2 * y[1:-1] + y[:-2]) ** 2, JUMP_K**2) / 6
+    known = np.isfinite(bend)
+    noise: FloatArray = np.cumsum(np.where(known, bend, 0.0)) / np.maximum(np.cumsum(known), 1)
+    return noise
 
 
 def why_no_rate(cells: Cells, *, meat: bool = True, yet: bool = True) -> str:
