@@ -34,6 +34,8 @@ KINDS = (
     "wild", "lid left open", "fade", "unwrapped", "pan", "rotate", "pellet", "pit drop", "humid", "hold", "asleep",
     "kettle", "rest", "thin", "choked", "moved", "cold", "tempered",
 )
+FIRES = ("asleep", "bare", "out", "electric", "fade", "wild", "choked", "lid left open", "asleep", "kettle", "choked",
+         "ceramic", "fade", "pellet", "pit drop", "out", "spritz")  # for the score of the fire: half of them die
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,10 +65,10 @@ class Drawn:
     rng: np.random.Generator
 
 
-def draw(i: int, seed: int) -> Drawn:
+def draw(i: int, seed: int, kinds: Sequence[str] = KINDS) -> Drawn:
     """The ``i``-th cook; the same for the same seed, whatever else is drawn."""
-    rng = np.random.default_rng((seed, i, 4321))
-    kind = KINDS[i % len(KINDS)]
+    rng = np.random.default_rng((seed, i, 4321, len(kinds)))
+    kind = kinds[i % len(kinds)]
     u = lambda low, high: float(rng.uniform(low, high))  # noqa: E731
     cooker = {"electric": "electric", "ceramic": "ceramic", "wild": "wild", "pellet": "pellet", "kettle": "kettle",
               "asleep": str(rng.choice(BY_HAND)), "out": str(rng.choice(["offset", "wild", "kettle"])),

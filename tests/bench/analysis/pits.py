@@ -19,9 +19,9 @@ BY_HAND = ("offset", "wild")
 COOKERS = (*BY_HAND, "kettle", "ceramic", "electric", "pellet")
 WALL_S = {"offset": (2000, 5000), "wild": (1500, 3500), "kettle": (1500, 4000), "ceramic": (6000, 14000),
           "electric": (1500, 6000), "pellet": (1500, 4500)}
-FLAME = {"offset": (0.14, 0.24), "wild": (0.2, 0.32), "kettle": (0.12, 0.25), "ceramic": (0.08, 0.15),
+FLAME = {"offset": (0.14, 0.24), "wild": (0.15, 0.23), "kettle": (0.12, 0.25), "ceramic": (0.08, 0.15),
          "electric": (0.08, 0.2), "pellet": (0.1, 0.25)}  # share of the pit's excess that follows the power at once
-DRAUGHT = {"offset": 0.10, "wild": 0.18, "kettle": 0.08, "ceramic": 0.04, "electric": 0.0, "pellet": 0.03}
+DRAUGHT = {"offset": 0.10, "wild": 0.14, "kettle": 0.08, "ceramic": 0.04, "electric": 0.0, "pellet": 0.03}
 GUST_K = {"offset": 0.8, "wild": 1.6, "kettle": 0.7, "ceramic": 0.3, "electric": 0.1, "pellet": 0.8}
 SPLIT_MIN = 45.0  # a split of size 1 holds the level for so long
 
@@ -69,7 +69,7 @@ class Pits:
         self.coals = np.where(self.hand, 35.0 * 60, 0.0)  # s of full power
         self.on, self.held, self.power = np.ones(n, dtype=bool), np.ones(n), np.ones(n)
         self.hysteresis = each(0.6, 3.0)
-        self.period, self.amount = each(300, 900), each(0.15, 0.7)
+        self.period, self.amount = each(300, 900), each(0.1, 0.35)
         self.draught, self.gust = np.zeros(n), np.zeros(n)
         self.sway = np.array([DRAUGHT[s.cooker] for s in specs])
         self.gust_k = np.array([GUST_K[s.cooker] for s in specs]) * each(0.4, 1.6)
@@ -137,7 +137,7 @@ class Pits:
             low = self.air[i] < self.level[i] + self.lays_under[i] - (12 if s.cooker == "wild" else 0)
             if not low or t - self.last_split[i] < 900 or self.power[i] > 1.05:
                 continue
-            size = rng.lognormal(0.05 if s.cooker == "offset" else 0.4, 0.25)
+            size = rng.lognormal(0.05 if s.cooker == "offset" else 0.3, 0.25)
             if self.power[i] < 0.3:  # nearly out: kindling, two splits, and the wait
                 self.flames[i] += 12 * 60
                 size *= 1.7

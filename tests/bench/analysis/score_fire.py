@@ -18,6 +18,7 @@ from .truth import BenchCook, Fade
 
 AHEAD_S = 900.0
 EARLY_S = 1800.0
+SAME_S = 3600.0
 
 
 @dataclass
@@ -51,9 +52,11 @@ class FireScore:
         self.hours += (end - T0) / 3600
         for fade in fire.fades:
             self._fade(cook, fade, warnings)
+        last = -np.inf
         for at in warnings:
             if at < end and not any(a <= at <= b for a, b in fire.troubled):
-                self.false += 1
+                self.false += at - last > SAME_S  # "fading" and then "out" are one warning
+                last = at
                 self.misses.append(f"{cook.name}: false {(at - T0) / 3600:.1f} h")
 
     def _fade(self, cook: BenchCook, fade: Fade, warnings: Sequence[float]) -> None:

@@ -79,9 +79,9 @@ class StallScore:
 
     def _place(self, name: str, spans: Spans, calls: list[Call]) -> None:
         used: set[int] = set()
-        for a, b in spans.sure:
+        for j, (a, b) in enumerate(spans.sure):
             self.sure += 1
-            early = min([m for m, n in spans.maybe if m <= a < n], default=a)
+            early = spans.since(j)
             hits = [i for i, c in enumerate(calls)
                     if c.begin < b and (c.end or np.inf) > a and early - NEAR_S <= c.begin <= a + NEAR_S]
             if hits:

@@ -18,7 +18,7 @@ from .score_fire import FireScore
 from .score_stall import StallScore
 
 SEED, TUNE_SEED = 20_261_125, 1
-COOKS, FINISH_COOKS, FIRE_COOKS, TUNE_COOKS = 90, 60, 180, 60
+COOKS, FINISH_COOKS, FIRE_COOKS, TUNE_COOKS = 90, 60, 120, 60
 BEGIN = "<!-- the bench's table begins: written by tests/bench/analysis/table.py -->"
 END = "<!-- the bench's table ends -->"
 METHODS = {OURS: "**pitscribe**", "linear": "linear, last 30 min", "newton": "approach to the pit",
@@ -41,14 +41,14 @@ def run(seed: int = SEED, share: float = 1.0) -> Results:
     """Score everything on the held-out cooks of ``seed``; ``share`` under 1: fewer cooks, for a quick look."""
     began = time.perf_counter()
     many, some, most, tunes = (max(6, round(share * n)) for n in (COOKS, FINISH_COOKS, FIRE_COOKS, TUNE_COOKS))
-    held, tune = list(cooks("held", max(many, most), seed)), list(cooks("tune", tunes, TUNE_SEED))
-    stalls = {OURS: score_stall.score(held[:many], score_stall.ours)}
+    held, tune = list(cooks("held", many, seed)), list(cooks("tune", tunes, TUNE_SEED))
+    stalls = {OURS: score_stall.score(held, score_stall.ours)}
     for name, rule in score_stall.chosen(tune).items():
-        stalls[f"{name} ({rule.under:g}{'' if rule.normalised else ' K/h'})"] = score_stall.score(held[:many], rule)
-    physics = {p: score_stall.score([c for c in held[:many] if c.physics == p], score_stall.ours)
+        stalls[f"{name} ({rule.under:g}{'' if rule.normalised else ' K/h'})"] = score_stall.score(held, rule)
+    physics = {p: score_stall.score([c for c in held if c.physics == p], score_stall.ours)
                for p in ("slab", "oval")}
     finish = score_finish.score(held[:some], tune)
-    fire = score_fire.score(held[:most])
+    fire = score_fire.score(cooks("fires", most, seed))
     return Results(stalls, physics, finish, fire, time.perf_counter() - began, seed)
 
 

@@ -105,6 +105,11 @@ def test_a_plateau_that_vapour_makes_is_a_stall_by_truth():
     assert begin / 3600 == pytest.approx(3, abs=1 / 3)
     assert end / 3600 == pytest.approx(6, abs=1 / 3)
     assert any(a <= begin and b >= end for a, b in spans.maybe)
+    # The same with half an hour of dead fire in it: one stall still, which one may have called from its begin.
+    out = np.where((h > 4.2) & (h < 4.7), 75.0, 121.0)
+    poor = stall_spans(Course(t, 20.0, celsius, out, flat, np.full(t.size, 500.0), 500 * share, dry, np.inf))
+    assert len(poor.sure) == 1
+    assert poor.since(0) <= begin
     assert MAYBE.pace > SURE.pace
 
 
@@ -157,9 +162,9 @@ def test_the_person_wraps_by_what_the_flat_shows_and_opens_again():
     assert joints.celsius.shape == (1, SLICES, SHELLS)
 
 
-@pytest.mark.parametrize("split", ["tune", "held"])
+@pytest.mark.parametrize("split", ["tune", "held", "fires"])
 def test_seeds_repeat_and_the_number_of_cooks_changes_none(split):
-    a, b = list(cooks(split, 4, 11)), list(cooks(split, 7, 11))
+    a, b = list(cooks(split, 3, 11)), list(cooks(split, 5, 11))
     for x, y in zip(a, b, strict=False):
         assert x.name == y.name
         assert x.record.notes == y.record.notes
@@ -172,5 +177,5 @@ def test_seeds_repeat_and_the_number_of_cooks_changes_none(split):
 
 
 def test_an_unknown_split_is_refused():
-    with pytest.raises(ValueError, match="tune, held"):
+    with pytest.raises(ValueError, match="tune, held, fires"):
         next(cooks("all", 1, 1))

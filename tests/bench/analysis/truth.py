@@ -40,10 +40,20 @@ BRIDGE_S = 1200.0
 
 @dataclass(frozen=True, slots=True)
 class Spans:
-    """Stalls of one place: those that it surely had, and (wider, and more) those that one may speak of; UTC s."""
+    """Stalls of one place: those that it surely had, and (wider, and more) those that one may speak of; UTC s.
+
+    early : for each sure one, since when one may have spoken of it, through a low fire on the way too
+    """
 
     sure: tuple[Span, ...]
     maybe: tuple[Span, ...]
+    early: tuple[float, ...] = ()
+
+    def since(self, i: int) -> float:
+        """The earliest begin that is right for sure stall ``i`` [UTC s]."""
+        begin = self.sure[i][0]
+        told = self.early[i] if self.early else begin
+        return min([told, begin, *(a for a, b in self.maybe if a <= begin < b)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,14 +177,23 @@ def stall_spans(course: Course) -> Spans:
     drive = boxcar(course.air, 40, course.step_s) - course.celsius
     usual = course.usual - course.celsius
     low = drive <= SURE.steady * usual
-    sure: list[Span] = []
-    for a, b in _held(course, SURE, drive, usual):
-        between = (course.t >= sure[-1][1]) & (course.t < a) if sure else np.zeros(low.size, dtype=bool)
-        if between.any() and low[between].mean() > 0.5:
-            sure[-1] = sure[-1][0], b  # the same stall, with a low fire in it
+    sure = _through_low_fire(course.t, _held(course, SURE, drive, usual), low)
+    maybe = _held(course, MAYBE, drive, usual)
+    through = _through_low_fire(course.t, maybe, low)
+    early = [min([a, *(m for m, n in through if m <= a < n)]) for a, _ in sure]
+    return Spans(tuple(sure), maybe, tuple(early))
+
+
+def _through_low_fire(t: Array, spans: Sequence[Span], low: NDArray[np.bool_]) -> list[Span]:
+    """Spans joined where what lies between is a pit that gave too little for a while: the same stall goes on."""
+    out: list[Span] = []
+    for a, b in spans:
+        between = (t >= out[-1][1]) & (t < a) if out else np.zeros(low.size, dtype=bool)
+        if between.any() and low[between].mean() > 0.25:
+            out[-1] = out[-1][0], b
         else:
-            sure.append((a, b))
-    return Spans(tuple(sure), _held(course, MAYBE, drive, usual))
+            out.append((a, b))
+    return out
 
 
 def _held(c: Course, limits: Held, drive: Array, usual: Array) -> tuple[Span, ...]:
