@@ -48,7 +48,7 @@ def test_the_kitchen_conducts_as_the_textbook_slab_does():
 def test_stalls_are_found_in_cooks_of_a_seed_that_nothing_was_chosen_on(capsys):
     """48 cooks of three places each: 16 kinds, three of each."""
     total = Score()
-    for cook in variants(48, seed=20_260):
+    for cook in variants(48, seed=50_261):
         said = {p.place: find_stalls(p, cook.record.air, cook.record.notes) for p in cook.record.meat}
         score(cook, said, total)
     with capsys.disabled():
