@@ -1,8 +1,7 @@
 """When a place reaches its target: a distribution, from an ensemble of pieces that this cook has taught.
 
-``learn`` (conditioning.py) takes the ensemble through the cook so far, ``cook_on`` goes on from there. Two things are
-then done to its times. Nobody cooks for two days: members whose cook would take much longer than cooks do count less.
-And the spread is widened by a share that makes it honest on cooks of the bench's "tune" split. Nothing else is fitted.
+``learn`` (conditioning.py) takes the ensemble through the cook so far, ``cook_on`` goes on from there. One thing is
+done to its times: nobody cooks for two days, so members whose cook would take much longer than cooks do count less.
 """
 
 from collections.abc import Mapping, Sequence
@@ -14,15 +13,15 @@ import numpy as np
 from pitscribe.cook.conditioning import LEAST_MIN, Learned, Noted, learn
 from pitscribe.cook.cook_on import AS_IT_IS, HORIZON_H, Ahead, Plan, cook_on, first_reach
 from pitscribe.cook.grid import Cells, FloatArray, Grid
+from pitscribe.cook.pit_ahead import LIT_MIN
 from pitscribe.cook.plain import iso, number, span
 
 COLDEST = "coldest"  # the name under which the last of all meat places to reach its target is forecast
 SILENT_MIN = 60  # past this the ensemble goes on without the place's readings no more
 # A whole cook takes 12 to 20 h (common practice, no source), a small piece less; how much less likely it is to be still
-# longer is our allowance: at 16 h some half as likely as at 11, at 20 h a third. Never less than a tenth: a pit that is
-# too cold for its target gets nobody there, however long that is.
-LONG_H, LONG_SD, LEAST_WEIGHT = 11.0, 0.35, 0.1
-WIDENS = 1.1  # the spread of the logarithm of the time to go, against the ensemble's own
+# longer is our allowance: at 16 h some half as likely as at 11, at 20 h a quarter.
+LONG_H, LONG_SD, LEAST_WEIGHT = 11.0, 0.35, 0.03
+COLD_K = 3.0  # a pit that is usually not even so much above the target does not get there, however long one waits
 LEVELS = (0.1, 0.25, 0.5, 0.75, 0.9)  # of the fan
 FAN_S = 1800.0
 ROUNDS_S = (300.0, 600.0, 900.0, 1800.0, 3600.0, 7200.0)
@@ -109,13 +108,15 @@ def foretell(
     run = cook_on(known, max(targets_c) + 2.0, plan) if needed else None
     out: list[Forecast] = []
     for target in targets_c:
+        cold = _is_cold(known, target, plan)
         waits = {name: _wait(known, run, name, target, done[name, target]) for name in known.names
                  if done[name, target] is not None or not why_not[name]}
         for i, name in enumerate(known.names):
             fan = _fan(known, run, [i]) if run is not None and name in waits else None
-            out.append(_forecast(known, name, target, waits.get(name), done[name, target], why_not[name], fan))
+            out.append(_forecast(known, name, target, waits.get(name), done[name, target], why_not[name], fan,
+                                 cold=cold))
         each = out[-len(known.names) :] if known.names else []
-        out.append(_not_before(_coldest(known, target, waits, done, run), each))
+        out.append(_not_before(_coldest(known, target, waits, done, run, cold), each))
     return tuple(out)
 
 
@@ -166,28 +167,37 @@ def _wait(known: Learned, run: Ahead | None, name: str, target: float, done: flo
     return wait
 
 
-def as_cooks_go(wait: FloatArray, elapsed_s: float) -> FloatArray:
-    """Times to go, of members that count by how long their whole cook would take, and as wide as they should be.
+def as_cooks_go(wait: FloatArray, elapsed_s: float, *, cold: bool = False) -> FloatArray:
+    """Times to go, of members that count by how long their whole cook would take.
 
-    wait : (members,), s from now, inf: not within the horizon. Returns as many, ascending; infinite ones stay so.
+    wait : (members,), s from now, inf: not within the horizon. Returns as many, ascending.
+    cold : the pit is too cold for the target: those that never get there count fully
     """
     ordered = np.sort(wait)
-    hours = np.maximum(ordered + elapsed_s, 1.0) / 3600
-    hours = np.where(np.isfinite(hours), hours, (elapsed_s + HORIZON_H * 3600) / 3600)
-    penalty = 0.5 * (np.log(np.maximum(hours / LONG_H, 1.0)) / LONG_SD) ** 2
-    weight = np.cumsum(LEAST_WEIGHT + (1 - LEAST_WEIGHT) * np.exp(-penalty))
-    at = np.searchsorted(weight, (np.arange(wait.size) + 0.5) / wait.size * weight[-1])
+    hours = np.minimum(ordered, HORIZON_H * 3600) / 3600 + elapsed_s / 3600
+    beyond = np.log(np.maximum(hours / LONG_H, 1.0)) / LONG_SD
+    weight = LEAST_WEIGHT + (1 - LEAST_WEIGHT) * np.exp(-0.5 * beyond**2)
+    if cold:
+        weight = np.where(np.isfinite(ordered), weight, 1.0)
+    upto = np.cumsum(weight)
+    at = np.searchsorted(upto, (np.arange(wait.size) + 0.5) / wait.size * upto[-1])
     likely: FloatArray = ordered[np.minimum(at, wait.size - 1)]
-    middle = float(likely[(wait.size - 1) // 2])
-    if not 0 < middle < np.inf:
-        return likely
-    stretched: FloatArray = middle * (np.maximum(likely, 1.0) / middle) ** WIDENS
-    return stretched
+    return likely
+
+
+def _is_cold(known: Learned, target: float, plan: Plan) -> bool:
+    """Whether the pit, as it usually is or is planned, is too cold for the target."""
+    if plan.pit_c is not None:
+        return plan.pit_c <= target + COLD_K
+    recent = known.pit[-240:]
+    recent = recent[np.isfinite(recent)]
+    lit = recent.size >= LIT_MIN
+    return bool(lit and np.quantile(recent, 0.75) <= target + COLD_K)
 
 
 def _coldest(
     known: Learned, target: float, waits: Mapping[str, FloatArray], done: Mapping[tuple[str, float], float | None],
-    run: Ahead | None,
+    run: Ahead | None, cold: bool,
 ) -> Forecast:
     without = tuple(name for name in known.names if name not in waits)
     times = [done[name, target] for name in waits]
@@ -196,19 +206,19 @@ def _coldest(
     why = None if waits else ("no meat place" if not known.names else "nothing can be said of any place")
     rows = [known.names.index(name) for name in waits]
     fan = _fan(known, run, rows) if run is not None and rows else None
-    return _forecast(known, COLDEST, target, wait, at, why, fan, without)
+    return _forecast(known, COLDEST, target, wait, at, why, fan, without, cold=cold)
 
 
 def _forecast(
     known: Learned, place: str, target: float, wait: FloatArray | None, done: float | None, why_not: str | None,
-    fan: Fan | None, without: tuple[str, ...] = (),
+    fan: Fan | None, without: tuple[str, ...] = (), *, cold: bool = False,
 ) -> Forecast:
     now = known.now
     if done is not None:
         return Forecast(now, place, target, done, done, done, True, None, without, fan)
     if wait is None:
         return Forecast(now, place, target, None, None, None, False, why_not, without, None)
-    wait = as_cooks_go(wait, now - known.began)
+    wait = as_cooks_go(wait, now - known.began, cold=cold)
     q = np.quantile(wait, (0.1, 0.5, 0.9), method="inverted_cdf")
     p10, p50, p90 = (now + float(x) if x <= HORIZON_H * 3600 else None for x in q)
     if p50 is None:
