@@ -17,7 +17,7 @@ from .score_finish import BASELINES, OURS, SHARES, FinishScore
 from .score_fire import FireScore
 from .score_stall import StallScore
 
-SEED, TUNE_SEED = 20_261_125, 1
+SEED, TUNE_SEED = 271_828, 1  # chosen before anything was run on it; 1 and 20_261_125 were seen as the bench was made
 COOKS, FINISH_COOKS, FIRE_COOKS, TUNE_COOKS = 90, 60, 120, 60
 BEGIN = "<!-- the bench's table begins: written by tests/bench/analysis/table.py -->"
 END = "<!-- the bench's table ends -->"
