@@ -73,7 +73,8 @@ def course_of(air: Sequence[Cells], grid: Grid) -> Course:
         if one.end is not None:
             ends[one.end] += 1
             after[one.end :] = np.arange(grid.n - one.end)
-    step = air[0].step if air else np.full(grid.n, np.nan)
+    # A course that never moved has no step, and yet a slope: none.
+    step = np.nan_to_num(air[0].step) if air else np.zeros(grid.n)
     u = air[0].u if air else np.full(grid.n, np.nan)
     cells = Cells(calm, u, step)
     slope, slope_u = _surest(cells, np.cumsum(ends), change)

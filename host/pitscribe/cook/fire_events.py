@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from pitscribe.cook.fire_course import Course, Opening
 from pitscribe.cook.fire_event import FireEvent, Noted, phi
 from pitscribe.cook.fire_turns import CREEPS_MIN, Turn, Turns, likely_fuel
-from pitscribe.cook.fire_usual import COLDEST_C, LEVEL_K_H, NEW_LEVEL_MIN, UNDER_K, Usual
+from pitscribe.cook.fire_usual import COLDEST_C, HALF_BAND_K, LEVEL_K_H, NEW_LEVEL_MIN, UNDER_K, Usual
 from pitscribe.cook.fire_watch import BACK_MIN, Watch
 from pitscribe.cook.grid import CELL_S, Grid
 
@@ -114,7 +114,7 @@ class Walk:
             usual.learn(y)
         outside = band is not None and not band[0] <= y <= band[1]
         usual.off_min = usual.off_min + 1 if outside else max(0, usual.off_min - 2)
-        if usual.off_min >= NEW_LEVEL_MIN and usual.band_c is None and self._level(k) and y > COLDEST_C:
+        if usual.off_min >= NEW_LEVEL_MIN and usual.band_c is None and y > COLDEST_C and self._level(k):
             usual.forget()
             for v in self.course.calm[max(0, k - 29) : k + 1].tolist():
                 if v == v:
@@ -122,8 +122,12 @@ class Walk:
             self.watch.end(k, "it holds another level")
 
     def _level(self, k: int) -> bool:
+        """The last hour is level: no slope, and no more swing than a band is wide (a fall and a rise have no slope)."""
         slope, u = float(self.course.hour[k]), float(self.course.hour_u[k])
-        return abs(slope) < LEVEL_K_H + u and u < 3 * LEVEL_K_H
+        if not (abs(slope) < LEVEL_K_H + u and u < 3 * LEVEL_K_H):
+            return False
+        hour = [v for v in self.course.calm[max(0, k - NEW_LEVEL_MIN + 1) : k + 1].tolist() if v == v]
+        return bool(max(hour) - min(hour) < 2.5 * HALF_BAND_K)
 
     def _settle(self, k: int, y: float, band: tuple[float, float] | None) -> None:
         """The fire is up: in its band for minutes, or turned or level where pits cook."""

@@ -6,8 +6,8 @@ from math import exp, sqrt
 from pitscribe.cook.cusum import Cusum
 
 TURN_K = 3.0  # a turn: beyond gusts (and TURN_CHANGES usual changes of a minute, and a share of its usual rise)
-TURN_CHANGES = 5.0
-TURN_SHARE = 0.4
+TURN_CHANGES = 3.0
+TURN_SHARE = 0.2
 FUEL_K = 5.0  # fuel lifts the pit by this at least: half of what a small split gives (8 to 17 K: common practice)
 FUEL_MIN = 25  # within so long of the turn; slower is draught or weather
 CREEPS_MIN = 15  # after an opening the air still creeps up: it sets no new low

@@ -17,7 +17,7 @@ COLDEST_C = 60.0  # no pit cooks at less; a fire that stays there is not at a ne
 NEW_LEVEL_MIN = 60  # off its band for so long, and level: that is the new usual
 LEVEL_K_H = 8.0  # level: an hour's slope under this
 KNOWN_MIN = 120  # settled minutes after which its cycles are known
-COLD_SHARE, COLD_MARGIN_K, COLD_MARGIN = 0.03, 0.5, 0.1  # of its minutes; of how far that is under its level
+COLD_SHARE, COLD_MARGIN_K, COLD_MARGIN = 0.025, 0.5, 0.1  # of its minutes; of how far that is under its level
 
 
 @dataclass(slots=True)
