@@ -268,7 +268,11 @@ class App:
 
     def _write(self):
         """Put the open frame in the journal."""
-        self.journal.append(self.encoder.seal)
+        try:
+            self.journal.append(self.encoder.seal)
+        except MemoryError:
+            gc.collect()
+            self.journal.append(self.encoder.seal)
         self.encoder.clear()
 
     async def _watch(self):
@@ -277,12 +281,18 @@ class App:
             if self._health.look():
                 self._well.set()
                 self._tell()
-            words = self._chip_words()
-            for i, word in enumerate(words):
-                if self._words is not None and word != self._words[i]:
-                    self.log.add("channel %d: %s" % (i, word))
-            self._words = words
+            try:
+                self._log_chips()
+            except MemoryError:  # a line less
+                gc.collect()
             await asyncio.sleep_ms(_WATCH_MS)
+
+    def _log_chips(self):
+        words = self._chip_words()
+        for i, word in enumerate(words):
+            if self._words is not None and word != self._words[i]:
+                self.log.add("channel %d: %s" % (i, word))
+        self._words = words
 
     async def _network(self):
         """All that has to do with a network; in safe mode when that is over."""

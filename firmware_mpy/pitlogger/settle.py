@@ -5,6 +5,7 @@ from pitlogger.chips import ON_I2C
 from pitlogger.chips.max31856 import conversion_ms
 
 _SHORT_SECRET = 16
+_LEAST_DOG = 3000  # ms
 _SHORT_KEY = 8  # WPA2 takes no shorter passphrase
 
 
@@ -15,6 +16,9 @@ def reconcile(values, complaints):
     if 0 < len(values["hotspot"]["key"]) < _SHORT_KEY:
         complaints.append("hotspot.key: shorter than %d characters; one of its own is used" % _SHORT_KEY)
         values["hotspot"]["key"] = ""
+    if 0 < values["watchdog_ms"] < _LEAST_DOG:
+        complaints.append("watchdog_ms: it is fed once a second; %d used" % _LEAST_DOG)
+        values["watchdog_ms"] = _LEAST_DOG
     while conversion_ms(values["mains_hz"], values["average"]) >= values["period_ms"]:
         values["average"] //= 2  # one conversion fits into the shortest period
     _settle_network(values, complaints)

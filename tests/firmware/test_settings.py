@@ -47,6 +47,7 @@ def test_damaged_file_gives_the_defaults_and_a_word_and_is_left_as_it_is(content
 
 # (what is given, the key complained of, where the value is found, what is used)
 WRONG = [
+    ({"watchdog_ms": 500}, "watchdog_ms", lambda v: v["watchdog_ms"], 3000),
     ({"period_ms": 249}, "period_ms", lambda v: v["period_ms"], 1000),
     ({"period_ms": 60001}, "period_ms", lambda v: v["period_ms"], 1000),
     ({"period_ms": "1000"}, "period_ms", lambda v: v["period_ms"], 1000),

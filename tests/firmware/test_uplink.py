@@ -238,7 +238,7 @@ def test_first_time_order_is_journalled_as_an_anchor_and_told_in_the_state(runni
 def test_watchdog_bites_when_the_sampler_stands_and_not_before(running, broker, flash, make_bench):
     """The firmware runs for 600 ticks with a watchdog of 2 s; then its sampler task is stopped from outside."""
     bench = make_bench(chips())
-    (flash / "config.json").write_text(json.dumps(config(broker.port, broker={}, watchdog_ms=2500)))
+    (flash / "config.json").write_text(json.dumps(config(broker.port, broker={}, watchdog_ms=3000)))
     script = """
 import asyncio, machine, time
 from pitlogger import settings
