@@ -1,0 +1,109 @@
+"""How long was it where bacteria grow: danger zone, before the pit is hot, hot holding and cooling, at one place."""
+
+import numpy as np
+
+from pitscribe.cook import safety_tables as tables
+from pitscribe.cook.grid import FloatArray
+from pitscribe.cook.plain import span
+from pitscribe.cook.safety_finding import EDGE, Finding, because, first
+from pitscribe.cook.safety_seen import Seen
+
+
+def zone(seen: Seen, limit_h: float | None) -> Finding:
+    """Hours between 40 and 140 degF so far: every minute that is not surely outside."""
+    cold, hot = tables.ZONE_C
+    inside = seen.known & (seen.high > cold) & (seen.low < hot)
+    hours, unknown = seen.total(inside), seen.total(~seen.known)
+    now_in = seen.now >= 0 and bool(inside[seen.now])
+    words = f"{span(3600 * hours)} known between 4.4 and 60 degC, {span(3600 * unknown)} unknown"
+    if limit_h is not None and hours > limit_h + EDGE:
+        return Finding("exceeded", hours, limit_h, "h", words, unknown)
+    if seen.why_not or unknown > (0.0 if limit_h is None else limit_h - hours + EDGE):
+        return Finding("unknown", hours, limit_h, "h", f"{words}{because(seen)}", unknown)
+    if limit_h is None:
+        words += "; the inside of an intact cut has no published limit"
+    state = "not yet" if now_in else "met"
+    return Finding(state, hours, limit_h, "h", f"{words}; {'still in it' if now_in else 'now out of it'}", unknown)
+
+
+def counter(seen: Seen, air_low: FloatArray | None, air_high: FloatArray | None) -> Finding:
+    """Hours in which the meat stood before the pit was hot; a minute in air above 90 degF, or unknown air, is two.
+
+    air_low, air_high : the pit less and plus its uncertainty, float64 (n,) or longer; None: no air place
+    """
+    limit = tables.COUNTER_H
+    if air_low is None or air_high is None:
+        return Finding("unknown", None, limit, "h", "no air place: when the pit was hot is not known")
+    low, high = air_low[: seen.n], air_high[: seen.n]
+    lit = first(low >= tables.LIT_C)
+    waits = np.arange(seen.n) < (seen.n if lit is None else lit)
+    cold = seen.known & (seen.high <= tables.ZONE_C[0])
+    out = waits & seen.known & ~cold
+    twice = out & ~(high <= tables.COUNTER_HOT_C)
+    hours, unknown = seen.total(out) + seen.total(twice), seen.total(waits & ~seen.known)
+    words = f"{span(3600 * seen.total(out))} known before the pit was hot, {span(3600 * unknown)} unknown"
+    if seen.total(twice):
+        words += f"; {span(3600 * seen.total(twice))} in air that may be above 32.2 degC counts twice"
+    surely = seen.total(out) + seen.total(out & (low > tables.COUNTER_HOT_C))
+    if surely > limit + EDGE:
+        return Finding("exceeded", hours, limit, "h", words, unknown)
+    began_cold = bool((waits & cold).any())
+    if not began_cold:
+        why = f"{words}; the record does not begin with meat that is surely at 4.4 degC: what came before is not known"
+        return Finding("unknown", hours, limit, "h", why, unknown)
+    if hours + 2 * unknown > limit + EDGE or (lit is None and seen.why_not):
+        return Finding("unknown", hours, limit, "h", f"{words}{because(seen)}", unknown)
+    return Finding("met" if lit is not None else "not yet", hours, limit, "h", words, unknown)
+
+
+def hot_holding(seen: Seen, line_c: float, cooked: int | None) -> Finding:
+    """Kept hot since it was cooked, or since it was last at the temperature of reheating. ``cooked`` : its minute."""
+    if cooked is None:
+        return Finding("not yet", None, line_c, "degC", "not known to be cooked so far")
+    hot = seen.low >= line_c - EDGE
+    minute = np.arange(seen.n)
+    last_full = np.flatnonzero((seen.low >= tables.REHEAT_C) & (minute >= cooked))
+    after = np.flatnonzero(hot & (minute >= cooked))
+    if not after.size:
+        state, why = ("unknown", seen.why_not) if seen.why_not else ("not yet", "not hot since it was cooked")
+        return Finding(state, None, line_c, "degC", why)
+    basis = int(last_full[-1]) if last_full.size else int(after[0])
+    below = np.flatnonzero(seen.known[basis:] & ~hot[basis:])
+    lowest = float(np.nanmin(seen.low[basis:]))
+    unknown = seen.total(~seen.known & (minute >= basis))
+    since = float(seen.ends[basis])
+    if below.size:
+        at = float(seen.ends[basis + int(below[0])])
+        why = f"not surely {line_c:.1f} degC any more; reheat it to 74 degC within 2 h, or cool it"
+        return Finding("not met", lowest, line_c, "degC", why, unknown, at)
+    if unknown > 0 or seen.why_not:
+        why = f"never seen below {line_c:.1f} degC, but {span(3600 * unknown)} of it are unknown{because(seen)}"
+        return Finding("unknown", lowest, line_c, "degC", why, unknown, since)
+    run = minute[cooked:][~hot[cooked:]]
+    begin = int(run[-1]) + 1 if run.size else int(after[0])
+    return Finding("met", lowest, line_c, "degC", f"surely {line_c:.1f} degC or more", unknown, float(seen.ends[begin]))
+
+
+def cooling(seen: Seen, line_c: float, limit_h: float, cooked: int | None) -> Finding:
+    """Hours from the last minute that was surely at 135 degF to the first that is surely at ``line_c``."""
+    hot = np.flatnonzero(seen.low >= tables.HOT_C - EDGE)
+    if cooked is None or not hot.size or hot[-1] < cooked:
+        return Finding("not yet", None, limit_h, "h", "not known to be cooked so far")
+    start = int(hot[-1])
+    if start == seen.now:
+        return Finding("not yet", None, limit_h, "h", "it is hot: nothing cools")
+    since = float(seen.ends[start])
+    same = seen.known & (np.arange(seen.n) > start) & (seen.part == seen.part[start])
+    cold = first(same & (seen.high <= line_c))
+    last = np.flatnonzero(same)
+    to = cold if cold is not None else int(last[-1]) if last.size else start
+    hours = (float(seen.ends[to]) - since) / 3600
+    if hours > limit_h + EDGE:
+        return Finding("exceeded", hours, limit_h, "h", f"over {limit_h:g} h after it left 57 degC", None, since)
+    if cold is not None:
+        return Finding("met", hours, limit_h, "h", f"surely at {line_c:g} degC after {span(3600 * hours)}", None, since)
+    moved = bool((seen.part > seen.part[start]).any())
+    if moved or seen.why_not:
+        why = "the reading jumped: its probe was moved or pulled out" if moved else seen.why_not or ""
+        return Finding("unknown", hours, limit_h, "h", why, None, since)
+    return Finding("not yet", hours, limit_h, "h", f"{span(3600 * hours)} since it left 57 degC", None, since)

@@ -1,0 +1,88 @@
+"""What a check of safety says, and how checks of several places become one."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from pitscribe.cook.plain import iso, number
+from pitscribe.cook.safety_seen import BoolArray, Seen
+from pitscribe.cook.safety_tables import DEFER, Source
+
+# Most pressing first: of several places the coldest is the one whose state stands first here.
+STATES = ("exceeded", "not met", "unknown", "not yet", "met")
+EDGE = 1e-9  # a time is not over its limit by rounding of sums
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One thing that was checked; None where it is not known or there is none.
+
+    state : "met", "not met", "not yet", "unknown" or "exceeded" (a limit of time was). Only "met" says that it is well.
+    value, limit : in ``unit``, "h", "degC" or "share" (of the time that is required: 1 is all);  unknown_h : hours of
+    which nothing is known, which count for neither;  since : since when it is so [UTC s];  at : the minute it speaks of
+    """
+
+    what: str
+    place: str
+    state: str
+    value: float | None
+    limit: float | None
+    unit: str
+    unknown_h: float | None
+    since: float | None
+    at: float | None
+    source: str
+    caution: str
+    why: str
+
+    def as_json(self) -> dict[str, Any]:
+        """As plain values."""
+        return {
+            "what": self.what, "place": self.place, "state": self.state, "value": number(self.value),
+            "limit": number(self.limit), "unit": self.unit, "unknown_h": number(self.unknown_h),
+            "since": iso(self.since), "at": iso(self.at), "source": self.source, "caution": self.caution,
+            "why": self.why,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What a check found, before place and source are put to it; fields as in ``Check``."""
+
+    state: str
+    value: float | None
+    limit: float | None
+    unit: str
+    why: str
+    unknown_h: float | None = None
+    since: float | None = None
+
+    def check(self, what: str, place: str, seen: Seen, source: Source) -> Check:
+        """The whole of it."""
+        found = self.state, self.value, self.limit, self.unit, self.unknown_h, self.since
+        return Check(what, place, *found, seen.at, source.name, f"{source.caution} {DEFER}", self.why)
+
+
+def worst(checks: Sequence[Check]) -> Check:
+    """Of one check at several places the one that counts for the coldest: by state, then by how far it is."""
+    return min(checks, key=lambda c: (STATES.index(c.state), _ahead(c), c.place))
+
+
+def _ahead(check: Check) -> float:
+    """How well it stands among those of one state: little of a time in danger, much of a temperature or a share."""
+    if check.value is None:
+        return float("-inf")
+    return -check.value if check.unit == "h" else check.value
+
+
+def first(where: BoolArray) -> int | None:
+    """The first minute that is so; None: none is."""
+    at = np.flatnonzero(where)
+    return int(at[0]) if at.size else None
+
+
+def because(seen: Seen) -> str:
+    """Why there is no present, to be put behind other words."""
+    return f"; {seen.why_not}" if seen.why_not else ""
