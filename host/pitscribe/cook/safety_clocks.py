@@ -70,7 +70,8 @@ def hot_holding(seen: Seen, line_c: float, cooked: int | None) -> Finding:
     basis = int(last_full[-1]) if last_full.size else int(after[0])
     below = np.flatnonzero(seen.known[basis:] & ~hot[basis:])
     lowest = float(np.nanmin(seen.low[basis:]))
-    unknown = seen.total(~seen.known & (minute >= basis))
+    # Where it was never reheated, it may have been cooked before, and have cooled, while nobody saw it.
+    unknown = seen.total(~seen.known & (minute >= (basis if last_full.size else 0)))
     since = float(seen.ends[basis])
     if below.size:
         at = float(seen.ends[basis + int(below[0])])
