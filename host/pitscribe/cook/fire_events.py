@@ -87,7 +87,10 @@ class Walk:
         self.events.append(FireEvent("opened", at, self.grid.end(k), end, likely, OPENED, evidence))
 
     def _turns(self, k: int, y: float, change: float, after: float) -> None:
+        fell = self.turns.falling
         fuel = self.turns.step(k, y, change, after)
+        if fell and not self.turns.falling and self.watch.fading is None:
+            self.usual.turned()
         if fuel is not None and self.usual.settled:
             self._fuelled(k, fuel, change)
         if self.usual.settled and self.watch.fading is None:

@@ -12,12 +12,13 @@ from dataclasses import dataclass, field
 HALF_BAND_K = 15.0 * 5.0 / 9.0
 UNDER_K = 25.0 * 5.0 / 9.0
 USUAL_MIN = 360  # over several splits
+LATE_MIN = 60  # once it is known, a minute is taken for usual so long after: a slow fade is not learned while it lasts
 LEAST_MIN = 30  # settled minutes under which it has no usual
 COLDEST_C = 60.0  # no pit cooks at less; a fire that stays there is not at a new level
 NEW_LEVEL_MIN = 60  # off its band for so long, and level: that is the new usual
 LEVEL_K_H = 8.0  # level: an hour's slope under this
 KNOWN_MIN = 120  # settled minutes after which its cycles are known
-COLD_SHARE, COLD_MARGIN_K, COLD_MARGIN = 0.025, 0.5, 0.1  # of its minutes; of how far that is under its level
+COLD_SHARE, COLD_MARGIN_K, COLD_MARGIN = 0.015, 0.5, 0.1  # of its minutes; of how far that is under its level
 
 
 @dataclass(slots=True)
@@ -28,10 +29,22 @@ class Usual:
     settled: bool = False
     off_min: int = 0
     recent: deque[float] = field(default_factory=deque)
+    pending: deque[float] = field(default_factory=deque)
     ranked: list[float] = field(default_factory=list)
 
     def learn(self, y: float) -> None:
         """One calm minute [degC] of a fire that is well."""
+        self.pending.append(y)
+        if self.known and len(self.pending) <= LATE_MIN:
+            return
+        self._take(self.pending.popleft())
+
+    def turned(self) -> None:
+        """A fall ended by itself: its minutes are usual."""
+        while self.pending:
+            self._take(self.pending.popleft())
+
+    def _take(self, y: float) -> None:
         self.recent.append(y)
         insort(self.ranked, y)
         if len(self.recent) > USUAL_MIN:
@@ -40,6 +53,7 @@ class Usual:
     def forget(self) -> None:
         """Begin anew: another level was set, or the meat is to be held."""
         self.recent.clear()
+        self.pending.clear()
         self.ranked.clear()
         self.off_min = 0
 

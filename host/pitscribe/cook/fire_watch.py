@@ -15,6 +15,7 @@ from pitscribe.cook.fire_usual import UNDER_K, Usual
 from pitscribe.cook.grid import Grid
 
 HORIZON_MIN = 28.0  # a warning is for the next half hour: 15 min to act in, and as much for what a slope cannot know
+LASTING_MIN = 45.0  # under its band and falling for the last hour: slow fires die ever faster than their slope says
 SOON_MIN = 8.0  # trouble so near is told of any fire that left its band
 GRACE_MIN = 15  # somebody laid wood: it catches within so long, or it does not
 BACK_MIN = 5  # in its band for so long: back
@@ -56,17 +57,18 @@ class Watch:
         if self.fading is not None:
             return self._follow(k, y, band)
         caught = fuel_min < GRACE_MIN and y > band[0] - UNDER_K / 2
-        if self.to_go_min is not None and not caught and self._unusual(lately, self.to_go_min, band):
+        if self.to_go_min is not None and not caught and self._unusual(k, lately, self.to_go_min, band):
             self._warn(k, y, slope, self.to_go_min)
         return False
 
-    def _unusual(self, lately: float, to_go: float, band: tuple[float, float]) -> bool:
+    def _unusual(self, k: int, lately: float, to_go: float, band: tuple[float, float]) -> bool:
         if lately > 0.5 * (band[0] + band[1]):
             return False
         under = lately < band[0]
         faster = self.usual.known and self.sums.s > self.sums.h
         if self.usual.unusually_cold(lately) or (under and faster):
-            return to_go <= HORIZON_MIN
+            lasts = under and float(self.course.hour[k]) < -3 * float(self.course.hour_u[k])
+            return to_go <= (LASTING_MIN if lasts else HORIZON_MIN)
         return under and to_go <= SOON_MIN
 
     def _warn(self, k: int, y: float, slope: float, to_go: float) -> None:
@@ -81,6 +83,7 @@ class Watch:
             "celsius": y, "slope_k_h": slope, "slope_u_k_h": u, "trouble_c": self.trouble_c or float("nan"),
             "to_go_min": to_go, "usually_over_c": self.usual.coldest_c, "cusum": self.sums.s,
         }
+        self.usual.pending.clear()  # they belong to this fall
         self.fading, self.lowest_c, self._in_band = len(self.events), y, 0
         at, now = self.grid.end(begin), self.grid.end(k)
         self.events.append(FireEvent("fading", at, now, None, TRUE_SHARE * reaches, FADES, evidence))
