@@ -102,7 +102,7 @@ def _show(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None
     cook = meant_cook(ledger, arguments.cook)
     over = places_over(ledger.placements(cook.id), ledger.now_ms() / 1000)
     record = load(ledger, cook.id, known=arguments.known)
-    analysis = analyse(record, over=over)
+    analysis = analyse(record, over=over, ahead=record.cook.ended_ms is None)
     if arguments.json:
         print(json.dumps({"cook": cook.as_json(), **analysis.as_json()}, indent=1))
         return

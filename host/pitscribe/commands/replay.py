@@ -36,7 +36,7 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
     for look in said["looks"]:
         print(_line(look, unit))
     print()
-    print(summary(analyse(record, target_c=target_c), unit=unit, when=local))
+    print(summary(analyse(record, target_c=target_c, ahead=True), unit=unit, when=local))
     for stall in said["stalls"]:
         first = datetime.fromisoformat(stall["first_said"]).timestamp()
         print(f"looking every {span(every_s)}, the stall at {stall['place']} was first said at {local(first)}")

@@ -12,11 +12,17 @@ import numpy as np
 from pitscribe.cook.answers import Analysis, CannotSay, PlaceNow
 from pitscribe.cook.drive import Drive, drive_of
 from pitscribe.cook.evenness import Evenness, evenness
+from pitscribe.cook.fire import fire_of
+from pitscribe.cook.forecast import forecasts_of
 from pitscribe.cook.grid import Cells, cells_of, grid_of
+from pitscribe.cook.hints import hint_of
+from pitscribe.cook.interventions import interventions_of
+from pitscribe.cook.leads import flagged
+from pitscribe.cook.phases import phases_of
 from pitscribe.cook.pit import PIT_MIN, AirNow, PitNow, pit_now
 from pitscribe.cook.plain import span
 from pitscribe.cook.rates import STALE_MIN, rates_of, why_no_rate
-from pitscribe.cook.stall import stalls_of
+from pitscribe.cook.stall import heating_of
 from pitscribe.errors import ReadingError
 from pitscribe.metrology.flags import Flag
 from pitscribe.series import TARGET_C as TARGET_C
@@ -33,11 +39,14 @@ def check_target(target_c: float | None) -> None:
         raise ReadingError(f"target {target_c:g} degC: give {low:g} to {high:g} degC for the inside of a joint{hint}")
 
 
-def analyse(record: CookRecord, *, target_c: float | None = None, over: Collection[str] = ()) -> Analysis:
+def analyse(
+    record: CookRecord, *, target_c: float | None = None, over: Collection[str] = (), ahead: bool = False
+) -> Analysis:
     """Everything that can be said of a cook from its record so far; a pure function of it.
 
     target_c : temperature that the coldest place is to reach [degC]; default the cook's own target.
     over : places whose probe was taken out: they have a past and no present
+    ahead : forecast too, if there is a target: it takes several times what the rest does
     Raises ReadingError for an absurd ``target_c``. Anything that the data do not carry is None with its reason, never
     an error.
     """
@@ -51,9 +60,13 @@ def analyse(record: CookRecord, *, target_c: float | None = None, over: Collecti
     now = tuple(_place_now(s, c, view) for s, c in zip(places, cells, strict=True))
     meat = {p.place: c for p, c in zip(now, cells, strict=True) if p.kind == "meat"}
     air = [AirNow(p.place, p.celsius, c) for p, c in zip(now, cells, strict=True) if p.kind == "air"]
-    even = evenness(meat, grid)
+    even, notes = evenness(meat, grid), record.notes
     drive = drive_of([one.cells for one in air], grid.n)
-    stalls = [s for place, c in meat.items() for s in stalls_of(place, c, drive, record.notes, grid)]
+    heating = [heating_of(place, c, drive, notes, grid) for place, c in meat.items()]
+    stalls = sorted((s for held, _ in heating for s in held), key=lambda s: (s.begin, s.place))
+    doubts = {s.place: flagged(s, grid) for s in places if s.kind == "meat"}
+    airs = [one.cells for one in air]
+    wanted = [] if target is None or not ahead or not meat else [target]
     pit = pit_now(air)
     present = [p for p in now if p.kind == "meat" and p.celsius is not None]
     coldest = min(present, key=lambda p: (p.celsius, p.place), default=None)
@@ -64,7 +77,13 @@ def analyse(record: CookRecord, *, target_c: float | None = None, over: Collecti
         coldest=coldest,
         pit=pit,
         evenness=even,
-        stalls=tuple(sorted(stalls, key=lambda s: (s.begin, s.place))),
+        phases=phases_of(stalls, notes, grid, meat),
+        stalls=tuple(stalls),
+        slowdowns=tuple(sorted((s for _, slow in heating for s in slow), key=lambda s: (s.begin, s.place))),
+        fire=fire_of([(one.place, one.cells) for one in air], notes, grid),
+        interventions=interventions_of(notes, meat, airs, grid),
+        hint=hint_of(meat, notes, grid, doubts),
+        forecasts=forecasts_of(meat, airs, notes, grid, wanted) if wanted else (),
         flag_counts=flag_counts(places),
         cannot_say=_cannot_say(now, drive, even, pit, target),
         target_c=target,

@@ -4,9 +4,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from pitscribe.cook.evenness import Evenness, SpreadAt
+from pitscribe.cook.evenness import Evenness
+from pitscribe.cook.fire import Fire
+from pitscribe.cook.forecast import Forecast
+from pitscribe.cook.hints import Hint
+from pitscribe.cook.interventions import Intervention
+from pitscribe.cook.phases import Phase
 from pitscribe.cook.pit import PitNow
 from pitscribe.cook.plain import iso, number
+from pitscribe.cook.slow import Slowdown
 from pitscribe.cook.stall import Stall
 
 
@@ -61,7 +67,13 @@ class Analysis:
     coldest: PlaceNow | None  # coldest meat place with a present value
     pit: PitNow | None
     evenness: Evenness
+    phases: tuple[Phase, ...]
     stalls: tuple[Stall, ...]
+    slowdowns: tuple[Slowdown, ...]  # what else held heating back: the fire, a lid, a probe that moved
+    fire: Fire
+    interventions: tuple[Intervention, ...]
+    hint: Hint | None
+    forecasts: tuple[Forecast, ...]  # of each meat place and of the coldest; none if none were asked for
     flag_counts: Mapping[str, Mapping[str, int]]  # place -> word -> samples
     cannot_say: tuple[CannotSay, ...]
     target_c: float | None
@@ -75,33 +87,18 @@ class Analysis:
             "places": [p.as_json() for p in self.places],
             "coldest": self.coldest.as_json() if self.coldest else None,
             "pit": self.pit.as_json() if self.pit else None,
-            "evenness": evenness_json(self.evenness),
+            "evenness": self.evenness.as_json(),
+            "phases": [p.as_json() for p in self.phases],
             "stalls": [stall_json(s) for s in self.stalls],
+            "slowdowns": [s.as_json() for s in self.slowdowns],
+            "fire": self.fire.as_json(),
+            "interventions": [i.as_json() for i in self.interventions],
+            "hint": self.hint.as_json() if self.hint else None,
+            "forecasts": [f.as_json() for f in self.forecasts],
             "flags": {place: dict(counts) for place, counts in self.flag_counts.items()},
             "cannot_say": [c.as_json() for c in self.cannot_say],
             "missed": self.missed, "unplaced": self.unplaced,
         }
-
-
-def spread_json(spread: SpreadAt | None) -> dict[str, Any] | None:
-    """One spread as plain values."""
-    if spread is None:
-        return None
-    return {
-        "at": iso(spread.at), "spread_k": number(spread.spread_k), "u_k": number(spread.u_k),
-        "hottest": spread.hottest, "hottest_c": number(spread.hottest_c),
-        "coldest": spread.coldest, "coldest_c": number(spread.coldest_c), "places": spread.places,
-    }
-
-
-def evenness_json(even: Evenness) -> dict[str, Any]:
-    """Evenness as plain values, without its history."""
-    return {
-        "now": spread_json(even.now), "greatest": spread_json(even.greatest), "limit_k": number(even.limit_k),
-        "degree_hours_above": number(even.degree_hours_above), "hours_above": number(even.hours_above),
-        "hours_known": number(even.hours_known), "leads_since": iso(even.leads_since),
-        "lags_since": iso(even.lags_since), "why_not": even.why_not,
-    }
 
 
 def stall_json(stall: Stall) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from math import ceil
 from typing import Any
 
 from pitscribe.cook.analysis import analyse, check_target
-from pitscribe.cook.answers import Analysis, evenness_json, spread_json, stall_json
+from pitscribe.cook.answers import Analysis, stall_json
 from pitscribe.cook.grid import CELL_S, GAP_S, silences
 from pitscribe.cook.plain import iso, number
 from pitscribe.errors import ReadingError
@@ -35,9 +35,10 @@ def replay(record: CookRecord, every_s: float = 900.0, *, target_c: float | None
 
     every_s : how often to look [s], at least 60.
     Returns ``cook``, ``from``, ``to``, ``every_s``; ``looks``: the answers at each look; ``stalls``: each as last
-    known, with ``first_said``, the look at which it was first said (``noticed`` is to the minute); ``evenness``: the
-    spread at each look in ``history``, and the last word on it; ``flags``: samples by place and flag; ``cannot_say``:
-    what was not said, from when to when.
+    known, with ``first_said``, the look at which it was first said (``noticed`` is to the minute); ``forecasts``: of
+    each look, for each meat place and the coldest (none without a target); ``evenness``: the spread at each look in
+    ``history``, and the last word on it; ``slowdowns``, ``phases``, ``interventions``, ``fire``: the last word;
+    ``flags``: samples by place and flag; ``cannot_say``: what was not said, from when to when.
     Raises ReadingError if ``every_s`` or ``target_c`` make no sense.
     """
     check_target(target_c)
@@ -48,13 +49,15 @@ def replay(record: CookRecord, every_s: float = 900.0, *, target_c: float | None
     history: list[dict[str, Any]] = []
     looks: list[dict[str, Any]] = []
     unsaid: dict[tuple[str, str], dict[str, Any]] = {}
-    last = analyse(record, target_c=target_c)
+    forecasts: list[dict[str, Any]] = []
+    last = analyse(record, target_c=target_c, ahead=True)
     for t in times:
-        said = last if t == times[-1] else analyse(record.until(t), target_c=target_c)
+        said = last if t == times[-1] else analyse(record.until(t), target_c=target_c, ahead=True)
         _note_stalls(stalls, said, t)
         looks.append(_look(said, t))
-        if (now := spread_json(said.evenness.now)) is not None:
-            history.append(now)
+        if said.evenness.now is not None:
+            history.append(said.evenness.now.as_json())
+        forecasts += [f.as_json() for f in said.forecasts]
         for c in said.cannot_say:
             unsaid.setdefault((c.what, c.why), c.as_json() | {"from": iso(t)})["to"] = iso(t)
     return {
@@ -64,7 +67,12 @@ def replay(record: CookRecord, every_s: float = 900.0, *, target_c: float | None
         "every_s": every_s,
         "looks": looks,
         "stalls": sorted(stalls.values(), key=lambda s: (s["begin"], s["place"])),
-        "evenness": evenness_json(last.evenness) | {"history": history},
+        "slowdowns": [s.as_json() for s in last.slowdowns],
+        "forecasts": forecasts,
+        "evenness": last.evenness.as_json() | {"history": history},
+        "phases": [p.as_json() for p in last.phases],
+        "interventions": [i.as_json() for i in last.interventions],
+        "fire": last.fire.as_json(),
         "flags": {place: dict(counts) for place, counts in last.flag_counts.items()},
         "cannot_say": list(unsaid.values()),
     }

@@ -4,11 +4,16 @@ from collections.abc import Callable
 
 from pitscribe.cook.answers import Analysis, PlaceNow
 from pitscribe.cook.evenness import Evenness
+from pitscribe.cook.fire import Fire
+from pitscribe.cook.forecast import COLDEST, Forecast
+from pitscribe.cook.hints import hint_line
+from pitscribe.cook.interventions import intervention_line
 from pitscribe.cook.pit import PitNow
 from pitscribe.cook.plain import degrees, difference, iso, signed, span
 from pitscribe.cook.stall import Stall
 from pitscribe.errors import ConfigError
 
+GUESS_S = 3600.0  # a time that is rounded to so much, and wide besides, is a guess
 When = Callable[[float], str | None]  # UTC s -> how a time is written
 
 
@@ -26,7 +31,12 @@ def summary(said: Analysis, *, unit: str = "F", when: When = iso) -> str:
     lines.append(_coldest(said, unit))
     if said.pit:
         lines.append(_pit(said.pit, unit))
+    lines += _fire(said.fire, unit, when)
     lines += _evenness(said.evenness, unit, when)
+    if said.hint is not None:
+        lines.append(hint_line(said.hint, unit, when))
+    lines += [intervention_line(done, unit, when) for done in said.interventions]
+    lines += [forecast_line(f, unit, when) for f in said.forecasts]
     lines += [stall_line(s, unit, when) for s in said.stalls]
     if not said.stalls and any(p.kind == "meat" for p in said.places):
         lines.append("no stall seen")
@@ -72,6 +82,31 @@ def _pit(pit: PitNow, unit: str) -> str:
     if pit.why_no_direction:
         line += f"; direction not known: {pit.why_no_direction}"
     return line + (f" ({pit.why_this})" if pit.why_this else "")
+
+
+def _fire(fire: Fire, unit: str, when: When) -> list[str]:
+    """The fire's state; a warning with what it is about; when fuel is likely due."""
+    lines = [f"fire: {fire.state}" + (f" ({fire.why_not})" if fire.why_not else "")]
+    if (warning := fire.warning) is not None:
+        by = f" by about {when(warning.about)}" if warning.about is not None else ""
+        below = degrees(warning.trouble_c, unit)
+        lines.append(f"warning: the fire is {warning.kind} since {when(warning.since)}: under {below}{by}. "
+                     f"{warning.caution}")
+    return lines
+
+
+def forecast_line(f: Forecast, unit: str, when: When = iso) -> str:
+    """One forecast in one line, its times rounded to what is known."""
+    target = degrees(f.target_c, unit)
+    who = "the coldest place" if f.place == COLDEST else f.place
+    if f.reached and f.p50 is not None:
+        return f"{who} reached {target} at {when(f.p50)}"
+    if f.p50 is None:
+        return f"when {who} reaches {target}: not known ({f.why_not})"
+    early, middle, late = (None if t is None else when(round(t / f.round_s) * f.round_s) for t in (f.p10, f.p50, f.p90))
+    range_ = f"four times in five between {early} and {late or 'more than two days from now'}"
+    early_days = "; it is early for more than a guess" if f.wide and f.round_s >= GUESS_S else ""
+    return f"{who} reaches {target} at about {middle}, {range_}{early_days}"
 
 
 def _evenness(even: Evenness, unit: str, when: When) -> list[str]:
