@@ -3,7 +3,8 @@
     cooks.py     cooks(split, n, seed): the cooks, from two physics that share nothing but the textbook
     truth.py     what really happened, by physics
     slab.py      the first physics: tests/host/cook_kitchen.py with wide ranges (splits "tune" and "held")
-    ovals.py     cooks of the second physics (split "held" alone): oval.py joints, pits.py cookers, hand.py the person
+    ovals.py     cooks of the second physics (split "held" alone): drawn by oval_draw.py;
+                 oval.py joints, pits.py cookers, hand.py the person
     sensing.py   what probes, chips and a logger make of it
 
 The split "tune" is there to look at; nothing may be chosen on "held".
