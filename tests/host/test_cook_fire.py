@@ -256,12 +256,12 @@ def test_the_fire_of_18_hours_costs_under_60_ms():
 
 
 def test_a_slow_fade_is_not_learned_for_usual_while_it_lasts():
-    """A ceramic fire that falls by 12 K an hour, ever faster: its own minutes must not make its cold usual."""
+    """A fire that falls by 8 K an hour, ever faster: its own cold minutes must not make its cold usual."""
     rng = np.random.default_rng(7)
     hours = np.arange(10 * 60) / 60
     falls = np.maximum(hours - 5.0, 0.0)
-    y = 115.0 - 12.0 * falls - 3.0 * falls**2 + rng.normal(0, 0.3, hours.size)
+    y = 115.0 - 8.0 * falls - 1.5 * falls**2 + rng.normal(0, 0.3, hours.size)
     cells = Cells(y, np.full(y.size, 0.8), np.full(y.size, 0.25))
     fire = fire_of([("grate", cells)], (), Grid(T0, y.size))
     under = T0 + 60 * int(np.argmax(y < 115.0 - 8.3 - 13.9))
-    assert 900 <= under - warnings(fire)[0] <= 3600
+    assert 2400 <= under - warnings(fire)[0] <= 4500
