@@ -22,6 +22,8 @@ from pitscribe.cook.phases import phases_of
 from pitscribe.cook.pit import PIT_MIN, AirNow, PitNow, pit_now
 from pitscribe.cook.plain import span
 from pitscribe.cook.rates import STALE_MIN, rates_of, why_no_rate
+from pitscribe.cook.safety import kind_of, safety_of
+from pitscribe.cook.safety_seen import doubtful
 from pitscribe.cook.stall import heating_of
 from pitscribe.errors import ReadingError
 from pitscribe.metrology.flags import Flag
@@ -65,6 +67,7 @@ def analyse(
     heating = [heating_of(place, c, drive, notes, grid) for place, c in meat.items()]
     stalls = sorted((s for held, _ in heating for s in held), key=lambda s: (s.begin, s.place))
     doubts = {s.place: flagged(s, grid) for s in places if s.kind == "meat"}
+    unsure = {s.place: doubtful(s, grid) for s in places if s.kind == "meat"}
     airs = [one.cells for one in air]
     wanted = [] if target is None or not ahead or not meat else [target]
     pit = pit_now(air)
@@ -83,6 +86,7 @@ def analyse(
         fire=fire_of([(one.place, one.cells) for one in air], notes, grid),
         interventions=interventions_of(notes, meat, airs, grid),
         hint=hint_of(meat, notes, grid, doubts),
+        safety=safety_of(meat, notes, grid, kind_of(record.cook.meats), air=airs, doubts=unsure),
         forecasts=forecasts_of(meat, airs, notes, grid, wanted) if wanted else (),
         flag_counts=flag_counts(places),
         cannot_say=_cannot_say(now, drive, even, pit, target),

@@ -12,6 +12,7 @@ from pitscribe.cook.interventions import Intervention
 from pitscribe.cook.phases import Phase
 from pitscribe.cook.pit import PitNow
 from pitscribe.cook.plain import iso, number
+from pitscribe.cook.safety import Safety
 from pitscribe.cook.slow import Slowdown
 from pitscribe.cook.stall import Stall
 
@@ -73,6 +74,7 @@ class Analysis:
     fire: Fire
     interventions: tuple[Intervention, ...]
     hint: Hint | None
+    safety: Safety
     forecasts: tuple[Forecast, ...]  # of each meat place and of the coldest; none if none were asked for
     flag_counts: Mapping[str, Mapping[str, int]]  # place -> word -> samples
     cannot_say: tuple[CannotSay, ...]
@@ -94,6 +96,7 @@ class Analysis:
             "fire": self.fire.as_json(),
             "interventions": [i.as_json() for i in self.interventions],
             "hint": self.hint.as_json() if self.hint else None,
+            "safety": self.safety.as_json(),
             "forecasts": [f.as_json() for f in self.forecasts],
             "flags": {place: dict(counts) for place, counts in self.flag_counts.items()},
             "cannot_say": [c.as_json() for c in self.cannot_say],

@@ -10,6 +10,7 @@ from pitscribe.cook.hints import hint_line
 from pitscribe.cook.interventions import intervention_line
 from pitscribe.cook.pit import PitNow
 from pitscribe.cook.plain import degrees, difference, iso, signed, span
+from pitscribe.cook.safety import Safety
 from pitscribe.cook.stall import Stall
 from pitscribe.errors import ConfigError
 
@@ -37,6 +38,7 @@ def summary(said: Analysis, *, unit: str = "F", when: When = iso) -> str:
         lines.append(hint_line(said.hint, unit, when))
     lines += [intervention_line(done, unit, when) for done in said.interventions]
     lines += [forecast_line(f, unit, when) for f in said.forecasts]
+    lines += _safety(said.safety)
     lines += [stall_line(s, unit, when) for s in said.stalls]
     if not said.stalls and any(p.kind == "meat" for p in said.places):
         lines.append("no stall seen")
@@ -107,6 +109,14 @@ def forecast_line(f: Forecast, unit: str, when: When = iso) -> str:
     range_ = f"four times in five between {early} and {late or 'more than two days from now'}"
     early_days = "; it is early for more than a guess" if f.wide and f.round_s >= GUESS_S else ""
     return f"{who} reaches {target} at about {middle}, {range_}{early_days}"
+
+
+def _safety(safety: Safety) -> list[str]:
+    """Each check where it stands worst, but for those that nothing has begun of; and what a check is worth."""
+    if safety.why_not:
+        return [f"safety: cannot be checked: {safety.why_not}"]
+    lines = [f"safety, {c.what}: {c.state} at {c.place} ({c.why})" for c in safety.coldest if c.state != "not yet" or c.value]
+    return [*lines, f"safety: {safety.caution}"]
 
 
 def _evenness(even: Evenness, unit: str, when: When) -> list[str]:
