@@ -21,6 +21,7 @@ BACK_SHARE = 0.9  # of an opening's depth made good: the course speaks for the f
 FLAT_MIN, FLAT_SHARE = 3, 0.05  # or it does not come back further: so many minutes rise by less of the depth
 OPEN_MIN = 30  # no longer: by then the pit is what it is
 NO_WAY_BACK_MIN = 20  # left open, or no opening: the fire went out at once. Either way the pit stays cold
+FALLS_ON_MIN, FALLS_ON_SHARE = 8, 0.1  # after so long an open lid falls no further: this share in FLAT_MIN is a fire's
 RISES_SHARE = 0.25  # of its depth: on the way back
 # Minutes of the slopes, and how many standard uncertainties make them sure: short ones need more.
 SLOPES = ((6, 4.0), (10, 3.0), (16, 2.5), (25, 2.0))
@@ -140,7 +141,8 @@ def _over(one: Opening, k: int, v: float, before: float) -> bool:
     back = risen >= BACK_SHARE * one.depth_k
     flat = risen >= RISES_SHARE * one.depth_k and v - before < FLAT_SHARE * one.depth_k and k - one.turned > FLAT_MIN
     stays = risen < RISES_SHARE * one.depth_k and k - one.noticed >= NO_WAY_BACK_MIN
-    return back or flat or stays or k - one.noticed >= OPEN_MIN
+    falls_on = k - one.noticed >= FALLS_ON_MIN and before - v > FALLS_ON_SHARE * one.depth_k
+    return back or flat or stays or falls_on or k - one.noticed >= OPEN_MIN
 
 
 def _surest(cells: Cells, breaks: NDArray[np.int64], change: FloatArray) -> tuple[FloatArray, FloatArray]:
