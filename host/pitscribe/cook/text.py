@@ -115,7 +115,8 @@ def _safety(safety: Safety) -> list[str]:
     """Each check where it stands worst, but for those that nothing has begun of; and what a check is worth."""
     if safety.why_not:
         return [f"safety: cannot be checked: {safety.why_not}"]
-    lines = [f"safety, {c.what}: {c.state} at {c.place} ({c.why})" for c in safety.coldest if c.state != "not yet" or c.value]
+    begun = [c for c in safety.coldest if c.state != "not yet" or c.value]
+    lines = [f"safety, {c.what}: {c.state} at {c.place} ({c.why})" for c in begun]
     return [*lines, f"safety: {safety.caution}"]
 
 
