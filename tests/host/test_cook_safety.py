@@ -145,6 +145,7 @@ def test_a_probe_in_the_air_of_the_pit_cooks_nothing():
     said = checks(out)
     assert said["lethality 6.5 log"].state == "unknown"
     assert said["temperature inside"].state == "unknown"
+    assert "hotter than meat" in said["temperature inside"].why
 
 
 def test_a_reading_that_never_moves_is_in_doubt_after_two_hours():

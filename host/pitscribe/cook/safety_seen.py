@@ -114,13 +114,20 @@ def _until_now(cells: Cells, grid: Grid, seen: Seen) -> Seen:
     """Without the newest minutes if they are only late; with the index of the present one, or why there is none."""
     have = np.flatnonzero(seen.known)
     if not have.size:
-        return replace(seen, why_not="no minute with readings that are beyond doubt")
+        return replace(seen, why_not=f"no minute with readings that are beyond doubt{_too_hot(cells)}")
     newest = int(have[-1])
     silent = grid.n - 1 - newest
     nothing_came = not np.isfinite(cells.celsius[newest + 1 :]).any()
     late = nothing_came and not cells.failing and silent <= cells.minutes(LATE_MIN)
     if silent and not late:
-        return replace(seen, why_not=f"for {silent} min no reading that is beyond doubt")
+        return replace(seen, why_not=f"for {silent} min no reading that is beyond doubt{_too_hot(cells)}")
     n = newest + 1
     cut = {name: getattr(seen, name)[:n] for name in ("low", "high", "known", "filled", "part", "hours", "ends")}
     return replace(seen, **cut, now=newest)
+
+
+def _too_hot(cells: Cells) -> str:
+    """That the newest reading is hotter than meat, to be put behind other words."""
+    have = cells.celsius[np.isfinite(cells.celsius)]
+    hot = have.size and have[-1] > TARGET_C[1]
+    return f"; the newest is over {TARGET_C[1]:.0f} degC: hotter than meat that holds water" if hot else ""
