@@ -148,6 +148,14 @@ def test_a_probe_in_the_air_of_the_pit_cooks_nothing():
     assert "hotter than meat" in said["temperature inside"].why
 
 
+def test_a_probe_that_came_out_in_a_gap_cooks_nothing_and_a_dry_tip_stays_meat():
+    out = np.concatenate((np.linspace(4, 50, 200), np.full(90, np.nan), held(118.0, 60)))
+    assert checks(out)["lethality 6.5 log"].state == "unknown"
+    dry = np.concatenate((np.linspace(4, 103, 600), held(103.0, 60)))
+    assert checks(dry)["hot holding"].state == "met"
+    assert checks(dry)["hot holding"].unknown_h == 0.0
+
+
 def test_a_reading_that_never_moves_is_in_doubt_after_two_hours():
     stuck = checks([70.0] * 300)
     assert stuck["hot holding"].state == "unknown"

@@ -16,14 +16,14 @@ from pitscribe.cook.meat import Heat, Pieces, Stuff
 from pitscribe.cook.plain import iso, number
 
 # Our allowances, no source: half of the thickness of flats and points, from slab to round, the tip near the middle.
-HALF_M, USUAL_HALF_M = (0.020, 0.035, 0.050), 0.035
+HALF_M, USUAL_HALF_M = (0.020, 0.050), 0.035
 ROUND, DEPTH = (0.0, 1.0), (0.0, 0.4)
-# Free convection and radiation off a bare piece in a room, in a wrap, in a box with towels, W/(m2 K): our allowances.
-FILM, USUAL_FILM = (1.0, 5.0, 10.0), 5.0
+# Free convection and radiation in a box with towels, off a bare piece in a room; in a wrap, W/(m2 K): our allowances.
+FILM, USUAL_FILM = (1.0, 10.0), 5.0
 ALPHA = 1.35e-7  # m2/s: SOURCES.md section 6 gives 1.2e-7 to 1.5e-7
 ROOM_C = 20.0
 WETTEST_C = 100.0  # a wet surface is not hotter, whatever the air is
-STEP_S, STEPS = 120.0, 120  # four hours: beyond, even a thick round piece falls
+STEP_S, STEPS = 240.0, 60  # four hours: beyond, even a thick round piece falls
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,8 @@ def rise_off_heat(
     """
     dry = np.inf if air_c is None else air_c  # a dry bark is as hot as the air at most, a wet one as boiling water
     wet = min(dry, WETTEST_C)
-    ranges = product((k_h - 2 * u_k_h, k_h + 2 * u_k_h), HALF_M, ROUND, DEPTH, FILM, (wet, dry))
+    ends = (k_h - 2 * u_k_h, wet), (k_h + 2 * u_k_h, dry)
+    ranges = [(rate, *shape, hottest) for rate, hottest in ends for shape in product(HALF_M, ROUND, DEPTH, FILM)]
     tips = _course(celsius, np.array([(k_h, USUAL_HALF_M, 0.0, 0.0, USUAL_FILM, wet), *ranges]).T)
     rise = np.maximum(tips.max(axis=0) - celsius, 0.0)
     return float(rise.min()), float(rise[0]), float(rise.max()), STEP_S * float(tips[:, 0].argmax())

@@ -2,7 +2,7 @@
 
 Known is a minute with a good sample of a probe that is not in doubt. Each has a low and a high: the temperature less
 and plus its expanded uncertainty. A gap is unknown; so is a minute in doubt by its flags, the time in which a probe
-that was moved comes to its value, what is hotter than meat can be, and a reading that has not moved for hours.
+that was moved comes to its value, what looks like the pit's air, and a reading that has not moved for hours.
 """
 
 from dataclasses import dataclass, replace
@@ -98,8 +98,23 @@ def _lost(cells: Cells, jumps: NDArray[np.int64]) -> BoolArray:
     minute = np.arange(n)
     jumped = np.maximum.accumulate(np.where(np.diff(jumps, prepend=0) > 0, minute, -SETTLE_MIN)) if n else minute
     stuck = unmoved(cells) & (minute >= STUCK_MIN)
-    boils = cells.celsius > TARGET_C[1]
-    return np.asarray((minute - jumped < SETTLE_MIN) | stuck | boils)
+    lost = np.asarray((minute - jumped < SETTLE_MIN) | stuck)
+    return lost | _in_the_air(cells.celsius, lost)
+
+
+def _in_the_air(celsius: FloatArray, lost: BoolArray) -> BoolArray:
+    """Minutes over 100 degC, unless the reading was seen to rise to them minute by minute, as that of a dry tip does.
+
+    Meat that holds water does not pass its boiling point. A probe that came out of it unseen, in a gap, reads the pit.
+    """
+    over = celsius > TARGET_C[1]
+    rose = np.isfinite(celsius) & ~over & ~lost
+    air = np.zeros(over.size, dtype=bool)
+    for k in np.flatnonzero(over).tolist():
+        before = range(max(0, k - 2), k)  # one minute alone may be silent
+        air[k] = not any(rose[j] for j in before)
+        rose[k] = not air[k] and not lost[k]
+    return air
 
 
 def _hours(grid: Grid) -> FloatArray:
