@@ -1,9 +1,9 @@
 """What people do to the meat, as notes tell it, and how long it may hold heating back by itself."""
 
 from collections.abc import Sequence
-from typing import Protocol
 
 from pitscribe.cook.grid import Grid
+from pitscribe.cook.noted import Noted
 
 # [min]: opened and sprayed; wrapped, iced, set in a pan. Our allowances, no source.
 GRACE_MIN = {"lid": 20, "spritz": 20, "rotate": 20, "wrap": 45, "boat": 45, "pan": 45, "ice": 60}
@@ -13,16 +13,6 @@ WORDS = {
 }
 COVERS = ("wrap", "boat", "pan")  # these change the surface for good: the best pace is learned anew
 ENDS = {"pull": "it was pulled", "hold": "it is held"}  # from then on it is not meant to heat
-
-
-class Noted(Protocol):
-    """What is used of a note: when (ms UTC) and what kind of thing a person did."""
-
-    @property
-    def at_ms(self) -> int: ...
-
-    @property
-    def kind(self) -> str: ...
 
 
 def acts_by_cell(notes: Sequence[Noted], grid: Grid) -> dict[int, list[str]]:

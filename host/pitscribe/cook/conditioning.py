@@ -2,13 +2,13 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.cook.ensemble import EVERY, STEP_S, Ensemble
 from pitscribe.cook.grid import CELL_S, Cells, FloatArray, Grid
+from pitscribe.cook.noted import Told
 from pitscribe.cook.pit import pit_course
 from pitscribe.cook.pit_ahead import Course, so_far
 from pitscribe.cook.rates import jumps_so_far
@@ -17,19 +17,6 @@ PER_STEP = int(STEP_S / CELL_S)
 LEAST_MIN = 30  # of readings, before anything is said of a place
 PIT_SEEN_MIN = 240
 COVERS = ("wrap", "boat", "pan")
-
-
-class Noted(Protocol):
-    """What is used of a note: when (ms UTC), what kind of thing a person did, and what was said of it."""
-
-    @property
-    def at_ms(self) -> int: ...
-
-    @property
-    def kind(self) -> str: ...
-
-    @property
-    def text(self) -> str: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +52,7 @@ class _Readings:
     moved: NDArray[np.bool_]
 
 
-def learn(places: Mapping[str, Cells], air: Sequence[Cells], notes: Sequence[Noted], grid: Grid) -> Learned:
+def learn(places: Mapping[str, Cells], air: Sequence[Cells], notes: Sequence[Told], grid: Grid) -> Learned:
     """Condition an ensemble on the cook so far.
 
     places : cells of the meat places, by name;  air : of the air places, in the order of placements
@@ -129,7 +116,7 @@ def _readings(cells: Cells, keep: slice) -> _Readings:
     return _Readings(celsius, coarse / np.sqrt(np.maximum(count, 1.0)), begins, first_c, moved)
 
 
-def _covers(notes: Sequence[Noted], grid: Grid, first: int, steps: int) -> NDArray[np.bool_]:
+def _covers(notes: Sequence[Told], grid: Grid, first: int, steps: int) -> NDArray[np.bool_]:
     """Whether the meat was covered in each step."""
     covered = np.zeros(steps, dtype=bool)
     for note in sorted(notes, key=lambda note: note.at_ms):
@@ -141,7 +128,7 @@ def _covers(notes: Sequence[Noted], grid: Grid, first: int, steps: int) -> NDArr
     return covered
 
 
-def _pulled(notes: Sequence[Noted]) -> bool:
+def _pulled(notes: Sequence[Told]) -> bool:
     return any(note.kind == "pull" for note in notes)
 
 

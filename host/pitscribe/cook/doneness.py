@@ -9,12 +9,13 @@ source), leave z between 19 and 30 K: our inference. Probe for tenderness.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 
 from pitscribe.cook.doneness_carry import CarryOver, rise_off_heat
 from pitscribe.cook.grid import Cells, FloatArray, Grid
+from pitscribe.cook.noted import Noted
 from pitscribe.cook.pit import pit_course
 from pitscribe.cook.plain import iso, number
 from pitscribe.cook.rates import Rates, rates_of, why_no_rate
@@ -28,16 +29,6 @@ Z_K, Z_RANGE_K = 23.0, (19.0, 30.0)
 CAUTION = "A relative index with a wide range, no measure of tenderness: probe the meat."
 HELD_IN_C = 25.0  # a warm room (our allowance): a hold in a warmer box cools more slowly, and lasts longer than said
 PIT_MIN = 15  # the pit that counts is the median of so many minutes
-
-
-class Noted(Protocol):
-    """What is used of a note: when (ms UTC) and what kind of thing a person did."""
-
-    @property
-    def at_ms(self) -> int: ...
-
-    @property
-    def kind(self) -> str: ...
 
 
 @dataclass(frozen=True, slots=True)

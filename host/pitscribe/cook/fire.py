@@ -11,11 +11,12 @@ from typing import Any
 import numpy as np
 
 from pitscribe.cook.fire_course import Course, course_of
-from pitscribe.cook.fire_event import FireEvent, Noted
+from pitscribe.cook.fire_event import FireEvent
 from pitscribe.cook.fire_events import Walk
 from pitscribe.cook.fire_gradient import Gradient, gradients_of
 from pitscribe.cook.fire_usual import LEAST_MIN
 from pitscribe.cook.grid import CELL_S, Cells, FloatArray, Grid
+from pitscribe.cook.noted import Noted
 from pitscribe.cook.plain import iso, number
 from pitscribe.cook.rates import line_rates
 from pitscribe.cook.rhythm import Rhythm, rhythm_of

@@ -3,19 +3,9 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from math import erf, sqrt
-from typing import Any, Protocol
+from typing import Any
 
 from pitscribe.cook.plain import iso, number
-
-
-class Noted(Protocol):
-    """What is used of a note: when (ms UTC) and what kind of thing a person did."""
-
-    @property
-    def at_ms(self) -> int: ...
-
-    @property
-    def kind(self) -> str: ...
 
 
 @dataclass(frozen=True, slots=True)

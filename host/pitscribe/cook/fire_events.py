@@ -3,11 +3,12 @@
 from collections.abc import Sequence
 
 from pitscribe.cook.fire_course import Course, Opening
-from pitscribe.cook.fire_event import FireEvent, Noted, phi
+from pitscribe.cook.fire_event import FireEvent, phi
 from pitscribe.cook.fire_turns import CREEPS_MIN, Turn, Turns, likely_fuel
 from pitscribe.cook.fire_usual import COLDEST_C, HALF_BAND_K, LEVEL_K_H, NEW_LEVEL_MIN, UNDER_K, Usual
 from pitscribe.cook.fire_watch import BACK_MIN, Watch
 from pitscribe.cook.grid import CELL_S, Grid
+from pitscribe.cook.noted import Noted
 
 SAME_FUEL_S = 1500.0  # a note of fuel and the rise that follows are one
 NOTE_MIN = 45  # after a note of fuel a rise is its own for so long

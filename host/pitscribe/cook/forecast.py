@@ -10,9 +10,10 @@ from typing import Any
 
 import numpy as np
 
-from pitscribe.cook.conditioning import LEAST_MIN, Learned, Noted, learn
+from pitscribe.cook.conditioning import LEAST_MIN, Learned, learn
 from pitscribe.cook.cook_on import AS_IT_IS, HORIZON_H, Ahead, Plan, cook_on, first_reach
 from pitscribe.cook.grid import Cells, FloatArray, Grid
+from pitscribe.cook.noted import Told
 from pitscribe.cook.pit_ahead import LIT_MIN
 from pitscribe.cook.plain import iso, number, span
 
@@ -87,7 +88,7 @@ class Forecast:
 
 
 def forecasts_of(
-    places: Mapping[str, Cells], air: Sequence[Cells], notes: Sequence[Noted], grid: Grid,
+    places: Mapping[str, Cells], air: Sequence[Cells], notes: Sequence[Told], grid: Grid,
     targets_c: Sequence[float], plan: Plan = AS_IT_IS,
 ) -> tuple[Forecast, ...]:
     """For each target: a forecast of every meat place, in the order of names, and last of the coldest.

@@ -20,7 +20,8 @@ from pitscribe.cook.evenness import LIMIT_K
 from pitscribe.cook.grid import Cells, Grid
 from pitscribe.cook.leads import Lead, leads
 from pitscribe.cook.lines import BoolArray
-from pitscribe.cook.phases import Told, covered, off_at
+from pitscribe.cook.noted import Told
+from pitscribe.cook.phases import covered, off_at
 from pitscribe.cook.plain import degrees, difference, iso, number
 from pitscribe.cook.table import Table
 

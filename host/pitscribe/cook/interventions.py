@@ -15,7 +15,8 @@ from typing import Any
 from pitscribe.cook.compare import GUARD_MIN, Change
 from pitscribe.cook.courses import Courses
 from pitscribe.cook.grid import CELL_S, Cells, Grid
-from pitscribe.cook.phases import OFF, Told
+from pitscribe.cook.noted import Told
+from pitscribe.cook.phases import OFF
 from pitscribe.cook.plain import difference, iso, signed
 
 ACTS = ("rotate", "wrap", "spritz", "ice", "boat", "pan", "lid", "fuel")

@@ -13,6 +13,7 @@ import numpy as np
 
 from pitscribe.cook.evenness import LIMIT_K
 from pitscribe.cook.grid import CELL_S, Cells, FloatArray, Grid
+from pitscribe.cook.noted import Told
 from pitscribe.cook.plain import iso, number
 from pitscribe.cook.table import Table
 
@@ -20,19 +21,6 @@ COVERS = ("wrap", "boat", "pan")
 OFF = ("pull", "hold")
 JOIN_S = 1800.0  # places do not stall by the minute: a break no longer than this is none
 EDGE_MIN = 10  # the spread at a phase's begin and end is the mean of so many known minutes
-
-
-class Told(Protocol):
-    """What is used of a note: when (ms UTC), what kind of thing a person did, and what was written."""
-
-    @property
-    def at_ms(self) -> int: ...
-
-    @property
-    def kind(self) -> str: ...
-
-    @property
-    def text(self) -> str: ...
 
 
 class Stalled(Protocol):

@@ -8,7 +8,7 @@ unknown: a gap, a probe in doubt or flagged readings never count as safe, and ar
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from pitscribe.cook import safety_clocks as clocks
 from pitscribe.cook import safety_heat as heat
 from pitscribe.cook import safety_tables as tables
 from pitscribe.cook.grid import Cells, FloatArray, Grid
+from pitscribe.cook.noted import Noted
 from pitscribe.cook.pit import pit_course
 from pitscribe.cook.safety_finding import Check, Finding, worst
 from pitscribe.cook.safety_seen import COVERAGE, BoolArray, Seen, doubtful, seen_of
@@ -30,16 +31,6 @@ _WORDS = (
     ("injected", ("injected", "injection", "tenderised", "tenderized", "rolled", "corned", "pastrami")),
     ("beef", ("beef", "brisket", "packer", "chuck", "tri-tip", "tritip", "short ribs", "plate ribs", "rump")),
 )
-
-
-class Noted(Protocol):
-    """What is used of a note: when (ms UTC) and what kind of thing a person did."""
-
-    @property
-    def at_ms(self) -> int: ...
-
-    @property
-    def kind(self) -> str: ...
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,9 +7,9 @@ back (a low fire, a lid, a spritz, ice, a wrap, a moved probe, the slow approach
 
 from collections.abc import Sequence
 
-from pitscribe.cook.acts import Noted
 from pitscribe.cook.drive import Drive, drive_of
 from pitscribe.cook.grid import Cells, Grid, cells_of, grid_of
+from pitscribe.cook.noted import Noted
 from pitscribe.cook.pace import pace_of
 from pitscribe.cook.slow import Slowdown, slowdowns
 from pitscribe.cook.sweep import Stall as Stall

@@ -6,9 +6,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from pitscribe.cook import slow
-from pitscribe.cook.acts import COVERS, ENDS, GRACE_MIN, WORDS, Noted, acts_by_cell
+from pitscribe.cook.acts import COVERS, ENDS, GRACE_MIN, WORDS, acts_by_cell
 from pitscribe.cook.grid import CELL_S, FloatArray, Grid
 from pitscribe.cook.likely import likely
+from pitscribe.cook.noted import Noted
 from pitscribe.cook.pace import BEST_MIN, LEAST_DRIVE_K, PACE_MIN, Pace
 from pitscribe.cook.rates import JUMP_K
 
