@@ -168,7 +168,15 @@ class App:
 
     async def set(self, given):
         """Put whole settings in place for the next start; return what is wrong with them, then nothing was done."""
-        changed, wrong = await change(self._file, given, self._settings)
+        for left in (2, 1, 0):
+            try:
+                changed, wrong = await change(self._file, given, self._settings)
+                break
+            except MemoryError:  # the radio may be at a change of part, which takes room for a moment
+                if not left:
+                    raise
+                gc.collect()
+                await asyncio.sleep_ms(1000)
         if changed is not None:
             self._record_event("setting", {"keys": changed, "from": "usb"}, self.uptime.now())
         return wrong
