@@ -71,7 +71,7 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--home", type=_folder, metavar="DIR", help="where the ledger and the settings are kept")
     sub = top.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
     for add in (_demo, _serve, _cooks, _cook, _note, _import, _pull, _export, _replay, add_probe, _explain, _emf,
-                _flags, _logger, _boots):
+                _flags, _logger, _page, _boots):
         add(sub)
     return top
 
@@ -252,6 +252,13 @@ def _logger(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     secret.set_defaults(module="logger")
     secret.add_argument("logger", metavar="ID", help="8 hex digits, as in its topics")
     secret.add_argument("--set", metavar="TEXT", help="the secret that its config.json has already")
+
+
+def _page(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    p = sub.add_parser("page", help="the page's password")
+    actions = p.add_subparsers(metavar="ACTION", required=True)
+    link = actions.add_parser("link", help="print a one-time link that sets it")
+    link.set_defaults(module="page")
 
 
 def _boots(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:

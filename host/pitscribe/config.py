@@ -14,7 +14,12 @@
     listen = "0.0.0.0"      # where the broker of its own listens
 
     [page]
-    port = 8421             # on this machine only: the page has no log-in yet
+    port = 8421
+    listen = "127.0.0.1"    # on this machine only; "0.0.0.0": on the network too, and then it asks for a password
+    names = ["pit.home"]    # other names of this machine that the page answers to, without port
+    ask_at_home = true      # ask for the password on this machine as well
+    certificate = "pit.pem" # with key: the page speaks TLS; both in this folder or anywhere
+    key = "pit.key"
 
     [host]
     trust_clock = true      # this machine's clock is right, though the system does not say so (or cannot)
@@ -29,10 +34,10 @@ from typing import Any
 from pitscribe.errors import ConfigError
 
 FILE_NAME = "pitscribe.toml"
-_KINDS = {str: "a text in quotation marks", int: "a whole number", bool: "true or false"}
+_KINDS = {str: "a text in quotation marks", int: "a whole number", bool: "true or false", list: "a list in [ ]"}
 KEYS = (
     "units", "broker.host", "broker.port", "broker.user", "broker.password", "broker.tls", "broker.ca", "broker.listen",
-    "page.port", "host.trust_clock",
+    "page.port", "page.listen", "page.names", "page.ask_at_home", "page.certificate", "page.key", "host.trust_clock",
 )
 
 
@@ -50,13 +55,24 @@ class BrokerConfig:
 
 
 @dataclass(frozen=True, slots=True)
+class PageConfig:
+    """Where the page is, and what its door asks. ``tls``: the files of a certificate and of its key."""
+
+    port: int = 8421
+    listen: str = "127.0.0.1"
+    names: tuple[str, ...] = ()
+    ask_at_home: bool = False
+    tls: tuple[Path, Path] | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Config:
     """All settings, with the folder that everything is kept in."""
 
     home: Path
     units: str = "F"
     broker: BrokerConfig = BrokerConfig()
-    page_port: int = 8421
+    page: PageConfig = PageConfig()
     trust_clock: bool = False
 
     def folder(self) -> Path:
@@ -126,13 +142,28 @@ class _Reader:
                 tls=self._take(broker, "tls", bool, False, "broker."),
                 ca=None if ca is None else home / ca,
             ),
-            page_port=self._port(page, 8421, "page."),
+            page=self._page(page, home),
             trust_clock=self._take(host, "trust_clock", bool, False, "host."),
         )
         for name, rest in (("", self._table), ("broker.", broker), ("page.", page), ("host.", host)):
             if rest:
                 raise ConfigError(f"{self._path}: unknown key {name}{min(rest)}; known are {', '.join(KEYS)}")
         return config
+
+    def _page(self, page: dict[str, Any], home: Path) -> PageConfig:
+        names = self._take(page, "names", list, [], "page.")
+        if not all(isinstance(name, str) and name and ":" not in name for name in names):
+            raise ConfigError(f"{self._path}: page.names must be host names in quotation marks, without port")
+        certificate, key = (self._take(page, name, str, None, "page.") for name in ("certificate", "key"))
+        if (certificate is None) != (key is None):
+            raise ConfigError(f"{self._path}: page.certificate and page.key belong together: give both or neither")
+        return PageConfig(
+            port=self._port(page, 8421, "page."),
+            listen=self._take(page, "listen", str, "127.0.0.1", "page."),
+            names=tuple(names),
+            ask_at_home=self._take(page, "ask_at_home", bool, False, "page."),
+            tls=None if certificate is None else (home / certificate, home / key),
+        )
 
     def _section(self, name: str) -> dict[str, Any]:
         section = self._table.pop(name, {})

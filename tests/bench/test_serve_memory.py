@@ -26,13 +26,13 @@ HOST = """
 import json, sys, time, zlib
 from pathlib import Path
 from pitscribe.commands.host import Host
-from pitscribe.config import BrokerConfig
+from pitscribe.config import BrokerConfig, PageConfig
 from pitscribe.simulate.rig import WorldClock
 from pitscribe.simulate.scenario import SCENARIOS
 folder, name, unique = Path(sys.argv[1]), sys.argv[2], sys.argv[3]
 scenario = SCENARIOS[name]
 clock = WorldClock(folder / "bench", scenario.utc0_ms)
-with Host(folder, clock, BrokerConfig(port=0, listen="127.0.0.1"), page_port=0) as host:
+with Host(folder, clock, BrokerConfig(port=0, listen="127.0.0.1"), page=PageConfig(port=0)) as host:
     cook = host.ledger.start_cook("a day", at=scenario.utc0_ms)
     for p in scenario.placements:
         host.ledger.place(cook.id, p.tc, zlib.crc32(bytes.fromhex(unique)), p.channel, p.place, p.kind)

@@ -14,15 +14,16 @@ HOST = Path(__file__).parents[2] / "host" / "pitscribe"
 ALLOWED = {
     "errors": set(),
     "clock": set(),
+    "private": set(),
     "config": set(),
     "metrology": set(),
     "wire": set(),
     "ledger": {"wire", "clock"},
     "series": {"ledger", "wire", "metrology"},
     "cook": {"series", "metrology"},
-    "intake": {"wire", "ledger", "clock"},
+    "intake": {"wire", "ledger", "clock", "private"},
     "watch": {"cook", "series", "ledger", "clock"},
-    "page": {"watch", "cook", "series", "ledger", "wire", "metrology", "clock"},
+    "page": {"watch", "cook", "series", "ledger", "wire", "metrology", "clock", "private"},
     "report": {"ledger", "metrology"},
     "simulate": {"metrology", "wire"},
     "commands": {

@@ -10,7 +10,7 @@ from pitscribe.cli import main
 from pitscribe.clock import SystemClock
 from pitscribe.commands import serve
 from pitscribe.commands.host import Host
-from pitscribe.config import BrokerConfig
+from pitscribe.config import BrokerConfig, PageConfig
 from pitscribe.errors import BrokerError
 from pitscribe.intake.broker import Broker, Credentials
 from pitscribe.intake.mqtt import Intake
@@ -58,7 +58,7 @@ def test_when_a_part_dies_serve_ends_with_one_line_and_status_1(tmp_path, part, 
 
 
 def test_all_parts_are_alive_until_it_ends(tmp_path):
-    with Host(tmp_path, SystemClock(), BrokerConfig(port=0, listen="127.0.0.1"), page_port=0) as host:
+    with Host(tmp_path, SystemClock(), BrokerConfig(port=0, listen="127.0.0.1"), page=PageConfig(port=0)) as host:
         assert set(host._parts) == {"broker", "intake", "watch", "page"}
         assert host.dead() is None
     assert host.dead() is not None
@@ -78,7 +78,8 @@ def test_a_broker_whose_loop_stopped_is_not_alive_and_gives_its_port_back():
 
 def test_a_host_that_cannot_start_gives_the_pages_port_back(tmp_path, broker):
     port = free_port()
-    host = Host(tmp_path / "home", SystemClock(), BrokerConfig(port=broker.port, listen="127.0.0.1"), page_port=port)
+    taken = BrokerConfig(port=broker.port, listen="127.0.0.1")
+    host = Host(tmp_path / "home", SystemClock(), taken, page=PageConfig(port=port))
     with pytest.raises(BrokerError, match="in use"):
         host.__enter__()
     with socket.socket() as other:

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from pitscribe.commands.demo_report import DemoReport, count_journal
 from pitscribe.commands.host import Host
-from pitscribe.config import BrokerConfig, Config
+from pitscribe.config import BrokerConfig, Config, PageConfig
 from pitscribe.errors import BenchError, ConfigError
 from pitscribe.intake.keyring import Keyring
 from pitscribe.ledger.ledger import Ledger
@@ -81,8 +81,9 @@ class Demo:
         with contextlib.ExitStack() as stack:
             stack.callback(bench.stop)
             broker = BrokerConfig(port=0, listen="127.0.0.1")
+            page = None if page_port is None else PageConfig(port=page_port)
             stale_s = 120 + 4 * self._speed
-            host = Host(self._folder, bench.clock, broker, page_port=page_port, stale_after_s=stale_s)
+            host = Host(self._folder, bench.clock, broker, page=page, stale_after_s=stale_s)
             stack.enter_context(host)
             cook = self._begin_cook(host.ledger, bench)
             secret = Keyring(self._folder).set(LOGGER)

@@ -9,12 +9,13 @@ from typing import NamedTuple
 from pitscribe.clock import Clock, ClockErr, set_well
 from pitscribe.commands.ledgers import LEDGER_NAME
 from pitscribe.commands.memory import give_large_arrays_back
-from pitscribe.config import BrokerConfig
+from pitscribe.config import BrokerConfig, PageConfig
 from pitscribe.intake.broker import Broker, read_credentials
 from pitscribe.intake.keyring import Keyring
 from pitscribe.intake.mqtt import Intake
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.page.app import make_app
+from pitscribe.page.door.door import Door, is_loopback
 from pitscribe.page.server import PageServer
 from pitscribe.watch.live import STALE_AFTER_S, Watch
 
@@ -31,7 +32,7 @@ class Where(NamedTuple):
 class Host:
     """``with Host(...) as host:`` runs until the block ends; ``dead()`` says if a part has ended by itself.
 
-    ``page_port`` None: no page, and no live analysis. ``clock_err_ms``: how far off ``clock`` may be.
+    ``page`` None: no page, and no live analysis. ``clock_err_ms``: how far off ``clock`` may be.
     """
 
     def __init__(
@@ -40,12 +41,12 @@ class Host:
         clock: Clock,
         broker: BrokerConfig,
         *,
-        page_port: int | None = None,
+        page: PageConfig | None = None,
         stale_after_s: float = STALE_AFTER_S,
         clock_err_ms: ClockErr = set_well,
     ) -> None:
         self._folder, self._clock, self._broker_config = folder, clock, broker
-        self._page_port, self._stale_after_s, self._clock_err_ms = page_port, stale_after_s, clock_err_ms
+        self._page_config, self._stale_after_s, self._clock_err_ms = page, stale_after_s, clock_err_ms
         self._parts: dict[str, Callable[[], bool]] = {}  # whether each is alive
         self._stack = contextlib.ExitStack()
 
@@ -55,11 +56,11 @@ class Host:
             self.ledger = Ledger(self._folder / LEDGER_NAME, self._clock, check_pages=True)
             stack.callback(self.ledger.close)
             # The page's port is taken first: a port that is in use is told before any logger has been answered.
-            if self._page_port is not None:
+            if self._page_config is not None:
                 self.watch = Watch(
                     self.ledger, self._clock, intake_status=self._intake_status, stale_after_s=self._stale_after_s
                 )
-                self.page = PageServer(make_app(self.ledger, self.watch, self._clock), self._page_port)
+                self.page = self._take_page(self._page_config)
                 stack.callback(self.page.stop)  # gives the port back if the rest fails
             self.where = self._open_broker(stack)
             keyring = Keyring(self._folder)
@@ -70,7 +71,7 @@ class Host:
             self.intake.start()
             stack.callback(self.intake.stop)
             self._parts["intake"] = lambda: self.intake.alive
-            if self._page_port is not None:
+            if self._page_config is not None:
                 self._parts["watch"] = _thread_of("watch", self.watch.start).is_alive
                 stack.callback(self.watch.stop)
                 self._parts["page"] = _thread_of("page", self.page.start).is_alive
@@ -87,6 +88,16 @@ class Host:
 
     def _intake_status(self) -> object:
         return self.intake.status()
+
+    def _take_page(self, config: PageConfig) -> PageServer:
+        self.door = Door.shut()
+        if config.ask_at_home or not is_loopback(config.listen):
+            far = not is_loopback(config.listen)
+            self.door = Door.with_password(
+                self._folder, names=config.names, anywhere=far, ask_at_home=config.ask_at_home
+            )
+        app = make_app(self.ledger, self.watch, self._clock, door=self.door)
+        return PageServer(app, config.port, listen=config.listen, tls=config.tls)
 
     def _open_broker(self, stack: contextlib.ExitStack) -> Where:
         """The broker that is configured, or one of our own."""

@@ -4,12 +4,15 @@ import argparse
 import dataclasses
 import signal
 import threading
+import time
 
 from pitscribe.clock import SystemClock, set_well, system_clock_err_ms
 from pitscribe.commands.host import Host
-from pitscribe.config import Config
+from pitscribe.commands.page import bases_of, link_for
+from pitscribe.config import Config, PageConfig
 from pitscribe.errors import PitscribeError
 from pitscribe.intake.broker import CREDENTIALS_NAME
+from pitscribe.page.door.door import is_loopback
 
 LOOK_EVERY_S = 1.0
 
@@ -25,10 +28,12 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
     broker = config.broker
     if arguments.broker_port is not None:
         broker = dataclasses.replace(broker, port=arguments.broker_port)
-    page_port = config.page_port if arguments.page_port is None else arguments.page_port
+    page = config.page
+    if arguments.page_port is not None:
+        page = dataclasses.replace(page, port=arguments.page_port)
     clock_err_ms = set_well if config.trust_clock else system_clock_err_ms
-    with Host(config.folder(), SystemClock(), broker, page_port=page_port, clock_err_ms=clock_err_ms) as host:
-        print(f"page    {host.page.url} (on this machine only; from another one: ssh -L)")
+    with Host(config.folder(), SystemClock(), broker, page=page, clock_err_ms=clock_err_ms) as host:
+        _tell_page(host, page)
         if broker.host is None:
             password = f"password in {config.home / CREDENTIALS_NAME}"
             print(f"broker  {broker.listen}:{host.where.port}, user {host.where.user}, {password}")
@@ -42,6 +47,19 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
             told = _tell_changes(told, {kind: wrong.text for kind, wrong in host.intake.status().errors.items()})
             if part := host.dead():
                 raise PitscribeError(f"the {part} has stopped by itself, so pitscribe ends; start it again")
+
+
+def _tell_page(host: Host, page: PageConfig) -> None:
+    if is_loopback(page.listen):
+        print(f"page    {host.page.url} (on this machine only; from another one: ssh -L)")
+    else:
+        bases = bases_of(page, host.page.port)
+        print(f"page    {host.page.url} on this machine, {' or '.join(bases)} from others")
+        if page.tls is None:
+            print("        without TLS, who listens on your network can read the password: see [page] certificate")
+    if host.door.lock is not None and not host.door.lock.has_password:
+        print("        no password is set yet; this link sets it, once, within the hour:")
+        print(f"        {link_for(page, host.page.port, host.door.lock, time.time())}")
 
 
 def _tell_changes(before: dict[str, str], now: dict[str, str]) -> dict[str, str]:

@@ -5,14 +5,15 @@ mirrored and handed to others, and whoever had the secret from it could make a l
 """
 
 import json
-import os
 import secrets
 from pathlib import Path
 
 from pitscribe.errors import ConfigError
+from pitscribe.private import read_private, write_private
 from pitscribe.wire.mac import LONGEST, SHORTEST
 
 FILE_NAME = "loggers.json"
+_SECRETS = "the loggers' secrets are"
 
 
 class Keyring:
@@ -34,11 +35,9 @@ class Keyring:
             self._seen, self._secrets = None, {}
             return None
         except OSError as error:
-            raise ConfigError(f"{self._path}: {error.strerror}; the loggers' secrets are there") from error
+            raise ConfigError(f"{self._path}: {error.strerror}; {_SECRETS} there") from error
         seen = (stat.st_mtime_ns, stat.st_ino, stat.st_mode)
         if seen != self._seen:
-            if stat.st_mode & 0o077:
-                raise ConfigError(f"{self._path}: others can read the loggers' secrets; chmod 600 it")
             self._secrets, self._seen = self._read(), seen
         return self._secrets.get(logger)
 
@@ -49,28 +48,17 @@ class Keyring:
             raise ConfigError(f"a secret must be {SHORTEST} to {LONGEST} characters that can be printed")
         self.secret_of(logger)
         kept = {f"{number:08x}": text for number, text in {**self._secrets, logger: secret}.items()}
-        fresh = self._path.with_name(f".{FILE_NAME}.{secrets.token_hex(4)}")
-        try:
-            handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                json.dump(kept, file, indent=1, ensure_ascii=False)
-                file.flush()
-                os.fsync(file.fileno())
-            fresh.replace(self._path)
-        except OSError as error:
-            fresh.unlink(missing_ok=True)
-            raise ConfigError(f"{self._path}: {error.strerror}; the loggers' secrets are to be there") from error
+        write_private(self._path, json.dumps(kept, indent=1, ensure_ascii=False), f"{_SECRETS} to be there")
         return secret
 
     def _read(self) -> dict[int, str]:
+        text = read_private(self._path, f"{_SECRETS} there")
         try:
-            said = json.loads(self._path.read_text(encoding="utf-8"))
+            said = json.loads(text or "{}")
             found = {int(name, 16): text for name, text in said.items()}
             if not all(isinstance(text, str) and SHORTEST <= len(text) <= LONGEST for text in found.values()):
                 raise ValueError("secrets must be texts")
             return found
-        except OSError as error:
-            raise ConfigError(f"{self._path}: {error.strerror}; the loggers' secrets are there") from error
         except (ValueError, AttributeError) as error:
             raise ConfigError(
                 f"{self._path}: not what Pitscribe wrote ({error}); mend it, or delete it and give each logger's "

@@ -1,19 +1,12 @@
-"""The web application: routes, errors as plain words, and the guards at the door.
-
-There is no log-in yet (issue "Doors"): the page is for this machine alone. ``PageServer`` binds to loopback only, and
-the guard below refuses every request that names another host (a web site that points its own name at 127.0.0.1) and
-every change that another site's page asks for.
-"""
+"""The web application: routes, errors as plain words, and the door (``page.door``) before all of them."""
 
 import contextlib
 import logging
 import threading
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator
 from http import HTTPStatus
-from urllib.parse import urlsplit
 
 from starlette.applications import Starlette
-from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.requests import Request
@@ -26,32 +19,26 @@ from pitscribe.errors import NotFoundError, PitscribeError, StoreError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.page import assets, inputs
 from pitscribe.page.api import Api
+from pitscribe.page.door.door import Door
+from pitscribe.page.door.guard import Guard
 from pitscribe.page.events import BEAT_S, Hub
 from pitscribe.watch import fault
 from pitscribe.watch.live import Watch
 
-LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
-HEADERS = {
-    # Plotly writes style elements, hence 'unsafe-inline' for styles; scripts come from this host's files alone.
-    "Content-Security-Policy": "default-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; "
-    "object-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'",
-    "X-Content-Type-Options": "nosniff",
-    "Referrer-Policy": "no-referrer",
-    "Cross-Origin-Resource-Policy": "same-origin",
-}
 log = logging.getLogger(__name__)
 
 
 def make_app(
-    ledger: Ledger, watch: Watch, clock: Clock, *, hosts: Iterable[str] = LOOPBACK_NAMES, beat_s: float = BEAT_S
+    ledger: Ledger, watch: Watch, clock: Clock, *, door: Door | None = None, beat_s: float = BEAT_S
 ) -> Starlette:
     """The page over a ledger and a watch (which the caller starts and stops).
 
     clock : what time the page takes it to be; in the demo the bench's
-    hosts : names under which the page may be asked for, without port
+    door : who may come in; None: who sits at this machine alone
     beat_s : real seconds between signs of life on a quiet event stream
     ``app.state.hub`` is the event hub; close it before the server stops, or its streams hold the server up.
     """
+    door = door or Door.shut()
     hub = Hub(watch, clock, beat_s)
 
     @contextlib.asynccontextmanager
@@ -74,8 +61,9 @@ def make_app(
             Route("/static/{name}", assets.static),
             Route("/api/events", hub.route),
             *Api(ledger, watch, clock).routes(),
+            *door.routes(),
         ],
-        middleware=[Middleware(Door, hosts=tuple(hosts))],
+        middleware=[Middleware(Guard, house=door.house, sessions=door.sessions), Middleware(Faults)],
         exception_handlers={PitscribeError: _refused, HTTPException: _http_error},
         lifespan=lifespan,
     )
@@ -83,37 +71,26 @@ def make_app(
     return app
 
 
-class Door:
-    """Refuses foreign hosts and foreign sites, and puts the protective headers on every answer."""
+class Faults:
+    """Answers a fault of ours in plain words, and tells it where the host's own faults are told."""
 
-    def __init__(self, app: ASGIApp, hosts: tuple[str, ...]) -> None:
+    def __init__(self, app: ASGIApp) -> None:
         self._app = app
-        self._hosts = {h.lower() for h in hosts}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Let a request in or answer 403."""
-        if scope["type"] != "http":
-            await self._app(scope, receive, send)
-            return
-
+        """Pass a request on; 500 if that raises."""
         begun = False
 
-        async def send_with_headers(message: Message) -> None:
+        async def watched_send(message: Message) -> None:
             nonlocal begun
-            if message["type"] == "http.response.start":
-                begun = True
-                headers = MutableHeaders(scope=message)
-                for name, value in HEADERS.items():
-                    headers[name] = value
+            begun = begun or message["type"] == "http.response.start"
             await send(message)
 
-        complaint = self._complaint(scope["method"], Headers(scope=scope))
-        if complaint:
-            await JSONResponse({"error": complaint}, HTTPStatus.FORBIDDEN)(scope, receive, send_with_headers)
-            return
         try:
-            await self._app(scope, receive, send_with_headers)
+            await self._app(scope, receive, watched_send)
         except Exception as error:
+            if scope["type"] != "http":
+                raise
             # Caught here: what comes further out is raised on by Starlette and printed with its traceback by uvicorn.
             request = Request(scope)
             where = f"page: a fault in pitscribe itself: {request.method} {request.url.path[:100]}"
@@ -121,30 +98,7 @@ class Door:
             if not begun:
                 words = f"a fault in pitscribe itself: {type(error).__name__}"
                 answer = _error(request, HTTPStatus.INTERNAL_SERVER_ERROR, words)
-                await answer(scope, receive, send_with_headers)
-
-    def _complaint(self, method: str, headers: Headers) -> str | None:
-        host = headers.get("host", "")
-        if _name(host) not in self._hosts:
-            return f"this page does not answer to the name {host[:80]!r}; open it at 127.0.0.1"
-        if method in ("GET", "HEAD"):
-            return None
-        # Fetch Metadata (W3C) where the browser sends it; Origin (RFC 6454) otherwise. A program that is no browser
-        # sends neither, and it could send anything it likes.
-        if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
-            return "a change must come from this page, not from another site"
-        origin = headers.get("origin")
-        if origin is not None and urlsplit(origin).netloc.lower() != host.lower():
-            return "a change must come from this page, not from another site"
-        return None
-
-
-def _name(host: str) -> str:
-    """The host without its port: "[::1]:8421" -> "[::1]"."""
-    host = host.strip().lower()
-    if host.startswith("["):
-        return host.partition("]")[0] + "]"
-    return host.partition(":")[0]
+                await answer(scope, receive, send)
 
 
 def _error(request: Request, status: int, words: str) -> Response:

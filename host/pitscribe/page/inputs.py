@@ -42,6 +42,15 @@ class Fields:
             raise ConfigError(f"{key} has characters that cannot be printed")
         return value
 
+    def secret(self, key: str, most: int) -> str:
+        """A text as it was typed, blanks and all; what it is stands in no refusal."""
+        value = self._values.pop(key, None)
+        if not isinstance(value, str) or not value:
+            raise ConfigError(f"{key} is missing")
+        if len(value) > most:
+            raise ConfigError(f"{key} is longer than {most} characters")
+        return value
+
     def choice(self, key: str, choices: tuple[str, ...]) -> str:
         """One of a few words."""
         value = self._values.pop(key, None)

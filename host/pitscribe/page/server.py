@@ -1,10 +1,12 @@
-"""uvicorn around the page, on this machine only: started and stopped by whoever runs the host."""
+"""uvicorn around the page, started and stopped by whoever runs the host."""
 
 import errno
 import logging
 import socket
+import ssl
 import threading
 import time
+from pathlib import Path
 
 import uvicorn
 from starlette.applications import Starlette
@@ -18,15 +20,28 @@ GRACE_S = 2  # the streams of open pages are told to end first; whatever still h
 
 
 class PageServer:
-    """Serves the app on loopback in a thread of its own. ``url`` is known as soon as it is made."""
+    """Serves the app in a thread of its own. ``url`` is known as soon as it is made."""
 
-    def __init__(self, app: Starlette, port: int = 0, *, grace_s: int = GRACE_S) -> None:
-        """Take the port (0: any free one). Raises ConfigError if it is in use."""
+    def __init__(
+        self,
+        app: Starlette,
+        port: int = 0,
+        *,
+        listen: str = "127.0.0.1",
+        tls: tuple[Path, Path] | None = None,
+        grace_s: int = GRACE_S,
+    ) -> None:
+        """Take the port (0: any free one) at an address of this machine; ``tls``: certificate and key.
+
+        Raises ConfigError if it is in use, if there is no such address, or if the certificate cannot be used.
+        """
         self._app = app
-        self._socket = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        self._listen, self._tls = listen, tls
+        _check_tls(tls)
+        self._socket = socket.socket(socket.AF_INET6 if ":" in listen else socket.AF_INET, socket.SOCK_STREAM)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
-            self._socket.bind(("127.0.0.1", port))
+            self._socket.bind((listen, port))
             # A port that is only bound may be bound by another part as well, with SO_REUSEADDR: listen at once.
             self._socket.listen(BACKLOG)
         except OSError as error:
@@ -42,6 +57,9 @@ class PageServer:
             timeout_graceful_shutdown=grace_s,
             lifespan="on",
             backlog=BACKLOG,
+            ssl_certfile=None if tls is None else tls[0],
+            ssl_keyfile=None if tls is None else tls[1],
+            proxy_headers=False,  # who comes from where is what the connection says, not what a header claims
         )
         _one_line_each("uvicorn.error", "uvicorn.asgi", "asyncio")
         self._server = uvicorn.Server(config)
@@ -49,8 +67,9 @@ class PageServer:
 
     @property
     def url(self) -> str:
-        """Where the page is."""
-        return f"http://127.0.0.1:{self.port}/"
+        """Where the page is, for a browser on this machine."""
+        host = "127.0.0.1" if self._listen in ("0.0.0.0", "::", "localhost") else self._listen
+        return f"http{'' if self._tls is None else 's'}://{f'[{host}]' if ':' in host else host}:{self.port}/"
 
     def start(self) -> None:
         """Begin to serve; returns when the page answers."""
@@ -77,6 +96,15 @@ class PageServer:
     def _run(self) -> None:
         # In a thread uvicorn leaves signals alone: they are the command's.
         self._server.run(sockets=[self._socket])
+
+
+def _check_tls(tls: tuple[Path, Path] | None) -> None:
+    if tls is None:
+        return
+    try:
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(*tls)
+    except (OSError, ssl.SSLError) as error:
+        raise ConfigError(f"page.certificate {tls[0]} with page.key {tls[1]}: {error.strerror or error}") from error
 
 
 def _one_line_each(*names: str) -> None:

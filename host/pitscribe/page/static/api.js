@@ -10,6 +10,7 @@ const PATIENCE_MS = 10000;
 async function read(response) {
   let body = null;
   try { body = await response.json(); } catch { /* told below */ }
+  if (response.status === 401 && body?.enter) location.assign(body.enter); // the session is over
   if (!response.ok) throw new Refused(body?.error ?? `the host answered ${response.status}`, response.status >= 500);
   return body;
 }

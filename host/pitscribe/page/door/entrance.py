@@ -1,0 +1,80 @@
+"""The routes that need no session: the page that asks for the password, the one that sets it, and the way out."""
+
+import math
+from collections.abc import Callable
+from http import HTTPStatus
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from pitscribe.page import assets, inputs
+from pitscribe.page.door.guard import ENTER, FIRST
+from pitscribe.page.door.lock import LONGEST, Lock
+from pitscribe.page.door.patience import Patience
+from pitscribe.page.door.sessions import Sessions
+
+_NOT_YET = "no password is set yet: open the link that pitscribe printed, or make one with: pitscribe page link"
+
+
+class Entrance:
+    """Log-in, log-out, and the first password. Nothing of what is typed is ever told, in a log or an answer."""
+
+    def __init__(self, lock: Lock, sessions: Sessions, patience: Patience, now: Callable[[], float]) -> None:
+        """``now``: the time of this machine, s."""
+        self._lock, self._sessions, self._patience, self._now = lock, sessions, patience, now
+
+    def routes(self) -> list[Route]:
+        """All of them."""
+        return [
+            Route(ENTER, assets.page("enter.html")),
+            Route(FIRST, assets.page("first.html")),
+            Route("/api/enter", self.enter, methods=["POST"]),
+            Route("/api/first", self.first, methods=["POST"]),
+            Route("/api/leave", self.leave, methods=["POST"]),
+        ]
+
+    async def enter(self, request: Request) -> Response:
+        """POST /api/enter {password}: 200 with a session, 401 if it is wrong, 429 with Retry-After if too soon."""
+        fields = await inputs.fields_of(request)
+        password = fields.secret("password", LONGEST)
+        fields.finish()
+        return await run_in_threadpool(self._enter, request, password)
+
+    def _enter(self, request: Request, password: str) -> Response:
+        address = request.client.host if request.client else ""
+        if wait := self._patience.wait_s(address):
+            words = {"error": f"too many wrong passwords: try again in {math.ceil(wait)} s"}
+            return JSONResponse(words, HTTPStatus.TOO_MANY_REQUESTS, {"Retry-After": str(math.ceil(wait))})
+        if not self._lock.has_password:
+            return JSONResponse({"error": _NOT_YET}, HTTPStatus.CONFLICT)
+        if not self._lock.opens(password):
+            self._patience.wrong(address)
+            return JSONResponse({"error": "that is not the password"}, HTTPStatus.UNAUTHORIZED)
+        self._patience.right(address)
+        return self._with_session(request)
+
+    async def first(self, request: Request) -> Response:
+        """POST /api/first {word, password}: sets the password by a one-time link, and comes in."""
+        fields = await inputs.fields_of(request)
+        word, password = fields.secret("word", 100), fields.secret("password", LONGEST)
+        fields.finish()
+        return await run_in_threadpool(self._first, request, word, password)
+
+    def _first(self, request: Request, word: str, password: str) -> Response:
+        address = request.client.host if request.client else ""
+        if self._patience.wait_s(address):
+            return JSONResponse({"error": "too many tries: wait a while"}, HTTPStatus.TOO_MANY_REQUESTS)
+        if not self._lock.takes(word, self._now()):
+            self._patience.wrong(address)
+        self._lock.set_password(password, word, self._now())
+        return self._with_session(request)
+
+    def leave(self, request: Request) -> Response:
+        """POST /api/leave: ends the session in this browser."""
+        return JSONResponse({}, headers={"Set-Cookie": Sessions.gone(), "Cache-Control": "no-store"})
+
+    def _with_session(self, request: Request) -> Response:
+        cookie = self._sessions.new(safe_line=request.url.scheme == "https")
+        return JSONResponse({}, headers={"Set-Cookie": cookie, "Cache-Control": "no-store"})

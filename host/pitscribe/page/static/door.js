@@ -1,0 +1,21 @@
+// What the two pages at the door share: a form that is sent as JSON, and what came of it.
+
+/** Send `body()` to `url` when the form is sent; `done()` when it was taken. What it throws is shown as it is. */
+export function wireDoor(form, url, body, done) {
+  const said = document.getElementById("said");
+  form.addEventListener("submit", async (e) => {
+    e.preventDefault();
+    said.textContent = "";
+    const button = form.querySelector("button");
+    button.disabled = true;
+    try {
+      const answer = await fetch(url, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body()) });
+      if (answer.ok) { done(); return; }
+      said.textContent = `${sentence((await answer.json()).error ?? "")}`;
+    } catch (error) {
+      said.textContent = error instanceof TypeError ? "No contact with the host." : sentence(error.message);
+    } finally { button.disabled = false; }
+  });
+}
+
+const sentence = (words) => words && `${words[0].toUpperCase()}${words.slice(1)}.`;
