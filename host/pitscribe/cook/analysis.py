@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from pitscribe.cook.answers import Analysis, CannotSay, PlaceNow
+from pitscribe.cook.doneness import doneness_of
 from pitscribe.cook.drive import Drive, drive_of
 from pitscribe.cook.evenness import Evenness, evenness
 from pitscribe.cook.fire import fire_of
@@ -87,6 +88,7 @@ def analyse(
         interventions=interventions_of(notes, meat, airs, grid),
         hint=hint_of(meat, notes, grid, doubts),
         safety=safety_of(meat, notes, grid, kind_of(record.cook.meats), air=airs, doubts=unsure),
+        doneness=doneness_of(meat, notes, grid, airs, doubts=unsure),
         forecasts=forecasts_of(meat, airs, notes, grid, wanted) if wanted else (),
         flag_counts=flag_counts(places),
         cannot_say=_cannot_say(now, drive, even, pit, target),
