@@ -12,6 +12,7 @@ import sys
 from pathlib import Path
 
 from pitscribe import __version__
+from pitscribe.commands.aims import add_aims
 from pitscribe.commands.probe_parser import add_probe
 from pitscribe.config import read_config
 from pitscribe.errors import PitscribeError
@@ -70,8 +71,8 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"pitscribe {__version__}")
     top.add_argument("--home", type=_folder, metavar="DIR", help="where the ledger and the settings are kept")
     sub = top.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
-    for add in (_demo, _serve, _cooks, _cook, _note, _import, _pull, _export, _replay, add_probe, _explain, _emf,
-                _flags, _logger, _page, _boots):
+    for add in (_demo, _serve, _cooks, _cook, _note, _plan, _import, _pull, _export, _replay, add_probe, _explain,
+                _emf, _flags, _logger, _page, _boots):
         add(sub)
     return top
 
@@ -114,7 +115,7 @@ def _cooks(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
 
 
 def _cook(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    p = sub.add_parser("cook", help="start, end, reopen or show a cook, or say where its probes are")
+    p = sub.add_parser("cook", help="start, set, end, reopen or show a cook, or say where its probes are")
     actions = p.add_subparsers(title="actions", dest="action", required=True, metavar="ACTION")
 
     def action(name: str, text: str) -> argparse.ArgumentParser:
@@ -125,8 +126,12 @@ def _cook(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     start = action("start", "start a cook; what the logger read before is still there")
     start.add_argument("name")
     start.add_argument("--at", metavar="TIME", help="when it started (default: now)")
-    start.add_argument("--target", metavar="TEMP", help="when the meat is done: 203F or 95C")
+    add_aims(start)
     _places(start)
+    change = action("set", "change what is wanted of a cook, at any time; \"none\" takes a setting away")
+    change.add_argument("cook", nargs="?", help="number or name (default: the newest)")
+    change.add_argument("--name", help="another name")
+    add_aims(change)
     place = action("place", "say which probe is where, from the cook's start or from a time on")
     place.add_argument("cook", help="number or name")
     place.add_argument("--since", metavar="TIME", help="from then on (default: from the start of the cook)")
@@ -166,6 +171,32 @@ def _note(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     when = p.add_mutually_exclusive_group()
     when.add_argument("--at", metavar="TIME", help="when: 2026-05-30T14:05 or 14:05 (default: now)")
     when.add_argument("--ago", metavar="SPAN", help="how long ago: 15m")
+
+
+def _plan(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    p = sub.add_parser(
+        "plan",
+        help="backwards from the table: when to light the fire; or what could still be done in a cook",
+        description="Backwards from the table: --serve, --target, --pit, and --thick or --weight say when to light the "
+        "fire. With --cook: what to wrap now, or to bring the pit to --pit, would do to the finish.",
+    )
+    p.set_defaults(module="plan")
+    p.add_argument("--serve", metavar="TIME", help="when it is on the table: 18:00 (the next) or 2026-05-30T18:00")
+    p.add_argument("--target", metavar="TEMP", help="when the meat is done: 203F or 95C (default: the cook's)")
+    p.add_argument("--pit", action="append", default=[], metavar="TEMP", help="level of the pit; with --cook several")
+    p.add_argument("--rest", metavar="SPAN", help="from done to the table (default 1h)")
+    p.add_argument("--thick", metavar="LENGTH", help="the piece at its thickest: 3in or 75mm")
+    p.add_argument("--weight", metavar="WEIGHT", help="of the piece, which says less: 13lb or 6kg")
+    p.add_argument("--meat-at", metavar="TEMP", help="the meat's own temperature when it goes on (default 4C, 39F)")
+    p.add_argument("--chance", metavar="SHARE", help="to be done in time (default 80%%)")
+    p.add_argument("--heat-up", metavar="SPAN", help="from lighting the fire to a steady pit (default 45m)")
+    wrap = p.add_mutually_exclusive_group()
+    wrap.add_argument("--wrap", action="store_true", help="it is wrapped in the stall")
+    wrap.add_argument("--no-wrap", action="store_true", help="it is never wrapped (default: as cooks do)")
+    p.add_argument("--cook", help="number or name of a cook that is going on, or was")
+    p.add_argument("--at", metavar="TIME", help="with --cook: as it stood then: +5:00 or 14:05 (default: now)")
+    p.add_argument("--json", action="store_true", help="one JSON object")
+    p.add_argument("--unit", choices=["F", "C"], help="units to print, and of temperatures without a letter")
 
 
 def _import(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:

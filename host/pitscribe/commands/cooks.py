@@ -3,13 +3,14 @@
 import argparse
 import json
 
+from pitscribe.commands.aims import aims_of
 from pitscribe.commands.handover import handed_over, held
 from pitscribe.commands.ledgers import begun_ledger, meant_cook, meant_logger, open_ledger, read_ledger
 from pitscribe.commands.placing import parse_placings, place_all, warn
-from pitscribe.commands.when import local, parse_in_cook, parse_past, parse_temperature, past
+from pitscribe.commands.when import local, parse_in_cook, parse_past, past
 from pitscribe.config import Config
 from pitscribe.cook.analysis import analyse
-from pitscribe.cook.plain import span
+from pitscribe.cook.plain import degrees, span
 from pitscribe.cook.text import summary
 from pitscribe.errors import ConfigError
 from pitscribe.ledger.ledger import Ledger
@@ -20,7 +21,9 @@ from pitscribe.watch.around import places_over
 
 def run(config: Config, arguments: argparse.Namespace) -> None:
     """Do what was asked of the ledger in the home folder."""
-    actions = {"list": _list, "start": _start, "place": _place, "end": _end, "reopen": _reopen, "show": _show}
+    actions = {
+        "list": _list, "start": _start, "set": _set, "place": _place, "end": _end, "reopen": _reopen, "show": _show,
+    }
     opened = {"list": read_ledger, "show": read_ledger, "start": begun_ledger}.get(arguments.action, open_ledger)
     with opened(config) as ledger:
         actions[arguments.action](config, ledger, arguments)
@@ -40,12 +43,12 @@ def _list(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None
 def _start(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
     now_ms = ledger.now_ms()
     at_ms = now_ms if arguments.at is None else _ms(parse_past(arguments.at, now_ms / 1000))
-    target_c = None if arguments.target is None else parse_temperature(arguments.target, config.units)
+    aims = aims_of(arguments, config.units)
     placings = parse_placings(arguments.air, arguments.meat)
     logger = meant_logger(ledger, arguments.logger) if placings else 0
     before = held(ledger)
     with ledger.together():  # all of it or nothing
-        cook = ledger.start_cook(arguments.name, at=at_ms, target_c=target_c)
+        cook = ledger.start_cook(arguments.name, at=at_ms, **aims)
         place_all(ledger, cook, logger, placings, None)
     print(_line(ledger, cook))
     for line in handed_over(ledger, before, held(ledger)):
@@ -56,6 +59,23 @@ def _start(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> Non
                 f"cook {other.id}, begun {local(other.started_ms / 1000)}, is called {cook.name!r} too and has not "
                 f"ended: by that name the later one is meant; to end the other: pitscribe cook end {other.id}"
             )
+
+
+def _set(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
+    aims = aims_of(arguments, config.units)
+    if not aims and arguments.name is None:
+        raise ConfigError("say what is to be changed: --target 203F, --band 225-275F, --cut, --meat-kind or --name")
+    cook = ledger.set_cook(meant_cook(ledger, arguments.cook).id, name=arguments.name, **aims)
+    print(_line(ledger, cook))
+    print(_wanted(cook, config.units))
+
+
+def _wanted(cook: Cook, unit: str) -> str:
+    """What is wanted of a cook, in one line."""
+    target = "no target" if cook.target_c is None else f"target {degrees(cook.target_c, unit)}"
+    band = "no band" if cook.band_c is None else f"fire {' to '.join(degrees(t, unit) for t in cook.band_c)}"
+    kind = f" (as {cook.meat_kind})" if cook.meat_kind else ""
+    return f"      {target}, {band}, {'; '.join(cook.meats) or 'no cuts named'}{kind}"
 
 
 def _place(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:

@@ -1,4 +1,4 @@
-"""Pressures, altitudes and differences of temperature as a person writes them. Those without a unit are refused."""
+"""Pressures, lengths, weights, shares and differences of temperature as a person writes them, with their units."""
 
 import re
 
@@ -7,6 +7,8 @@ from pitscribe.errors import ConfigError
 # Exact by their definitions, but mmHg and inHg at 0 degC (NIST Special Publication 811, from memory).
 _PASCAL = {"pa": 1.0, "hpa": 100.0, "mbar": 100.0, "kpa": 1000.0, "bar": 1e5, "inhg": 3386.389, "mmhg": 133.3224}
 _METRE = {"m": 1.0, "km": 1000.0, "ft": 0.3048, "mi": 1609.344}
+_THICK = {"mm": 0.001, "cm": 0.01, "in": 0.0254}
+_KILOGRAM = {"kg": 1.0, "g": 0.001, "lb": 0.45359237, "lbs": 0.45359237}
 _NUMBER = re.compile(r"(?P<number>[+-]?\d+(?:\.\d+)?)\s*(?P<unit>[a-z]*)$", re.IGNORECASE)
 
 
@@ -18,6 +20,25 @@ def parse_pressure(text: str) -> float:
 def parse_altitude(text: str) -> float:
     """``1609m`` or ``5280ft`` -> m. ConfigError naming the text."""
     return _quantity(text, _METRE, "altitude", "1609m or 5280ft")
+
+
+def parse_thickness(text: str) -> float:
+    """``3in``, ``75mm`` or ``7.5cm`` -> m. ConfigError naming the text."""
+    return _quantity(text, _THICK, "thickness", "3in, 75mm or 7.5cm")
+
+
+def parse_weight(text: str) -> float:
+    """``13lb`` or ``6kg`` -> kg. ConfigError naming the text."""
+    return _quantity(text, _KILOGRAM, "weight", "13lb or 6kg")
+
+
+def parse_share(text: str) -> float:
+    """``80%`` or ``0.8`` -> 0.8. ConfigError naming the text, and for what is not between 0 and 1."""
+    match = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(%)?", text.strip())
+    share = float(match[1]) / (100.0 if match[2] else 1.0) if match else -1.0
+    if not 0.0 <= share <= 1.0:
+        raise ConfigError(f"chance {text!r}: write 80% or 0.8")
+    return share
 
 
 def parse_difference(text: str, units: str) -> float:

@@ -45,6 +45,26 @@ def parse_when(text: str, now: float) -> float:
         raise ConfigError(f"time {text!r}: write 2026-05-30T14:05 or 14:05 (today)") from None
 
 
+def parse_coming(text: str, now: float) -> float:
+    """As ``parse_when``, of something that is to come: ``18:00`` is the next six in the evening. ConfigError."""
+    if match := _CLOCK.match(text):
+        try:
+            return _next_time_of_day(int(match[1]), int(match[2]), now)
+        except (ValueError, OverflowError, OSError):
+            raise ConfigError(f"time {text!r}: write 2026-05-30T18:00 or 18:00 (the next)") from None
+    return parse_when(text, now)
+
+
+def _next_time_of_day(hour: int, minute: int, now: float) -> float:
+    """The next time after ``now`` that a clock here shows this; right across a change of the clocks."""
+    today = datetime.fromtimestamp(now).replace(hour=hour, minute=minute, second=0, microsecond=0)
+    for day in (today, today + timedelta(days=1)):
+        for fold in (0, 1):  # where the clocks go back, a time of day comes twice
+            if (at := day.replace(fold=fold).timestamp()) > now:
+                return at
+    raise ValueError
+
+
 def _last_time_of_day(hour: int, minute: int, now: float) -> float:
     """The last time at or before ``now`` that a clock here showed this; right across a change of the clocks."""
     today = datetime.fromtimestamp(now).replace(hour=hour, minute=minute, second=0, microsecond=0)

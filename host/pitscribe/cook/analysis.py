@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from pitscribe.cook.answers import Analysis, CannotSay, PlaceNow
+from pitscribe.cook.doneness import doneness_of
 from pitscribe.cook.drive import Drive, drive_of
 from pitscribe.cook.evenness import Evenness, evenness
 from pitscribe.cook.fire import fire_of
@@ -46,6 +47,8 @@ def analyse(
 ) -> Analysis:
     """Everything that can be said of a cook from its record so far; a pure function of it.
 
+    What is wanted of the cook (target, band of the fire, kind of meat) is the record's: ``record.cook``.
+
     target_c : temperature that the coldest place is to reach [degC]; default the cook's own target.
     over : places whose probe was taken out: they have a past and no present
     ahead : forecast too, if there is a target: it takes several times what the rest does
@@ -70,6 +73,7 @@ def analyse(
     unsure = {s.place: doubtful(s, grid) for s in places if s.kind == "meat"}
     airs = [one.cells for one in air]
     wanted = [] if target is None or not ahead or not meat else [target]
+    kind = record.cook.meat_kind or kind_of(record.cook.meats)
     pit = pit_now(air)
     present = [p for p in now if p.kind == "meat" and p.celsius is not None]
     coldest = min(present, key=lambda p: (p.celsius, p.place), default=None)
@@ -83,10 +87,11 @@ def analyse(
         phases=phases_of(stalls, notes, grid, meat),
         stalls=tuple(stalls),
         slowdowns=tuple(sorted((s for _, slow in heating for s in slow), key=lambda s: (s.begin, s.place))),
-        fire=fire_of([(one.place, one.cells) for one in air], notes, grid),
+        fire=fire_of([(one.place, one.cells) for one in air], notes, grid, record.cook.band_c),
         interventions=interventions_of(notes, meat, airs, grid),
         hint=hint_of(meat, notes, grid, doubts),
-        safety=safety_of(meat, notes, grid, kind_of(record.cook.meats), air=airs, doubts=unsure),
+        safety=safety_of(meat, notes, grid, kind, air=airs, doubts=unsure),
+        doneness=doneness_of(meat, notes, grid, airs, doubts=unsure),
         forecasts=forecasts_of(meat, airs, notes, grid, wanted) if wanted else (),
         flag_counts=flag_counts(places),
         cannot_say=_cannot_say(now, drive, even, pit, target),

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from pitscribe.cook.doneness import Doneness
 from pitscribe.cook.evenness import Evenness
 from pitscribe.cook.fire import Fire
 from pitscribe.cook.forecast import Forecast
@@ -75,6 +76,7 @@ class Analysis:
     interventions: tuple[Intervention, ...]
     hint: Hint | None
     safety: Safety
+    doneness: Doneness
     forecasts: tuple[Forecast, ...]  # of each meat place and of the coldest; none if none were asked for
     flag_counts: Mapping[str, Mapping[str, int]]  # place -> word -> samples
     cannot_say: tuple[CannotSay, ...]
@@ -97,6 +99,7 @@ class Analysis:
             "interventions": [i.as_json() for i in self.interventions],
             "hint": self.hint.as_json() if self.hint else None,
             "safety": self.safety.as_json(),
+            "doneness": self.doneness.as_json(),
             "forecasts": [f.as_json() for f in self.forecasts],
             "flags": {place: dict(counts) for place, counts in self.flag_counts.items()},
             "cannot_say": [c.as_json() for c in self.cannot_say],

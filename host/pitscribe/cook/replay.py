@@ -37,8 +37,8 @@ def replay(record: CookRecord, every_s: float = 900.0, *, target_c: float | None
     Returns ``cook``, ``from``, ``to``, ``every_s``; ``looks``: the answers at each look; ``stalls``: each as last
     known, with ``first_said``, the look at which it was first said (``noticed`` is to the minute); ``forecasts``: of
     each look, for each meat place and the coldest (none without a target); ``evenness``: the spread at each look in
-    ``history``, and the last word on it; ``slowdowns``, ``phases``, ``interventions``, ``fire``, ``safety``: the last
-    word;
+    ``history``, and the last word on it; ``slowdowns``, ``phases``, ``interventions``, ``fire``, ``safety``,
+    ``doneness``: the last word;
     ``flags``: samples by place and flag; ``cannot_say``: what was not said, from when to when.
     Raises ReadingError if ``every_s`` or ``target_c`` make no sense.
     """
@@ -75,6 +75,7 @@ def replay(record: CookRecord, every_s: float = 900.0, *, target_c: float | None
         "interventions": [i.as_json() for i in last.interventions],
         "fire": last.fire.as_json(),
         "safety": last.safety.as_json(),
+        "doneness": last.doneness.as_json(),
         "flags": {place: dict(counts) for place, counts in last.flag_counts.items()},
         "cannot_say": list(unsaid.values()),
     }

@@ -127,7 +127,7 @@ def _checks(
         roast = clocks.hot_holding(seen, tables.HOT_ROAST_C, cooked)
         found.append(("hot holding of a roast cooked by the table", roast, tables.HOT))
     for line_c, hours in tables.COOL_C:
-        found.append((f"cooling to {line_c:g} degC", clocks.cooling(seen, line_c, hours, cooked), tables.COOL))
+        found.append((f"cooling within {hours:g} h", clocks.cooling(seen, line_c, hours, cooked), tables.COOL))
     return tuple(finding.check(what, place, seen, source) for what, finding, source in found)
 
 

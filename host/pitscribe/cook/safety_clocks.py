@@ -4,18 +4,18 @@ import numpy as np
 
 from pitscribe.cook import safety_tables as tables
 from pitscribe.cook.grid import FloatArray
-from pitscribe.cook.plain import span
 from pitscribe.cook.safety_finding import EDGE, Finding, because, first
 from pitscribe.cook.safety_seen import Seen
+from pitscribe.cook.safety_words import cold, heat, reading, spent
 
 
 def zone(seen: Seen, limit_h: float | None) -> Finding:
     """Hours between 40 and 140 degF so far: every minute that is not surely outside."""
-    cold, hot = tables.ZONE_C
-    inside = seen.known & (seen.high > cold) & (seen.low < hot)
+    cold_c, hot_c = tables.ZONE_C
+    inside = seen.known & (seen.high > cold_c) & (seen.low < hot_c)
     hours, unknown = seen.total(inside), seen.total(~seen.known)
     now_in = seen.now >= 0 and bool(inside[seen.now])
-    words = f"{span(3600 * hours)} known between 4.4 and 60 degC, {span(3600 * unknown)} unknown"
+    words = f"{spent(hours)} known between {cold(cold_c)} and {heat(hot_c)}, {spent(unknown)} unknown"
     if limit_h is not None and hours > limit_h + EDGE:
         return Finding("exceeded", hours, limit_h, "h", words, unknown)
     if seen.why_not or unknown > (0.0 if limit_h is None else limit_h - hours + EDGE):
@@ -37,19 +37,20 @@ def counter(seen: Seen, air_low: FloatArray | None, air_high: FloatArray | None)
     low, high = air_low[: seen.n], air_high[: seen.n]
     lit = first(low >= tables.LIT_C)
     waits = np.arange(seen.n) < (seen.n if lit is None else lit)
-    cold = seen.known & (seen.high <= tables.ZONE_C[0])
-    out = waits & seen.known & ~cold
+    chilled = seen.known & (seen.high <= tables.ZONE_C[0])
+    out = waits & seen.known & ~chilled
     twice = out & ~(high <= tables.COUNTER_HOT_C)
     hours, unknown = seen.total(out) + seen.total(twice), seen.total(waits & ~seen.known)
-    words = f"{span(3600 * seen.total(out))} known before the pit was hot, {span(3600 * unknown)} unknown"
+    words = f"{spent(seen.total(out))} known before the pit was hot, {spent(unknown)} unknown"
     if seen.total(twice):
-        words += f"; {span(3600 * seen.total(twice))} in air that may be above 32.2 degC counts twice"
+        words += f"; {spent(seen.total(twice))} in air that may be above {cold(tables.COUNTER_HOT_C)} counts twice"
     surely = seen.total(out) + seen.total(out & (low > tables.COUNTER_HOT_C))
     if surely > limit + EDGE:
         return Finding("exceeded", hours, limit, "h", words, unknown)
-    began_cold = bool((waits & cold).any())
+    began_cold = bool((waits & chilled).any())
     if not began_cold:
-        why = f"{words}; the record does not begin with meat that is surely at 4.4 degC: what came before is not known"
+        why = (f"{words}; the record does not begin with meat that is surely at {cold(tables.ZONE_C[0])}: what came "
+               "before is not known")
         return Finding("unknown", hours, limit, "h", why, unknown)
     if hours + 2 * unknown > limit + EDGE or (lit is None and seen.why_not):
         return Finding("unknown", hours, limit, "h", f"{words}{because(seen)}", unknown)
@@ -75,14 +76,15 @@ def hot_holding(seen: Seen, line_c: float, cooked: int | None) -> Finding:
     since = float(seen.ends[basis])
     if below.size:
         at = float(seen.ends[basis + int(below[0])])
-        why = f"not surely {line_c:.1f} degC any more; reheat it to 74 degC within 2 h, or cool it"
+        why = (f"not surely {heat(line_c)} any more, at the lowest surely {reading(lowest)}; reheat it to "
+               f"{heat(tables.REHEAT_C)} within 2 h, or cool it")
         return Finding("not met", lowest, line_c, "degC", why, unknown, at)
     if unknown > 0 or seen.why_not:
-        why = f"never seen below {line_c:.1f} degC, but {span(3600 * unknown)} of it are unknown{because(seen)}"
+        why = f"never seen below {heat(line_c)}, but {spent(unknown)} of it are unknown{because(seen)}"
         return Finding("unknown", lowest, line_c, "degC", why, unknown, since)
     run = minute[cooked:][~hot[cooked:]]
     begin = int(run[-1]) + 1 if run.size else int(after[0])
-    return Finding("met", lowest, line_c, "degC", f"surely {line_c:.1f} degC or more", unknown, float(seen.ends[begin]))
+    return Finding("met", lowest, line_c, "degC", f"surely {heat(line_c)} or more", unknown, float(seen.ends[begin]))
 
 
 def cooling(seen: Seen, line_c: float, limit_h: float, cooked: int | None) -> Finding:
@@ -95,16 +97,17 @@ def cooling(seen: Seen, line_c: float, limit_h: float, cooked: int | None) -> Fi
         return Finding("not yet", None, limit_h, "h", "it is hot: nothing cools")
     since = float(seen.ends[start])
     same = seen.known & (np.arange(seen.n) > start) & (seen.part == seen.part[start])
-    cold = first(same & (seen.high <= line_c))
+    chilled = first(same & (seen.high <= line_c))
     last = np.flatnonzero(same)
-    to = cold if cold is not None else int(last[-1]) if last.size else start
+    to = chilled if chilled is not None else int(last[-1]) if last.size else start
     hours = (float(seen.ends[to]) - since) / 3600
     if hours > limit_h + EDGE:
-        return Finding("exceeded", hours, limit_h, "h", f"over {limit_h:g} h after it left 57 degC", None, since)
-    if cold is not None:
-        return Finding("met", hours, limit_h, "h", f"surely at {line_c:g} degC after {span(3600 * hours)}", None, since)
+        why = f"over {limit_h:g} h after it left {heat(tables.HOT_C)}"
+        return Finding("exceeded", hours, limit_h, "h", why, None, since)
+    if chilled is not None:
+        return Finding("met", hours, limit_h, "h", f"surely at {cold(line_c)} after {spent(hours)}", None, since)
     moved = bool((seen.part > seen.part[start]).any())
     if moved or seen.why_not:
         why = "the reading jumped: its probe was moved or pulled out" if moved else seen.why_not or ""
         return Finding("unknown", hours, limit_h, "h", why, None, since)
-    return Finding("not yet", hours, limit_h, "h", f"{span(3600 * hours)} since it left 57 degC", None, since)
+    return Finding("not yet", hours, limit_h, "h", f"{spent(hours)} since it left {heat(tables.HOT_C)}", None, since)

@@ -9,6 +9,7 @@ import numpy as np
 from pitscribe.cook.plain import iso, number
 from pitscribe.cook.safety_seen import BoolArray, Seen
 from pitscribe.cook.safety_tables import DEFER, Source
+from pitscribe.cook.safety_words import told
 
 # Most pressing first: of several places the coldest is the one whose state stands first here.
 STATES = ("exceeded", "not met", "unknown", "not yet", "met")
@@ -22,6 +23,7 @@ class Check:
     state : "met", "not met", "not yet", "unknown" or "exceeded" (a limit of time was). Only "met" says that it is well.
     value, limit : in ``unit``, "h", "degC" or "share" (of the time that is required: 1 is all);  unknown_h : hours of
     which nothing is known, which count for neither;  since : since when it is so [UTC s];  at : the minute it speaks of
+    words : why, with marks for temperatures (``safety_words``); ``why`` has them in both units, degF first
     """
 
     what: str
@@ -35,7 +37,12 @@ class Check:
     at: float | None
     source: str
     caution: str
-    why: str
+    words: str
+
+    @property
+    def why(self) -> str:
+        """Why it stands so."""
+        return told(self.words, "F")
 
     def as_json(self) -> dict[str, Any]:
         """As plain values."""
@@ -55,14 +62,14 @@ class Finding:
     value: float | None
     limit: float | None
     unit: str
-    why: str
+    words: str
     unknown_h: float | None = None
     since: float | None = None
 
     def check(self, what: str, place: str, seen: Seen, source: Source) -> Check:
         """The whole of it."""
         found = self.state, self.value, self.limit, self.unit, self.unknown_h, self.since
-        return Check(what, place, *found, seen.at, source.name, f"{source.caution} {DEFER}", self.why)
+        return Check(what, place, *found, seen.at, source.name, f"{source.caution} {DEFER}", self.words)
 
 
 def worst(checks: Sequence[Check]) -> Check:

@@ -4,25 +4,26 @@ import numpy as np
 
 from pitscribe.cook import safety_tables as tables
 from pitscribe.cook.grid import CELL_S, FloatArray
-from pitscribe.cook.plain import span
 from pitscribe.cook.safety_finding import EDGE, Finding, because, first
 from pitscribe.cook.safety_seen import BoolArray, Seen
+from pitscribe.cook.safety_words import cold, earned, heat, reading, spent
 
 
 def come_up(seen: Seen) -> Finding:
     """Hours between 50 and 130 degF on the way up, to the first minute that is surely at 130."""
-    cold, hot = tables.COME_UP_C
-    arrived = first(seen.low >= hot - EDGE)
+    cold_c, hot_c = tables.COME_UP_C
+    arrived = first(seen.low >= hot_c - EDGE)
     way = np.arange(seen.n) < (seen.n if arrived is None else arrived)
-    hours = seen.total(way & seen.known & (seen.high > cold))
+    hours = seen.total(way & seen.known & (seen.high > cold_c))
     unknown = seen.total(way & ~seen.known)
-    began_cold = bool((way & seen.known & (seen.high <= cold)).any())
+    began_cold = bool((way & seen.known & (seen.high <= cold_c)).any())
     limit = tables.COME_UP_H
-    words = f"{span(3600 * hours)} known between 10 and 54.4 degC, {span(3600 * unknown)} unknown"
+    words = f"{spent(hours)} known between {cold(cold_c)} and {heat(hot_c)}, {spent(unknown)} unknown"
     if hours > limit + EDGE:
         return Finding("exceeded", hours, limit, "h", words, unknown)
     if not began_cold:
-        why = f"{words}; the record has no minute surely at 10 degC or below, so how long it took before is not known"
+        why = (f"{words}; the record has no minute surely at {cold(cold_c)} or below, so how long it took before is "
+               "not known")
         return Finding("unknown", hours, limit, "h", why, unknown)
     if hours + unknown > limit + EDGE or (arrived is None and seen.why_not):
         return Finding("unknown", hours, limit, "h", f"{words}{because(seen)}", unknown)
@@ -58,7 +59,7 @@ def lethality(seen: Seen, log: float, *, off: float | None) -> Finding:
     value = float(share[-1]) if seen.n else None
     if seen.why_not:
         return Finding("unknown", value, 1.0, "share", seen.why_not, unknown)
-    words = f"{100 * (value or 0.0):.0f} % of the required time, {span(3600 * unknown)} unknown and not counted"
+    words = f"{earned(value or 0.0)} of the required time, {spent(unknown)} unknown and not counted"
     cools = off is not None and seen.ends[seen.now] > off and bool(seen.high[seen.now] < tables.LEAST_C)
     state = "not met" if cools else "not yet"
     return Finding(state, value, 1.0, "share", f"{words}{'; it is off the heat and cools' if cools else ''}", unknown)
@@ -70,11 +71,14 @@ def inside_c(seen: Seen, line_c: float, rest_min: int) -> Finding:
     warmest = float(np.nanmax(seen.low)) if seen.known.any() else None
     rest = f" for {rest_min} min" if rest_min else ""
     if done is not None:
-        why = f"surely {line_c:.1f} degC{rest}"
+        why = f"surely {heat(line_c)}{rest}"
         return Finding("met", warmest, line_c, "degC", why, None, float(seen.ends[done]))
     if seen.why_not:
         return Finding("unknown", warmest, line_c, "degC", seen.why_not)
-    return Finding("not yet", warmest, line_c, "degC", f"never known to be surely at {line_c:.1f} degC{rest} so far")
+    words = f"never known to be surely at {heat(line_c)}{rest} so far"
+    if warmest is not None:
+        words += f", at the most surely {reading(warmest)}"
+    return Finding("not yet", warmest, line_c, "degC", words)
 
 
 def _kept(seen: Seen, line_c: float, minutes: int) -> BoolArray:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from pitscribe.cook.grid import CELL_S, Cells, FloatArray, Grid
 from pitscribe.cook.rates import JUMP_K, STUCK_MIN, jumps_so_far, unmoved
+from pitscribe.cook.safety_words import heat
 from pitscribe.metrology.flags import Flag
 from pitscribe.series import TARGET_C, Series
 
@@ -145,4 +146,4 @@ def _too_hot(cells: Cells) -> str:
     """That the newest reading is hotter than meat, to be put behind other words."""
     have = cells.celsius[np.isfinite(cells.celsius)]
     hot = have.size and have[-1] > TARGET_C[1]
-    return f"; the newest is over {TARGET_C[1]:.0f} degC: hotter than meat that holds water" if hot else ""
+    return f"; the newest is over {heat(TARGET_C[1])}: hotter than meat that holds water" if hot else ""

@@ -11,6 +11,7 @@ from pitscribe.cook.interventions import intervention_line
 from pitscribe.cook.pit import PitNow
 from pitscribe.cook.plain import degrees, difference, iso, signed, span
 from pitscribe.cook.safety import Safety
+from pitscribe.cook.safety_words import told
 from pitscribe.cook.stall import Stall
 from pitscribe.errors import ConfigError
 
@@ -38,7 +39,7 @@ def summary(said: Analysis, *, unit: str = "F", when: When = iso) -> str:
         lines.append(hint_line(said.hint, unit, when))
     lines += [intervention_line(done, unit, when) for done in said.interventions]
     lines += [forecast_line(f, unit, when) for f in said.forecasts]
-    lines += _safety(said.safety)
+    lines += _safety(said.safety, unit)
     lines += [stall_line(s, unit, when) for s in said.stalls]
     if not said.stalls and any(p.kind == "meat" for p in said.places):
         lines.append("no stall seen")
@@ -111,12 +112,12 @@ def forecast_line(f: Forecast, unit: str, when: When = iso) -> str:
     return f"{who} reaches {target} at about {middle}, {range_}{early_days}"
 
 
-def _safety(safety: Safety) -> list[str]:
+def _safety(safety: Safety, unit: str) -> list[str]:
     """Each check where it stands worst, but for those that nothing has begun of; and what a check is worth."""
     if safety.why_not:
         return [f"safety: cannot be checked: {safety.why_not}"]
     begun = [c for c in safety.coldest if c.state != "not yet" or c.value]
-    lines = [f"safety, {c.what}: {c.state} at {c.place} ({c.why})" for c in begun]
+    lines = [f"safety, {c.what}: {c.state} at {c.place} ({told(c.words, unit)})" for c in begun]
     return [*lines, f"safety: {safety.caution}"]
 
 

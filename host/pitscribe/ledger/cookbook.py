@@ -1,6 +1,5 @@
-"""Cooks in the ledger, and what belongs to them: placements, notes, anchors, imported tables."""
+"""What belongs to cooks in the ledger: placements, notes, anchors, imported tables."""
 
-import json
 from collections.abc import Sequence
 from typing import Any
 
@@ -8,13 +7,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.errors import ConfigError, NotFoundError
-from pitscribe.ledger.checks import checked_text, checked_time, name_of, time_words
+from pitscribe.ledger.checks import checked_text, checked_time
+from pitscribe.ledger.cooks import Cooks
 from pitscribe.ledger.probebook import Probebook
 from pitscribe.ledger.store import plain_text
 from pitscribe.ledger.values import (
     NOTE_KINDS,
     PLACE_KINDS,
-    TARGET_C,
     Cook,
     Note,
     Placement,
@@ -23,9 +22,6 @@ from pitscribe.ledger.values import (
     ToldAnchor,
 )
 
-MOST_ID = 2**63 - 1  # SQLite's whole numbers
-
-_COOK = "SELECT id, name, started_ms, ended_ms, target_c, meats FROM cooks "
 _NOTE = "SELECT id, cook_id, at_ms, kind, text FROM notes "
 _PLACEMENT = (
     "SELECT l.id, l.cook_id, p.id, p.name, p.tc, p.tolerance, l.logger, l.channel, l.place, l.kind, l.since_ms, "
@@ -33,67 +29,8 @@ _PLACEMENT = (
 )
 
 
-class Cookbook(Probebook):
+class Cookbook(Cooks, Probebook):
     """The part of the ledger that people write in. Every ``at``, ``since`` and ``until`` is whole ms UTC."""
-
-    # cooks
-
-    def start_cook(
-        self, name: str, *, at: int | None = None, target_c: float | None = None, meats: Sequence[str] = ()
-    ) -> Cook:
-        """Begin a cook, now unless ``at`` is given. It is whole whether or not anybody ever ends it."""
-        name = checked_text(name_of(name), "the cook's name", 200)
-        low, high = TARGET_C
-        if target_c is not None and not low <= target_c <= high:
-            given = f"{target_c:.0f} degC ({target_c * 1.8 + 32:.0f} F)"
-            both = f"{low:g} to {high:g} degC ({low * 1.8 + 32:.0f} to {high * 1.8 + 32:.0f} F)"
-            raise ConfigError(f"target {given}: give {both} for the inside of a joint")
-        started = checked_time("a cook's start", self.now_ms() if at is None else at)
-        with self._write() as db:
-            made = db.execute(
-                "INSERT INTO cooks (name, started_ms, target_c, meats) VALUES (?, ?, ?, ?)",
-                (name, started, target_c, json.dumps([str(m) for m in meats])),
-            )
-            return self.cook(int(made.lastrowid or 0))
-
-    def end_cook(self, cook_id: int, at: int | None = None) -> Cook:
-        """End a cook, now unless ``at`` is given. Readings and notes after that stay where they are.
-
-        ConfigError if it has ended already and ``at`` is not given.
-        """
-        ended = checked_time("a cook's end", self.now_ms() if at is None else at)
-        with self._write() as db:
-            cook = self.cook(cook_id)
-            if cook.ended_ms is not None and at is None:
-                was = time_words(cook.ended_ms)
-                raise ConfigError(f"cook {cook.name!r} has ended already, at {was}; give a time to move its end")
-            if ended < cook.started_ms:
-                raise ConfigError(f"cook {cook.name!r} cannot end before it began; give a later time")
-            db.execute("UPDATE cooks SET ended_ms = ? WHERE id = ?", (ended, cook.id))
-            return self.cook(cook.id)
-
-    def reopen_cook(self, cook_id: int) -> Cook:
-        """Take back the end of a cook: it goes on, and what came in meanwhile is in it."""
-        with self._write() as db:
-            cook = self.cook(cook_id)
-            db.execute("UPDATE cooks SET ended_ms = NULL WHERE id = ?", (cook.id,))
-            return self.cook(cook.id)
-
-    def cooks(self) -> list[Cook]:
-        """Every cook, the latest first."""
-        return [_cook(row) for row in self._read(_COOK + "ORDER BY started_ms DESC, id DESC")]
-
-    def cook(self, id_or_name: int | str) -> Cook:
-        """A cook by its id, or the latest one of a name (a text of digits is an id). NotFoundError if none."""
-        rows = []
-        if (isinstance(id_or_name, int) or id_or_name.isdecimal()) and int(id_or_name) <= MOST_ID:
-            rows = self._read(_COOK + "WHERE id = ?", (int(id_or_name),))
-        if not rows and isinstance(id_or_name, str):
-            named = name_of(id_or_name)
-            rows = self._read(_COOK + "WHERE name = ? ORDER BY started_ms DESC, id DESC LIMIT 1", (named,))
-        if not rows:
-            raise NotFoundError(f"there is no cook {id_or_name!r}; see the list of cooks for their names")
-        return _cook(rows[0])
 
     # placements
 
@@ -268,11 +205,6 @@ class Cookbook(Probebook):
         """The cook that was made from a table of this digest, if there is one."""
         rows = self._read("SELECT cook_id FROM sheets WHERE digest = ? ORDER BY id DESC LIMIT 1", (digest,))
         return self.cook(int(rows[0][0])) if rows else None
-
-
-def _cook(row: Sequence[Any]) -> Cook:
-    identity, name, started, ended, target, meats = row
-    return Cook(identity, name, started, ended, target, tuple(json.loads(meats)))
 
 
 def _placement(row: Sequence[Any]) -> Placement:

@@ -18,11 +18,17 @@ TIMES_MS = (946_684_800_000, 4_102_444_800_000)
 # A meat that still holds water does not pass its boiling point (99.97 degC at 101325 Pa; SOURCES.md section 3), and
 # nobody cooks to less than a warm room.
 TARGET_C = (30.0, 100.0)
+# What a fire may be held at, from cold smoke to the hottest oven: our allowance, no source.
+BAND_C = (10.0, 400.0)
+MEAT_KINDS = ("beef", "injected", "ground", "poultry", "other")  # of which published lines of food safety differ
 
 
 @dataclass(frozen=True, slots=True)
 class Cook:
-    """A named span of time. ``ended_ms`` is None while nobody has ended it; it is whole all the same."""
+    """A named span of time, and what is wanted of it: see ``cooks.CookSettings``.
+
+    ``ended_ms`` is None while nobody has ended it; it is whole all the same.
+    """
 
     id: int
     name: str
@@ -30,6 +36,8 @@ class Cook:
     ended_ms: int | None
     target_c: float | None
     meats: tuple[str, ...] = ()
+    band_c: tuple[float, float] | None = None
+    meat_kind: str | None = None
 
     def as_json(self) -> dict[str, Any]:
         """The cook as page and command give it out: times in UTC seconds."""
@@ -39,6 +47,9 @@ class Cook:
             "started": self.started_ms / 1000,
             "ended": None if self.ended_ms is None else self.ended_ms / 1000,
             "target_c": self.target_c,
+            "band_c": None if self.band_c is None else list(self.band_c),
+            "meats": list(self.meats),
+            "meat_kind": self.meat_kind,
         }
 
 

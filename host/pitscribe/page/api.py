@@ -11,6 +11,7 @@ from starlette.routing import Route
 
 from pitscribe.clock import Clock
 from pitscribe.errors import ConfigError
+from pitscribe.ledger.cooks import CookSettings
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import NOTE_KINDS, Cook, Note
 from pitscribe.page import chart, inputs, readings
@@ -53,6 +54,7 @@ class Api:
             Route("/api/loggers", self.loggers),
             Route("/api/cooks", self.cooks),
             Route("/api/cooks", self.start, methods=["POST"]),
+            Route("/api/cooks/{cook}", self.change, methods=["PATCH"]),
             Route("/api/cooks/{cook}/end", self.end, methods=["POST"]),
             Route("/api/cooks/{cook}/reopen", self.reopen, methods=["POST"]),
             Route("/api/cooks/{cook}/notes", self.notes),
@@ -108,23 +110,24 @@ class Api:
     # what a person wants
 
     async def start(self, request: Request) -> Response:
-        """POST /api/cooks {name, target_c?, at?, places?: [{logger, channel, place, kind}]}: all of it or nothing.
+        """POST /api/cooks {name, at?, places?: [{logger, channel, place, kind}]} and settings: all of it or nothing.
 
+        Settings: {target_c?, band_c?: [low, high], meats?: [text], meat_kind?}, see ``ledger.cooks.CookSettings``.
         Besides the cook the answer has ``takes``: running cooks that lose channels to it, and ``words`` for that.
         """
         fields = await inputs.fields_of(request)
         name = fields.text("name", most=80)
-        target = inputs.target_c(fields)
+        settings = inputs.settings(fields)
         at = inputs.at_ms(fields, self._clock.now())
         rows = [inputs.place_row(row) for row in fields.rows("places", 64)]
         fields.finish()
         _refuse_doubles(rows)
-        return answer(request, await run_in_threadpool(self._start, name, target, at, rows), 201)
+        return answer(request, await run_in_threadpool(self._start, name, settings, at, rows), 201)
 
-    def _start(self, name: str, target: float | None, at: int | None, rows: list[Row]) -> dict[str, Any]:
+    def _start(self, name: str, settings: CookSettings, at: int | None, rows: list[Row]) -> dict[str, Any]:
         types = {logger: self._ledger.channels(logger) for logger in {row[0] for row in rows}}
         with self._ledger.together():
-            cook = self._ledger.start_cook(name, at=at, target_c=target)
+            cook = self._ledger.start_cook(name, at=at, **settings)
             takes = self._losers(cook, rows)
             for logger, channel, place, kind in rows:
                 tc = types.get(logger, {}).get(channel)
@@ -157,6 +160,17 @@ class Api:
              "channels": readings.channels(info, self._ledger.channels(info.logger), now)}
             for info in self._ledger.loggers()
         ]
+
+    async def change(self, request: Request) -> Response:
+        """PATCH /api/cooks/{cook} {name?} and settings as ``start`` takes them; null takes a setting away."""
+        fields = await inputs.fields_of(request)
+        name = fields.text("name", most=80) if fields.has("name") else None
+        settings = inputs.settings(fields)
+        fields.finish()
+        cook_id = inputs.path_id(request, "cook")
+        cook = await run_in_threadpool(lambda: self._ledger.set_cook(cook_id, name=name, **settings))
+        self._watch.poke()
+        return answer(request, cook.as_json())
 
     async def end(self, request: Request) -> Response:
         """POST /api/cooks/{cook}/end {at?, ago_s?}; one that has ended is moved only by giving a time."""

@@ -8,12 +8,14 @@ from typing import Any
 from starlette.requests import Request
 
 from pitscribe.errors import ConfigError, NotFoundError
-from pitscribe.ledger.values import NOTE_KINDS, PLACE_KINDS, TARGET_C, Cook
+from pitscribe.ledger.cooks import MOST_MEATS, CookSettings
+from pitscribe.ledger.values import MEAT_KINDS, NOTE_KINDS, PLACE_KINDS, TARGET_C, Cook
 
 MOST_BYTES = 20_000
 LONGEST_TEXT = 500
 # 2000-01-01 to 2100-01-01: outside of it a time is a typing error, or milliseconds in place of seconds.
 TIMES_S = (946_684_800.0, 4_102_444_800.0)
+BOUNDS = (-1e6, 1e6)  # of a number whose own bounds the ledger knows
 NOTE_REACH_S = 86_400.0  # a note lies in its cook, or a day beside it: fetching, trimming, resting
 
 
@@ -71,6 +73,28 @@ class Fields:
         if not low <= value <= high:
             raise ConfigError(refusal or f"{key} must be {low:g} to {high:g}")
         return float(value)
+
+    def null(self, key: str) -> bool:
+        """Whether null was given; then it is taken."""
+        if self._values.get(key, ...) is not None:
+            return False
+        del self._values[key]
+        return True
+
+    def pair(self, key: str) -> tuple[float, float]:
+        """A list of two numbers."""
+        value = self._values.pop(key, None)
+        if not isinstance(value, list) or len(value) != 2:
+            raise ConfigError(f"{key} must be a list of two numbers")
+        low, high = (Fields({key: one}).number(key, *BOUNDS, needed=True) or 0.0 for one in value)
+        return low, high
+
+    def texts(self, key: str, most: int) -> list[str]:
+        """A list of texts, each as ``text`` takes it."""
+        value = self._values.pop(key, None)
+        if not isinstance(value, list) or len(value) > most:
+            raise ConfigError(f"{key} must be a list of at most {most} texts")
+        return [Fields({key: one}).text(key, most=200) for one in value]
 
     def has(self, key: str) -> bool:
         """Whether the key was given."""
@@ -166,6 +190,20 @@ def target_c(fields: Fields) -> float | None:
     low, high = TARGET_C
     both = f"{low:g} to {high:g} degC ({low * 1.8 + 32:g} to {high * 1.8 + 32:g} F)"
     return fields.number("target_c", low, high, refusal=f"the target must be {both}, for the inside of a joint")
+
+
+def settings(fields: Fields) -> CookSettings:
+    """What is wanted of a cook, as far as it is given; null takes a setting away."""
+    given: CookSettings = {}
+    if fields.has("target_c"):
+        given["target_c"] = target_c(fields)
+    if fields.has("band_c"):
+        given["band_c"] = None if fields.null("band_c") else fields.pair("band_c")
+    if fields.has("meats"):
+        given["meats"] = fields.texts("meats", MOST_MEATS)
+    if fields.has("meat_kind"):
+        given["meat_kind"] = None if fields.null("meat_kind") else fields.choice("meat_kind", MEAT_KINDS)
+    return given
 
 
 def path_id(request: Request, what: str) -> int:

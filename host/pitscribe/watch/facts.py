@@ -1,6 +1,7 @@
 """From a record and its analysis to the JSON-able body of a snapshot. Pure functions.
 
-Temperatures degC, times UTC s, rates K/h. Ages are not in it: whoever shows it knows what time it is.
+Temperatures degC, times UTC s, rates K/h. Ages are not in it: whoever shows it knows what time it is. The parts that
+``said.py`` lists are the analysis's own JSON, with its names and with times in ISO 8601.
 """
 
 import zlib
@@ -16,49 +17,12 @@ from pitscribe.cook.answers import PlaceNow as Analysed
 from pitscribe.ledger.values import Cook, LoggerInfo, Note, Placement
 from pitscribe.series import CookRecord, Series
 from pitscribe.watch.around import Around
+from pitscribe.watch.asks import by_urgency
 from pitscribe.watch.freshness import as_mapping
+from pitscribe.watch.said import NOTHING_SAID, said_of
 from pitscribe.watch.snapshot import PlaceNow, Trouble
 from pitscribe.watch.troubles import host_troubles, is_waiting, newest_reading, troubles
-
-# What to do about a flag; the words before the colon are the analysis's.
-REMEDIES = {
-    "open": "the probe is open: look at its plug and its cable",
-    "short ground": "the probe touches ground: look at its tip and its cable",
-    "short supply": "the probe touches the supply: look at its cable",
-    "chip fault": "its chip names a fault: look at plug and cable",
-    "no answer": "its chip does not answer: look at the board's wiring",
-    "bad word": "its chip sends nonsense: look at the board's wiring",
-    "out of range": "it reads what this wire cannot measure: wrong type, or reversed leads?",
-    "no function": "there is no reference function here for its type of wire; what it reads is kept",
-    "rate": "it jumped as nothing at such a place can",
-    "reversed": "it falls when it should rise: its two leads are changed over at the plug or the board",
-    "stuck": "its chip repeats one reading while other places move: cut its power and give it again",
-    "no contact": "it follows the pit's air: it is not in the meat (any more); put it back, and mind the hot steel",
-}
-
-# The same where the value stands but something about it is to be known.
-DOUBTS = {
-    "swapped": "it and another probe seem to have each other's place: look where each tip is, and place them anew",
-    "noisy": "it flickers more than its chip explains: look at its plug, and keep its cable away from motors and mains",
-}
-
-
-# What was kept aside, by the ledger's reason; a number follows: "frames cut off: 3".
-ASIDES = {
-    "short": "frames cut off",
-    "mark": "frames that are none of ours",
-    "length": "frames of a wrong length",
-    "crc": "frames damaged on the way (check sum)",
-    "kind": "frames of a kind that this version does not know",
-    "body": "frames whose content does not fit their kind",
-    "header": "frames with an uptime that cannot be",
-    "foreign": "frames of another logger than their topic says",
-    "clash": "frames with a number that was used before, for other content",
-    "fault": "frames that set off a fault in pitscribe itself",
-    "topic": "messages under a topic that this version does not know",
-    "message": "messages that do not say what they should",
-    "damaged": "stretches of an imported file that are no frame",
-}
+from pitscribe.watch.words import ASIDES, DOUBTS, REMEDIES
 
 
 def readings_number(record: CookRecord, placements: Sequence[Placement]) -> int:
@@ -75,9 +39,10 @@ def fingerprint(record: CookRecord, readings: int) -> tuple[Any, ...]:
 def empty_body(around: Around) -> dict[str, Any]:
     """The body where there is no cook."""
     nothing: dict[str, Any] = dict.fromkeys(("cook", "coldest", "pit", "spread", "newest", "why_no_spread"))
-    lists: dict[str, Any] = {key: [] for key in ("places", "stalls", "notes", "cannot_say")}
+    lists: dict[str, Any] = {key: [] for key in ("places", "notes", "cannot_say")}
     counts = {"readings": 0, "missed": 0, "unplaced": 0, "waiting": False}
-    return nothing | lists | counts | {"troubles": [asdict(t) for t in host_troubles(around)]} | _host(around)
+    wrongs = {"troubles": [asdict(t) for t in host_troubles(around)]}
+    return nothing | lists | counts | NOTHING_SAID | wrongs | _host(around)
 
 
 def lame_body(
@@ -108,7 +73,7 @@ def with_trouble(body: Mapping[str, Any], trouble: Trouble) -> dict[str, Any]:
 
 
 def body(record: CookRecord, analysis: Analysis, around: Around, readings: int) -> dict[str, Any]:
-    """The body for a cook: answers, places, stalls, notes, troubles.
+    """The body for a cook: answers, places, notes, troubles, and what the analysis says besides.
 
     readings : a number that changes whenever any reading may have, older ones too: then the chart is to be read anew
     """
@@ -117,24 +82,23 @@ def body(record: CookRecord, analysis: Analysis, around: Around, readings: int) 
         _place(series, said, running, around) for series, said in zip(record.places, analysis.places, strict=True)
     ]
     present = [p for p in places if p.quality != "over"]
-    stalls = [{"place": s.place, "begin": s.begin, "end": s.end} for s in analysis.stalls]
+    found = troubles(record, present, around)
     return {
         "cook": record.cook.as_json(),
-        "coldest": _coldest(present, stalls),
+        "coldest": _coldest(present, analysis),
         "pit": _pit(present, analysis),
         "spread": _spread(present, analysis, running, around),
         "why_no_spread": analysis.evenness.why_not,
         "newest": newest_reading(record),
         "readings": readings,
         "places": [asdict(p) for p in places],
-        "stalls": stalls,
         "notes": [_note(n) for n in record.notes],
-        "troubles": [asdict(t) for t in troubles(record, present, around)],
+        "troubles": [asdict(t) for t in by_urgency(found, analysis, present if running else ())],
         "missed": record.missed,
         "unplaced": record.unplaced,
         "waiting": is_waiting(record),
-        "cannot_say": [{"what": c.what, "why": c.why, "about": c.about} for c in analysis.cannot_say],
-    } | _host(around)
+        "cannot_say": [c.as_json() for c in analysis.cannot_say],
+    } | said_of(analysis) | _host(around)
 
 
 def _host(around: Around) -> dict[str, Any]:
@@ -180,7 +144,7 @@ def _doubt(said: Analysed) -> str:
     return "; ".join(DOUBTS[word] for word in said.flags if word in DOUBTS)
 
 
-def _coldest(places: Sequence[PlaceNow], stalls: Sequence[Mapping[str, Any]]) -> dict[str, Any] | None:
+def _coldest(places: Sequence[PlaceNow], analysis: Analysis) -> dict[str, Any] | None:
     """The coldest meat place among the fresh ones; if none is fresh, among the last values there were.
 
     ``of`` meat places out of ``total`` can be read; ``unread`` names the others.
@@ -189,7 +153,7 @@ def _coldest(places: Sequence[PlaceNow], stalls: Sequence[Mapping[str, Any]]) ->
     one = min([p for p in meat if p.fresh] or meat, key=lambda p: (p.celsius or 0.0, p.place), default=None)
     if one is None:
         return None
-    since = next((s["begin"] for s in stalls if s["place"] == one.place and s["end"] is None), None)
+    since = next((s.begin for s in analysis.stalls if s.place == one.place and s.end is None), None)
     return asdict(one) | {"stalled_since": since} | _counted(places, {p.place for p in places if p.fresh})
 
 

@@ -7,18 +7,21 @@ from typing import Any
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """Something that keeps the numbers from being trusted as they stand.
+    """Something that wants a person: the numbers cannot be trusted as they stand, or the cook asks for a hand.
 
     key : one word that stays the same while the trouble lasts
-    grade : "bad" (numbers are not to be trusted or not fresh) or "warn"
-    words : what it is and what to do; it holds no age, so that it reads the same until something changes
+    grade : "bad" (numbers are not to be trusted or not fresh; somebody must act now), "warn", or "note" (good to know)
+    words : what it is and what to do; it holds no age and no temperature, so that it reads the same until something
+        changes, in any unit: the figures are in the part of the body that ``about`` names
     since : UTC s, None if that is not known
+    about : "record" (the numbers and how they come here), or the part of the body: "fire", "safety", "hint", "stalls"
     """
 
     key: str
     grade: str
     words: str
     since: float | None = None
+    about: str = "record"
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,10 +58,14 @@ function noteTrace(view) {
 // Plotly reads a little markup in its texts; what people typed is not markup.
 const escaped = (text) => text.slice(0, 80).replaceAll("&", "&amp;").replaceAll("<", "&lt;").replaceAll(">", "&gt;");
 
+/** The stalls as the analysis has them, their times in UTC s. */
+const seconds = (iso) => (iso === null ? null : Date.parse(iso) / 1000);
+const stallsOf = (view) => view.snap.stalls.map((s) => ({ ...s, begin: seconds(s.begin), end: seconds(s.end) }));
+
 /** The times in which some place stalls, joined where they overlap, with the places' names. */
 function stallSpans(view) {
   const spans = [];
-  for (const s of [...view.snap.stalls].sort((a, b) => a.begin - b.begin)) {
+  for (const s of stallsOf(view).sort((a, b) => a.begin - b.begin)) {
     const last = spans.at(-1), end = s.end ?? held.whole.to;
     if (last && s.begin <= last.end) {
       last.end = Math.max(last.end, end);
@@ -74,7 +78,7 @@ function stallSpans(view) {
 /** A broad pale line under each place's own, as long as that place stalls. */
 function stallTraces(view, styles) {
   const f = degrees(1) - degrees(0), zero = degrees(0);
-  return view.snap.stalls.map((s) => {
+  return stallsOf(view).map((s) => {
     const p = drawn().places.find((q) => q.place === s.place && q.kind === "meat");
     if (!p) return null;
     const at = p.t.map((t, i) => i).filter((i) => p.t[i] >= s.begin && p.t[i] <= (s.end ?? Infinity));
