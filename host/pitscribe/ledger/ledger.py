@@ -1,11 +1,11 @@
 """The ledger: the one SQLite file that holds every frame as it came, and what people wrote beside it."""
 
-from pitscribe.ledger.cookbook import Cookbook
 from pitscribe.ledger.framestore import FrameStore
+from pitscribe.ledger.trialbook import Trialbook
 
 
-class Ledger(FrameStore, Cookbook):
-    """``Ledger(path, clock)`` opens or creates the file; see FrameStore and Cookbook for what it does.
+class Ledger(FrameStore, Trialbook):
+    """``Ledger(path, clock)`` opens or creates the file; see FrameStore, Cookbook, Scorebook and Trialbook.
 
     May be used from any thread. Every method that changes something returns after a durable commit. A StoreError says
     in plain words what is wrong with the file or the disk; then nothing of that call was stored.
