@@ -5,7 +5,7 @@ from page_world import OPEN_BIT, START, keys, make_world
 
 from pitscribe.errors import ReadingError
 from pitscribe.intake.status import Wrong
-from pitscribe.watch import live
+from pitscribe.watch import desks
 from pitscribe.watch.live import Watch
 
 
@@ -28,7 +28,7 @@ def test_when_the_analysis_fails_the_cook_its_places_and_notes_are_still_there(w
         raise RuntimeError("made to happen")
 
     world.ledger.add_note(1, None, "wrap", "paper")
-    monkeypatch.setattr(live, "analyse", broken)
+    monkeypatch.setattr(desks, "analyse", broken)
     snapshot = Watch(world.ledger, world.clock).now()
     assert keys(snapshot) == ["watch"]
     assert snapshot.body["cook"]["name"] == "Two briskets"
@@ -49,7 +49,7 @@ def test_the_last_values_of_another_cook_are_not_shown_for_the_one_that_runs(wor
     def broken(*_, **__):
         raise ReadingError("the readings are spread over 30 years")
 
-    monkeypatch.setattr(live, "analyse", broken)
+    monkeypatch.setattr(desks, "analyse", broken)
     body = watch.now().body
     assert body["cook"]["name"] == "Ribs"
     assert body["coldest"] is None
@@ -63,7 +63,7 @@ def test_a_note_made_while_the_analysis_fails_is_shown(world, monkeypatch):
     def broken(*_, **__):
         raise RuntimeError("made to happen")
 
-    monkeypatch.setattr(live, "analyse", broken)
+    monkeypatch.setattr(desks, "analyse", broken)
     world.ledger.add_note(1, None, "wrap", "paper")
     body = watch.now().body
     assert [n["text"] for n in body["notes"]] == ["paper"]

@@ -4,7 +4,7 @@
 Nothing here knows the time: "now" is the newest sample of the record.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -14,11 +14,12 @@ from pitscribe.cook.doneness import doneness_of
 from pitscribe.cook.drive import Drive, drive_of
 from pitscribe.cook.evenness import Evenness, evenness
 from pitscribe.cook.fire import fire_of
-from pitscribe.cook.forecast import forecasts_of
-from pitscribe.cook.grid import Cells, cells_of, grid_of
+from pitscribe.cook.forecast import Forecast, forecasts_of
+from pitscribe.cook.grid import Cells, Grid, cells_of, grid_of
 from pitscribe.cook.hints import hint_of
 from pitscribe.cook.interventions import interventions_of
 from pitscribe.cook.leads import flagged
+from pitscribe.cook.noted import Told
 from pitscribe.cook.phases import phases_of
 from pitscribe.cook.pit import PIT_MIN, AirNow, PitNow, pit_now
 from pitscribe.cook.plain import span
@@ -72,7 +73,6 @@ def analyse(
     doubts = {s.place: flagged(s, grid) for s in places if s.kind == "meat"}
     unsure = {s.place: doubtful(s, grid) for s in places if s.kind == "meat"}
     airs = [one.cells for one in air]
-    wanted = [] if target is None or not ahead or not meat else [target]
     kind = record.cook.meat_kind or kind_of(record.cook.meats)
     pit = pit_now(air)
     present = [p for p in now if p.kind == "meat" and p.celsius is not None]
@@ -92,13 +92,27 @@ def analyse(
         hint=hint_of(meat, notes, grid, doubts),
         safety=safety_of(meat, notes, grid, kind, air=airs, doubts=unsure),
         doneness=doneness_of(meat, notes, grid, airs, doubts=unsure),
-        forecasts=forecasts_of(meat, airs, notes, grid, wanted) if wanted else (),
+        forecasts=_forecasts(meat, airs, notes, grid, target) if ahead else (),
         flag_counts=flag_counts(places),
         cannot_say=_cannot_say(now, drive, even, pit, target),
         target_c=target,
         missed=record.missed,
         unplaced=record.unplaced,
     )
+
+
+def forecasts_ahead(record: CookRecord) -> tuple[Forecast, ...]:
+    """The forecasts of ``analyse(record, ahead=True)`` and nothing else: for who makes them at a pace of their own."""
+    grid = grid_of(record.places)
+    meat = {s.place: cells_of(s, grid) for s in record.meat}
+    air = [cells_of(s, grid) for s in record.air]
+    return _forecasts(meat, air, record.notes, grid, record.cook.target_c)
+
+
+def _forecasts(
+    meat: Mapping[str, Cells], air: Sequence[Cells], notes: Sequence[Told], grid: Grid, target: float | None
+) -> tuple[Forecast, ...]:
+    return () if target is None or not meat else forecasts_of(meat, air, notes, grid, [target])
 
 
 class _View(NamedTuple):

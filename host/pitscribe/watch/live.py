@@ -9,40 +9,27 @@ import dataclasses
 import logging
 import threading
 import time
-from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from pitscribe.clock import Clock
-from pitscribe.cook.analysis import analyse
-from pitscribe.cook.answers import Analysis
 from pitscribe.errors import NotFoundError, PitscribeError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Cook, LoggerInfo, Placement
-from pitscribe.series import CookRecord, Reader
+from pitscribe.series import CookRecord
 from pitscribe.watch import facts, fault, freshness
 from pitscribe.watch.around import Around, places_over
+from pitscribe.watch.desks import Desks
 from pitscribe.watch.hearing import Hearing
+from pitscribe.watch.outlook import Matter, Outlook, Work, in_thread
 from pitscribe.watch.snapshot import Snapshot, Trouble
 
 STALE_AFTER_S = freshness.LEAST_S
-PAST_COOKS_KEPT = 2  # an 18-hour cook of six channels is some 11 MB in memory
 BUSY_SHARE = 0.33  # of one core: on a slow machine the passes come further apart
 
 Listener = Callable[[Snapshot], None]
 IntakeStatus = Callable[[], Any]
 log = logging.getLogger(__name__)
-
-
-@dataclass
-class _Desk:
-    """One cook that is being looked at: its reader, and what was made of it last."""
-
-    reader: Reader
-    record: CookRecord | None = None
-    print_of: Any = None
-    analysis: Analysis | None = None
 
 
 class Watch:
@@ -57,6 +44,7 @@ class Watch:
         every_s: float = 1.0,
         stale_after_s: float = STALE_AFTER_S,
         real: Callable[[], float] = time.monotonic,
+        beside: Callable[[Work], None] | None = None,
     ) -> None:
         """Watch a ledger.
 
@@ -67,6 +55,7 @@ class Watch:
             frames are long has longer (see ``freshness``). Where the clock runs n times faster than real time, one
             pass is n seconds of it: add 4 n ``every_s``
         real : real seconds that never jump; a logger's silence is measured by them
+        beside : does work that takes long beside the passes: forecasts; None: in threads, between start and stop
         """
         self._ledger = ledger
         self._clock = clock
@@ -74,7 +63,7 @@ class Watch:
         self._every_s = every_s
         self._stale_after_s = stale_after_s
         self._lock = threading.RLock()
-        self._desks: OrderedDict[int, _Desk] = OrderedDict()
+        self._desks = Desks(ledger)
         self._paces: dict[int, freshness.Pace] = {}
         self._listeners: list[Listener] = []
         self._latest: Snapshot | None = None
@@ -84,6 +73,8 @@ class Watch:
         self._hearing = Hearing(real)
         self._told = ""  # the last fault
         self._poked = threading.Event()
+        self._outlook = Outlook(self.poke, run=beside, real=real)
+        self._beside = beside or in_thread
         self._stopping = False
         self._thread: threading.Thread | None = None
 
@@ -92,12 +83,14 @@ class Watch:
     def start(self) -> None:
         """Begin to watch, in a thread of its own."""
         self._stopping = False
+        self._outlook.run = self._beside
         self._thread = threading.Thread(target=self._run, name="watch", daemon=True)
         self._thread.start()
 
     def stop(self) -> None:
         """End the thread."""
         self._stopping = True
+        self._outlook.run = None
         self._poked.set()
         if self._thread:
             self._thread.join(30)
@@ -164,11 +157,9 @@ class Watch:
     def record_of(self, cook_id: int) -> CookRecord:
         """The record of any cook, as of the last pass if it is the running one. Raises NotFoundError, StoreError."""
         with self._lock:
-            desk = self._desks.get(cook_id)
             # The thread keeps the running cook's record fresh; that of another one nobody does.
-            if self._thread and cook_id == self._running_id and desk is not None and desk.record is not None:
-                return desk.record
-            return self._read(self._ledger.cook(cook_id))[1]
+            fresh = self._desks.record_as_read(cook_id) if self._thread and cook_id == self._running_id else None
+            return fresh or self._desks.read(self._ledger.cook(cook_id))
 
     # making
 
@@ -238,8 +229,9 @@ class Watch:
             heard=heard,
             quiet=quiet,
         )
-        record, analysis, readings = self._look_at(cook, placements, around)
-        return facts.body(record, analysis, around, readings)
+        record, analysis, readings = self._desks.look_at(cook, placements, around.over)
+        matter = Matter((cook.target_c, tuple(placements)), (cook, record.notes, frozenset(around.over)), readings)
+        return facts.body(record, self._outlook.put(analysis, record, matter), around, readings)
 
     def _last_heard(self, info: LoggerInfo) -> float | None:
         """When a logger last said anything itself, or its last frame came: the broker's last will does not count."""
@@ -261,29 +253,6 @@ class Watch:
                 )
                 self._paces[info.logger] = freshness.pace_of(period, frames, self._paces.get(info.logger))
         return freshness.limits_of(self._paces, placements, ended, self._stale_after_s)
-
-    def _read(self, cook: Cook) -> tuple[_Desk, CookRecord]:
-        """The record as the ledger has it, on the cook's desk."""
-        desk = self._desks.get(cook.id)
-        if desk is None:
-            desk = self._desks[cook.id] = _Desk(Reader(self._ledger, cook.id))
-        self._desks.move_to_end(cook.id)
-        while len(self._desks) > PAST_COOKS_KEPT + 1:
-            self._desks.popitem(last=False)
-        desk.record = desk.reader.read()
-        return desk, desk.record
-
-    def _look_at(
-        self, cook: Cook, placements: Sequence[Placement], around: Around
-    ) -> tuple[CookRecord, Analysis, int]:
-        """The record, its analysis, made anew only if something has changed, and the number of its readings."""
-        desk, record = self._read(cook)
-        readings = facts.readings_number(record, placements)
-        print_of = (facts.fingerprint(record, readings), around.over)
-        if desk.analysis is None or desk.print_of != print_of:
-            desk.analysis = analyse(record, over=around.over)
-            desk.print_of = print_of
-        return record, desk.analysis, readings
 
 
 def _as_mapping(status: Any) -> Mapping[str, Any] | None:
