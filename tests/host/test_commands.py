@@ -174,7 +174,7 @@ def swapped(text: str) -> str:
     [
         (None, ["--unit", "F", "--meat", "brisket"], "brisket"),
         (None, ["--unit", "K", "--meat", "flat"], "K"),
-        (None, ["--meat", "flat"], "unit"),
+        (lambda text: f"time,flat\n{START},33\n", ["--meat", "flat"], "unit"),  # in either unit a cold piece
         (None, ["--unit", "F"], "places"),
         (swapped, ["--unit", "F", "--meat", "flat"], "line 7"),
         (lambda text: text.replace("40.00", "warm", 1), ["--unit", "F", "--meat", "flat"], "warm"),

@@ -14,6 +14,7 @@ from pitscribe.commands.tables import is_file, names
 from pitscribe.commands.when import local, parse_span, parse_temperature
 from pitscribe.config import Config
 from pitscribe.cook.analysis import analyse
+from pitscribe.cook.answers import CannotSay
 from pitscribe.cook.plain import degrees, difference, span
 from pitscribe.cook.replay import replay
 from pitscribe.cook.text import summary
@@ -22,17 +23,23 @@ from pitscribe.intake.table import import_table
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.series import CookRecord, load
 
+UNIT = "whether these are the temperatures that they seem to be"
+
 
 def run(config: Config, arguments: argparse.Namespace) -> None:
     """Print the replay as one JSON object, or what was said as text."""
     unit = arguments.unit or config.units
     every_s = parse_span(arguments.every)
     target_c = None if arguments.target is None else parse_temperature(arguments.target, unit)
-    record = _record(config, arguments)
+    record, doubt = _record(config, arguments)
     said = replay(record, every_s, target_c=target_c)
+    if doubt is not None:
+        said["cannot_say"].insert(0, _doubted(doubt, said))
     if arguments.json:
         print(json.dumps(said, indent=1))
         return
+    if doubt is not None:
+        print(f"cannot say: {UNIT} ({doubt})\n")
     for look in said["looks"]:
         print(_line(look, unit))
     print()
@@ -40,6 +47,11 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
     for stall in said["stalls"]:
         first = datetime.fromisoformat(stall["first_said"]).timestamp()
         print(f"looking every {span(every_s)}, the stall at {stall['place']} was first said at {local(first)}")
+
+
+def _doubted(doubt: str, said: dict[str, Any]) -> dict[str, Any]:
+    """The doubt about a table's unit, as what cannot be said from its first to its last look."""
+    return CannotSay(UNIT, doubt).as_json() | {"from": said["from"], "to": said["to"]}
 
 
 def _line(look: dict[str, Any], unit: str) -> str:
@@ -57,23 +69,26 @@ def _line(look: dict[str, Any], unit: str) -> str:
     return "  ".join(parts)
 
 
-def _record(config: Config, arguments: argparse.Namespace) -> CookRecord:
-    """A stored cook, or the one that a CSV makes; a CSV is read the way it is imported, and leaves nothing behind."""
+def _record(config: Config, arguments: argparse.Namespace) -> tuple[CookRecord, str | None]:
+    """A stored cook, or the one that a CSV makes, and why its unit is doubted.
+
+    A CSV is read the way it is imported, and leaves nothing behind. Nothing is kept, so its unit may be guessed.
+    """
     if not is_file(arguments.source):
         for name in ("air", "meat", "tz"):
             if getattr(arguments, name):
                 raise ConfigError(f"--{name} is for a CSV; {arguments.source} is none")
         with read_ledger(config) as ledger:
-            return load(ledger, ledger.cook(arguments.source).id, known=arguments.known)
+            return load(ledger, ledger.cook(arguments.source).id, known=arguments.known), None
     with tempfile.TemporaryDirectory(prefix="pitscribe-replay-") as folder:
         ledger = Ledger(Path(folder) / LEDGER_NAME, SystemClock())
         try:
             done = import_table(
                 ledger, Path(arguments.source), unit=arguments.unit, air=names(arguments.air),
-                meat=names(arguments.meat), tz=arguments.tz,
+                meat=names(arguments.meat), tz=arguments.tz, guess=True,
             )
             for line in done.table.assumed:
                 print(f"pitscribe: {line}", file=sys.stderr)  # not among what another program reads
-            return load(ledger, done.cook.id)
+            return load(ledger, done.cook.id), done.table.doubt
         finally:
             ledger.close()

@@ -100,7 +100,7 @@ def _import_table(ledger: Ledger, arguments: argparse.Namespace) -> None:
         name=arguments.name,
         tz=arguments.tz,
     )
-    for line in done.table.assumed:
+    for line in (*done.table.assumed, *filter(None, [done.table.doubt])):
         print(line)
     state = "was imported before, as" if done.known else "is"
     print(f"{arguments.path} {state} cook {done.cook.id}, {done.cook.name}: {counted(done.table.t.size, 'row')}")
