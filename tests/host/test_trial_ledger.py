@@ -91,7 +91,8 @@ def test_a_trial_is_laid_down_once_and_found_by_number_and_name(ledger):
 @pytest.mark.parametrize(("changes", "word"), [
     ({"levels": ["foil"]}, "2 to 4"), ({"levels": ["foil", "foil"]}, "different"), ({"main": "colour"}, "main outcome"),
     ({"levels": list("abcde")}, "2 to 4"), ({"matters": 0.0}, "matter"), ({"matters": float("nan")}, "matter"),
-    ({"planned": 7, "block": 7}, "equally often"), ({"planned": 8, "block": 6}, "multiple"), ({"planned": 0}, "at most"),
+    ({"planned": 7, "block": 7}, "equally often"), ({"planned": 8, "block": 6}, "multiple"),
+    ({"planned": 0}, "at most"),
     ({"question": " "}, "question"), ({"seed": ""}, "seed"), ({"planned": 202, "block": 2}, "at most 200"),
 ])
 def test_a_trial_that_cannot_be_is_refused_with_the_reason(ledger, changes, word):
@@ -109,7 +110,8 @@ def test_what_was_laid_down_drawn_and_answered_cannot_be_changed_even_by_sql(led
         for sql in (
             "UPDATE trials SET seed = 'x'", "UPDATE trials SET main = 'bark'", "UPDATE trials SET planned = 4",
             "DELETE FROM trials", "UPDATE pieces SET level = 'paper'", "UPDATE pieces SET slot = 3",
-            "DELETE FROM pieces", "UPDATE tastings SET seed = 'y'", "DELETE FROM tastings", "UPDATE answers SET code = '999'",
+            "DELETE FROM pieces", "UPDATE tastings SET seed = 'y'", "DELETE FROM tastings",
+            "UPDATE answers SET code = '999'",
         ):
             with pytest.raises(sqlite3.IntegrityError, match=r"not (changed|deleted)"):
                 db.execute(sql)

@@ -1,7 +1,9 @@
 """What a cook's meat weighed, and how it was found: scores by place, aspect and taster."""
 
+from collections.abc import Sequence
 from itertools import pairwise
 from math import isfinite
+from typing import Any
 
 from pitscribe.errors import ConfigError
 from pitscribe.ledger.checks import checked_text, name_of
@@ -13,7 +15,6 @@ WEIGHTS_KG = (0.02, 250.0)  # a slice of sausage, a whole hog: our allowance, no
 LEAST_SHARE = 0.2  # of the weight that goes on, less never comes off: an error of typing (our allowance, no source)
 
 _SCORE = "SELECT id, cook_id, place, aspect, value, taster, blind, remark, made_ms FROM scores "
-_BLIND = 6  # its column
 _WEIGHTS = "SELECT cook_id, place, raw_kg, trimmed_kg, cooked_kg FROM weights "
 
 
@@ -59,7 +60,7 @@ class Scorebook(Cookbook):
     def scores(self, cook_id: int) -> list[Score]:
         """The scores of a cook that count, in the order in which they were given."""
         rows = self._read(_SCORE + "WHERE cook_id = ? AND withdrawn_ms IS NULL ORDER BY id", (cook_id,))
-        return [Score(*[bool(v) if i == _BLIND else v for i, v in enumerate(row)]) for row in rows]
+        return [_score(row) for row in rows]
 
     def weigh(
         self, cook_id: int, place: str = "", *, raw_kg: float | None = None, trimmed_kg: float | None = None,
@@ -91,6 +92,12 @@ class Scorebook(Cookbook):
         """The weights of a cook, by place."""
         rows = self._read(_WEIGHTS + "WHERE cook_id = ? AND withdrawn_ms IS NULL ORDER BY place", (cook_id,))
         return [Weights(*row) for row in rows]
+
+
+def _score(row: Sequence[Any]) -> Score:
+    values = list(row)
+    values[6] = bool(values[6])  # blind
+    return Score(*values)
 
 
 def _optional(value: str, what: str) -> str:

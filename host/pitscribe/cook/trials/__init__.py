@@ -9,10 +9,12 @@
     facts        what a cook's record says of it: outcomes, and what might explain them instead
     several      several comparisons at once (Holm)
     conclusion   what may be said, in words
+    tasted       what the tastings of a trial say
     findings     all of it for one trial
     binomial     exact binomial probabilities
     sensory      triangle and paired-comparison tests
     serving      codes and orders of a blind tasting
+    text         the findings in words
 
 All of it is pure: seeds are handed in, and nothing here knows the time.
 """

@@ -40,34 +40,42 @@ class Needed:
         }
 
 
-def power_of(each: int, half_block: int, difference: float, scatter: float) -> float:
-    """How often a trial of ``each`` pieces a level tells a true ``difference`` at 5 %.
+def power_of(each: int, half_block: int, difference: float, scatter: float, level: float = LEVEL) -> float:
+    """How often a trial of ``each`` pieces a level tells a true ``difference`` at ``level``.
 
     half_block : pieces of one level in a block (``each``: one block; 1: pairs);  scatter : of pieces alike in a block
     """
     blocks = -(-each // half_block)
     step = 2.0 / comb(2 * half_block, half_block) ** (each // half_block)
-    level = LEVEL // step * step if step > LEVEL / 50 else LEVEL
+    level = level // step * step if step > level / 50 else level
     dof = 2 * each - blocks - 1
     return t_power(difference / scatter * sqrt(each / 2), dof, level) if level else 0.0
 
 
-def pieces_needed(difference: float, scatter: float, half_block: int | None = None) -> int | None:
+def pieces_needed(
+    difference: float, scatter: float, half_block: int | None = None, level: float = LEVEL
+) -> int | None:
     """Pieces of each level for ``WANTED`` power; None if over ``MOST_PIECES``.
 
     difference, scatter : > 0, of one unit;  half_block : pieces of one level in a block; None: one block
     """
     step = half_block or 1
     for each in range(step, MOST_PIECES + 1, step):
-        if power_of(each, half_block or each, difference, scatter) >= WANTED:
+        if power_of(each, half_block or each, difference, scatter, level) >= WANTED:
             return each
     return None
 
 
-def needed(difference: float, seen: tuple[float, int] | None, allowance: float, half_block: int | None) -> Needed:
-    """What it takes. ``seen``: (scatter, dof) of the pieces so far, if there is one; else ``allowance`` is supposed."""
+def needed(
+    difference: float, seen: tuple[float, int] | None, allowance: float, half_block: int | None, together: int = 1
+) -> Needed:
+    """What it takes, where ``together`` comparisons are held to ``LEVEL`` together (each to its share of it).
+
+    seen : (scatter, dof) of the pieces so far, if there is one; else ``allowance`` is supposed
+    """
+    level = LEVEL / together
     if seen is None or seen[1] < 1 or seen[0] <= 0:
-        each = pieces_needed(difference, allowance, half_block)
+        each = pieces_needed(difference, allowance, half_block, level)
         return Needed(difference, allowance, each, each, each, True)
-    low, high = (pieces_needed(difference, s, half_block) for s in scatter_range(*seen))
-    return Needed(difference, seen[0], pieces_needed(difference, seen[0], half_block), low, high, False)
+    low, high = (pieces_needed(difference, s, half_block, level) for s in scatter_range(*seen))
+    return Needed(difference, seen[0], pieces_needed(difference, seen[0], half_block, level), low, high, False)
