@@ -79,3 +79,16 @@ class I2cBus:
         self._i2c = self._make()  # the pins belong to the bus again
         self._refuse = 0 if free else _REST
         return free
+
+
+def on_board(machine, settings, clock):
+    """Return the bus of these settings, its lines free. ValueError if ``machine``, the board's, refuses the pins."""
+
+    def make():
+        pins = {name: machine.Pin(settings[name]) for name in ("scl", "sda")}
+        return machine.I2C(settings["id"], freq=settings["baud"], timeout=TIMEOUT_US, **pins)
+
+    def lines():
+        return [machine.Pin(settings[name], machine.Pin.OPEN_DRAIN, value=1) for name in ("scl", "sda")]
+
+    return I2cBus(make, lines, clock)
