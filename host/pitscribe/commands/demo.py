@@ -29,6 +29,7 @@ UNIQUE_ID = "7069747363726962"
 LOGGER = zlib.crc32(bytes.fromhex(UNIQUE_ID))
 STILL_S = 20.0  # real seconds without progress after which the run is given up
 PLAIN = "backyard"
+BAND_C = (107.2, 135.0)  # 225 to 275 degF, where such cooks are held (common practice, no source)
 
 
 def run(config: Config, arguments: argparse.Namespace) -> int:
@@ -109,7 +110,8 @@ class Demo:
     def _begin_cook(self, ledger: Ledger, bench: Bench) -> Cook:
         scenario = self._scenario
         cook = ledger.start_cook(
-            scenario.title, at=round(bench.clock.now() * 1000), target_c=scenario.target_c, meats=scenario.meats
+            scenario.title, at=round(bench.clock.now() * 1000), target_c=scenario.target_c, meats=scenario.meats,
+            band_c=BAND_C,
         )
         for p in scenario.placements:
             probe = ledger.add_probe(f"{p.place} ({p.tc})", p.tc, p.probe.grade)

@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pitscribe.commands.demo_said import finish_lines, fire_lines, safety_lines
 from pitscribe.cook.analysis import analyse
 from pitscribe.cook.answers import Analysis
 from pitscribe.cook.plain import degrees, difference, signed, span
@@ -107,7 +108,12 @@ class DemoReport:
 
     def text(self) -> str:
         """The whole table."""
-        return "\n".join([*self._frames(), "", *self._errors(), "", *self._stalls(), "", *self._spread(), self._time()])
+        parts = (self._frames(), self._errors(), self._stalls(), self._finish(), self._spread())
+        return "\n".join(["\n\n".join("\n".join(part) for part in parts), self._time()])
+
+    def _finish(self) -> Iterator[str]:
+        true = {series.place: self._true(series.place) for series in self.record.meat}
+        return finish_lines(self.record, true, self._truth["t_s"] + self._start, self._units)
 
     def _frames(self) -> Iterator[str]:
         twice = len(self.stored) - len(set(self.stored))
@@ -148,6 +154,8 @@ class DemoReport:
         coldest = self.analysis.coldest
         if coldest is not None and coldest.celsius is not None:
             yield f"coldest meat     {coldest.place} at {degrees(coldest.celsius, self._units)} when it ended"
+        yield from fire_lines(self.record, self._units)
+        yield from safety_lines(self.analysis.safety)
 
     def _time(self) -> str:
         length = (self.record.cook.ended_ms or 0) / 1000 - self._start
