@@ -26,6 +26,9 @@ from pitscribe.series import CookRecord, load
 UNIT = "whether these are the temperatures that they seem to be"
 
 
+SILENT_S = 900.0  # what was read so long ago is not told as if it were so now
+
+
 def run(config: Config, arguments: argparse.Namespace) -> None:
     """Print the replay as one JSON object, or what was said as text."""
     unit = arguments.unit or config.units
@@ -56,7 +59,11 @@ def _doubted(doubt: str, said: dict[str, Any]) -> dict[str, Any]:
 
 def _line(look: dict[str, Any], unit: str) -> str:
     """One look as one line."""
-    parts = [local(datetime.fromisoformat(look["at"]).timestamp())]
+    at = datetime.fromisoformat(look["at"]).timestamp()
+    newest = at if look["as_of"] is None else datetime.fromisoformat(look["as_of"]).timestamp()
+    parts = [local(at)]
+    if at - newest > SILENT_S:
+        return f"{parts[0]}  nothing was read for {span(at - newest)}"
     if look["coldest_c"] is not None:
         rate = "" if look["rate_k_h"] is None else f", {difference(look['rate_k_h'], unit)} an hour"
         parts.append(f"coldest {look['coldest']} {degrees(look['coldest_c'], unit)}{rate}")

@@ -22,7 +22,7 @@ from pitscribe.cook.leads import flagged
 from pitscribe.cook.noted import Told
 from pitscribe.cook.phases import phases_of
 from pitscribe.cook.pit import PIT_MIN, AirNow, PitNow, pit_now
-from pitscribe.cook.plain import span
+from pitscribe.cook.plain import degrees, span
 from pitscribe.cook.rates import STALE_MIN, rates_of, why_no_rate
 from pitscribe.cook.safety import kind_of, safety_of
 from pitscribe.cook.safety_seen import doubtful
@@ -40,7 +40,8 @@ def check_target(target_c: float | None) -> None:
     low, high = TARGET_C
     if target_c is not None and not low <= target_c <= high:
         hint = f"; {target_c:g} degF would be {(target_c - 32) / 1.8:.0f} degC" if high < target_c <= 212 else ""
-        raise ReadingError(f"target {target_c:g} degC: give {low:g} to {high:g} degC for the inside of a joint{hint}")
+        in_f = f"{degrees(target_c, 'F')}): give {low:g} to {high:g} degC ({degrees(low, 'F')} to {degrees(high, 'F')})"
+        raise ReadingError(f"target {target_c:g} degC ({in_f} for the inside of a joint{hint}")
 
 
 def analyse(

@@ -18,7 +18,8 @@ def number(x: float | None) -> float | None:
 
 def degrees(celsius: float, unit: str) -> str:
     """A temperature in words: "203 F" or "95.0 C"."""
-    return f"{celsius * 1.8 + 32:.0f} F" if unit == "F" else f"{celsius:.1f} C"
+    # Adding nothing turns "-0" into "0".
+    return f"{round(celsius * 1.8 + 32, 0) + 0:.0f} F" if unit == "F" else f"{round(celsius, 1) + 0:.1f} C"
 
 
 def difference(kelvin: float, unit: str) -> str:

@@ -184,17 +184,19 @@ def why_no_rate(cells: Cells, *, meat: bool = True, yet: bool = True) -> str:
     """Why the newest cell has no rate, in words; ``yet``: the cook goes on, so that there may be one later."""
     have = np.flatnonzero(np.isfinite(cells.celsius))
     n = cells.celsius.size
+    if not n:
+        return "less than a minute of data"
     if not have.size:
         return "no good sample yet" if yet else "no good sample"
     if n - 1 - have[-1] >= STALE_MIN:
         return f"no good sample for {n - 1 - int(have[-1])} min"
+    if have.size < WINDOWS_MIN[0] * LEAST_SHARE:
+        return "less than 10 minutes of data"
     if unmoved(cells)[-1]:
         return "the reading has not moved by one step; a stuck code looks the same"
     jumps = jumps_so_far(cells)
     if meat and jumps[-1] != jumps[max(0, n - 1 - WINDOWS_MIN[0])]:
         return "the reading jumped as no heat through meat can; the probe moved"
-    if have.size < WINDOWS_MIN[0] * LEAST_SHARE:
-        return "less than 10 minutes of data"
     recent = int(np.isfinite(cells.celsius[-WINDOWS_MIN[0] :]).sum())
     if recent < WINDOWS_MIN[0] * LEAST_SHARE:
         return "too few good samples in the last minutes"

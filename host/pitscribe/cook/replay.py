@@ -82,10 +82,14 @@ def replay(record: CookRecord, every_s: float = 900.0, *, target_c: float | None
 
 
 def _look(said: Analysis, t: float) -> dict[str, Any]:
-    """The answers at one look: coldest meat place and its rate, pit, spread, which places stall; null: not known."""
+    """The answers at one look: coldest meat place and its rate, pit, spread, which places stall; null: not known.
+
+    ``as_of``: the newest sample then, which they are of.
+    """
     coldest, spread, pit = said.coldest, said.evenness.now, said.pit
     return {
         "at": iso(t),
+        "as_of": iso(said.at),
         "coldest": None if coldest is None else coldest.place,
         "coldest_c": None if coldest is None else number(coldest.celsius),
         "rate_k_h": None if coldest is None else number(coldest.rate_k_h),

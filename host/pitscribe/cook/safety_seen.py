@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitscribe.cook.grid import CELL_S, Cells, FloatArray, Grid
+from pitscribe.cook.plain import span
 from pitscribe.cook.rates import JUMP_K, STUCK_MIN, jumps_so_far, unmoved
 from pitscribe.cook.safety_words import heat
 from pitscribe.metrology.flags import Flag
@@ -136,7 +137,7 @@ def _until_now(cells: Cells, grid: Grid, seen: Seen) -> Seen:
     nothing_came = not np.isfinite(cells.celsius[newest + 1 :]).any()
     late = nothing_came and not cells.failing and silent <= cells.minutes(LATE_MIN)
     if silent and not late:
-        return replace(seen, why_not=f"for {silent} min no reading that is beyond doubt{_too_hot(cells)}")
+        return replace(seen, why_not=f"for {span(CELL_S * silent)} no reading that is beyond doubt{_too_hot(cells)}")
     n = newest + 1
     cut = {name: getattr(seen, name)[:n] for name in ("low", "high", "known", "filled", "part", "hours", "ends")}
     return replace(seen, **cut, now=newest)

@@ -46,7 +46,7 @@ def _both(celsius: float, way: str, unit: str) -> str:
 def spent(hours: float) -> str:
     """A time that counts against the user, told no shorter than it is: "2 h 05"."""
     minutes = ceil(60 * hours - _FINE)
-    return span(60.0 * minutes) if minutes != 1 else "1 min"
+    return span(60.0 * minutes) if minutes > 1 else f"{minutes} min"
 
 
 def earned(share: float) -> str:

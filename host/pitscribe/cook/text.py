@@ -38,7 +38,9 @@ def summary(said: Analysis, *, unit: str = "F", when: When = iso) -> str:
     if said.hint is not None:
         lines.append(hint_line(said.hint, unit, when))
     lines += [intervention_line(done, unit, when) for done in said.interventions]
-    lines += [forecast_line(f, unit, when) for f in said.forecasts]
+    # Of one place alone, the coldest is that one.
+    told_of = said.forecasts if len(said.forecasts) > 2 else said.forecasts[:1]
+    lines += [forecast_line(f, unit, when) for f in told_of]
     lines += _safety(said.safety, unit)
     lines += [stall_line(s, unit, when) for s in said.stalls]
     if not said.stalls and any(p.kind == "meat" for p in said.places):

@@ -26,6 +26,8 @@ ABSURD_MEDIAN_C = {"air": 400.0, "meat": 200.0}
 # Meat that holds water stays below 100 degC; above it, a table whose unit is in doubt as a whole is not taken.
 DRY_MEDIAN_C = 115.0
 
+HOTTER_K = 10.0  # more than two probes are off, the one in the meat and the one in the air
+
 
 @dataclass(frozen=True, slots=True)
 class Column:
@@ -40,7 +42,7 @@ class Column:
 class Table:
     """A checked table. ``t``: float64 (n,), UTC seconds, ascending. ``assumed``: what a reader should be told.
 
-    ``doubt``: why its unit may be another one; None: nothing speaks for that.
+    ``doubt``: why its unit may be another one, or its columns swapped; None: nothing speaks for that.
     """
 
     source: str
@@ -160,12 +162,25 @@ def _table(reading: Reading, digest: str) -> Table:
     for chosen, column in zip(reading.chosen, columns, strict=True):
         _check(reading.path, column, chosen.unit, doubt)
     assumed = (f"times without an offset were taken as {reading.zone}",) if reading.naive else ()
-    return Table(str(reading.path), digest, t, tuple(columns), assumed, doubt)
+    return Table(str(reading.path), digest, t, tuple(columns), assumed, doubt or _swapped(columns))
 
 
 def _by_kind(columns: Sequence[Column]) -> tuple[list[NDArray[np.float64]], list[NDArray[np.float64]]]:
     air, meat = ([c.celsius for c in columns if c.kind == kind] for kind in ("air", "meat"))
     return air, meat
+
+
+def _swapped(columns: Sequence[Column]) -> str | None:
+    """That a meat place is hotter than all air most of the time, as no pit makes it; None: none is."""
+    air = [c.celsius for c in columns if c.kind == "air"]
+    for column in columns:
+        if not air or column.kind == "air":
+            continue
+        more = column.celsius - np.max(np.where(np.isfinite(air), air, -np.inf), axis=0)
+        known = more[np.isfinite(more)]
+        if known.size and float(np.median(known)) > HOTTER_K:
+            return f"{column.place} is hotter than the air most of the time: are two columns swapped?"
+    return None
 
 
 def _check(path: Path, column: Column, unit: str, doubt: str | None) -> None:

@@ -19,6 +19,8 @@ EARLIEST, LATEST = (ms / 1000 for ms in TIMES_MS)  # what the ledger takes
 LONGEST_GAP_S = 30 * 86400.0  # between two rows: no cook has one, and a mistyped year has
 COLDEST_C, HOTTEST_C = -60.0, 1400.0  # of one reading, whatever it is
 
+GAPS = ("", "nan", "na", "n/a", "null", "none", "-", "--", "---")  # how a table says that there was no reading
+
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$")
 
 
@@ -93,7 +95,7 @@ class Reading:
             raise TableError(f"{self.path}: which columns are places? name some of {_listed(others)} as air or meat")
         for name, kind in wanted:
             names = [name, *(f"{name} [{unit}]" for unit in UNITS)]
-            found = [i for i, column in enumerate(self._header) if column in names]
+            found = [i for i, column in enumerate(self._header) if column in names] or self._alike(names)
             if not found:
                 raise self._wrong(f"no column {name!r} is among {_listed(self._header)}", "correct the name")
             if len(found) > 1 or [w for w, _ in wanted].count(name) > 1 or found[0] == self._time:
@@ -103,6 +105,12 @@ class Reading:
                 raise self._wrong(f"column {name!r} cannot name a place", "give it a short printable name")
             self.chosen.append(Chosen(found[0], place, kind, unit))
             self.values.append(array("d"))
+
+    def _alike(self, names: Sequence[str]) -> list[int]:
+        """Columns that differ from what was asked for by capitals alone, where it is one."""
+        wanted = [name.casefold() for name in names]
+        found = [i for i, column in enumerate(self._header) if column.casefold() in wanted]
+        return found if len(found) == 1 else []
 
     def _place_and_unit(self, column: str) -> tuple[str, str]:
         """What a column's name says, and the unit that was given: they must not contradict each other."""
@@ -133,9 +141,14 @@ class Reading:
             raise TableError(f"{self.path}: there is no row below the header; nothing to read")
 
     def _row(self, row: Sequence[str]) -> None:
-        if len(row) != len(self._header):
-            counts = f"it has {len(row)} cells, the header has {len(self._header)}"
-            raise self._wrong(counts, "give every row every cell, empty or not")
+        many, cells = len(self._header), len(row)
+        if cells > many and not any(cell.strip() for cell in row[many:]):
+            cells = many  # a delimiter at the end of the line
+        if cells != many:
+            remedy = "give every row every cell, empty or not"
+            if cells > many and self._delimiter == ",":
+                remedy += "; decimal commas need semicolons or tabs between the cells"
+            raise self._wrong(f"it has {cells} cells, the header has {many}", remedy)
         self.t.append(self._read_time(row[self._time].strip()))
         for column, values in zip(self.chosen, self.values, strict=True):
             values.append(self._read_value(row[column.at].strip(), column))
@@ -183,10 +196,12 @@ class Reading:
         return at
 
     def _read_value(self, text: str, column: "Chosen") -> float:
-        if not text or text.lower() == "nan":
+        if text.lower() in GAPS:
             return math.nan
         if not _NUMBER.match(text) or ("," in text and self._delimiter == ","):
             remedy = "correct it, or leave the cell empty for a gap"
+            if _NUMBER.match(text):
+                remedy = f"write {text.replace(',', '.')}, or put semicolons between the cells"
             raise self._wrong(f"{text!r} is not a number", remedy, column.place)
         value = float(text.replace(",", "."))
         celsius = value if column.unit == "C" else (value - 32) / 1.8
