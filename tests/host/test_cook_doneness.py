@@ -8,9 +8,11 @@ from cook_kitchen import Spec, cook_all, record, sense
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pitscribe.cook.doneness import doneness_of, dose_h, newton_h
+from pitscribe.cook.doneness import LONGEST_H, doneness_of, dose_h, newton_h
 from pitscribe.cook.doneness_carry import ALPHA, USUAL_FILM, USUAL_HALF_M, rise_off_heat
+from pitscribe.cook.doneness_text import doneness_lines
 from pitscribe.cook.grid import Cells, Grid, cells_of, grid_of
+from pitscribe.cook.plain import difference, span
 from pitscribe.cook.safety_tables import HOT_C
 from pitscribe.ledger.values import Note
 from pitscribe.simulate.body import Stuff, plank, warm
@@ -171,6 +173,44 @@ def test_a_hold_says_what_it_cannot_say():
     assert "no reading" in done(dead, notes=[note(120, "hold")]).hold.why_not
     steady = np.concatenate((np.linspace(60, 70, 120), 70 + np.linspace(0, 3, 90)))
     assert done(steady, notes=[note(120, "hold")]).hold.why_not == "it does not cool"
+
+
+def test_no_end_of_a_hold_is_told_that_is_further_away_than_a_day():
+    """Just off the heat it may still rise, and what it might cool by within its uncertainty is next to nothing."""
+    said = []
+    for k_h in np.linspace(0.0, 2.0, 41):
+        y = np.concatenate((np.linspace(60, 70, 120), 70 + k_h * np.arange(60) / 60))
+        hold = done(y, notes=[note(120, "hold")]).hold
+        said.append(hold.why_not)
+        assert hold.leaves_low_h is None or hold.leaves_low_h <= LONGEST_H
+    assert said[0] is None
+    assert "it hardly cools yet" in said
+    assert said[-1] == "it does not cool"
+
+
+def told_lines(y, *notes, unit="F"):
+    one = cells(y, 0.1)
+    said = doneness_of({"flat": one}, [note(120, kind) for kind in notes], Grid(0.0, one.celsius.size))
+    return said, doneness_lines(said, unit, lambda t: f"minute {t / 60:.0f}")
+
+
+def test_doneness_in_words_has_its_figures_in_the_readers_unit_and_its_caution():
+    y = np.concatenate((np.linspace(60, 70, 120) + 12, held(8.0, 90) + 12))
+    said, lines = told_lines(y, "pull")
+    place = said.places[0]
+    assert len(lines) == 4
+    assert lines[0].startswith(f"flat was at or above 160 F {span(60 * place.minutes_above[0][1])}, 176 F ")
+    assert f"as much as {span(3600 * place.index_h)} at 194 F would" in lines[0]
+    assert "is off the heat since minute 120 and was to rise" in lines[1]
+    assert f"seen so far {difference(place.carry_over.seen_k, 'F')}" in lines[1]
+    assert "has been held for 1 h 30 at 135 F or more since minute 120; it leaves that in " in lines[2]
+    assert lines[3] == f"doneness: {said.caution}"
+    assert "at or above 71.0 C" in told_lines(y, "pull", unit="C")[1][0]
+    assert "would still rise" in told_lines(y[:110])[1][1]
+
+
+def test_meat_that_was_never_hot_has_no_words_on_doneness():
+    assert told_lines(np.linspace(4, 60, 120))[1] == []
 
 
 def test_nothing_known_is_nothing_claimed():

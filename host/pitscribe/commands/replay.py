@@ -13,10 +13,9 @@ from pitscribe.commands.ledgers import LEDGER_NAME, read_ledger
 from pitscribe.commands.tables import is_file, names
 from pitscribe.commands.when import local, parse_span, parse_temperature
 from pitscribe.config import Config
-from pitscribe.cook.analysis import analyse
 from pitscribe.cook.answers import CannotSay
 from pitscribe.cook.plain import degrees, difference, span
-from pitscribe.cook.replay import replay
+from pitscribe.cook.replay import walk
 from pitscribe.cook.text import summary
 from pitscribe.errors import ConfigError
 from pitscribe.intake.table import import_table
@@ -35,7 +34,7 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
     every_s = parse_span(arguments.every)
     target_c = None if arguments.target is None else parse_temperature(arguments.target, unit)
     record, doubt = _record(config, arguments)
-    said = replay(record, every_s, target_c=target_c)
+    said, last = walk(record, every_s, target_c=target_c)
     if doubt is not None:
         said["cannot_say"].insert(0, _doubted(doubt, said))
     if arguments.json:
@@ -46,7 +45,7 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
     for look in said["looks"]:
         print(_line(look, unit))
     print()
-    print(summary(analyse(record, target_c=target_c, ahead=True), unit=unit, when=local))
+    print(summary(last, unit=unit, when=local))
     for stall in said["stalls"]:
         first = datetime.fromisoformat(stall["first_said"]).timestamp()
         print(f"looking every {span(every_s)}, the stall at {stall['place']} was first said at {local(first)}")

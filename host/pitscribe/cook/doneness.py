@@ -28,6 +28,7 @@ REFERENCE_C, LEAST_C = 90.0, 60.0
 Z_K, Z_RANGE_K = 23.0, (19.0, 30.0)
 CAUTION = "A relative index with a wide range, no measure of tenderness: probe the meat."
 HELD_IN_C = 25.0  # a warm room (our allowance): a hold in a warmer box cools more slowly, and lasts longer than said
+LONGEST_H = 24.0  # no rate says anything of a hold beyond (our allowance)
 PIT_MIN = 15  # the pit that counts is the median of so many minutes
 
 
@@ -198,6 +199,8 @@ def _hold(cells: Cells, seen: Seen, rates: Rates, since: float | None) -> Hold:
         return Hold(since, held, unknown, rate, u, HOT_C, 0.0, 0.0, None)
     if fast <= 0:
         return Hold(since, held, unknown, rate, u, HOT_C, None, None, "it does not cool")
+    if (low - HOT_C) / fast > LONGEST_H:
+        return Hold(since, held, unknown, rate, u, HOT_C, None, None, "it hardly cools yet")
     return Hold(since, held, unknown, rate, u, HOT_C, (low - HOT_C) / fast, newton_h(high, slow), None)
 
 

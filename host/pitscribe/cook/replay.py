@@ -31,7 +31,14 @@ def moments(record: CookRecord, every_s: float) -> list[float]:
 
 
 def replay(record: CookRecord, every_s: float = 900.0, *, target_c: float | None = None) -> dict[str, Any]:
-    """Walk through a cook and tell, as plain values, what was said of it.
+    """As ``walk``, without the last analysis."""
+    return walk(record, every_s, target_c=target_c)[0]
+
+
+def walk(
+    record: CookRecord, every_s: float = 900.0, *, target_c: float | None = None
+) -> tuple[dict[str, Any], Analysis]:
+    """Walk through a cook and tell, as plain values, what was said of it; beside it the analysis of the whole.
 
     every_s : how often to look [s], at least 60.
     Returns ``cook``, ``from``, ``to``, ``every_s``; ``looks``: the answers at each look; ``stalls``: each as last
@@ -61,7 +68,7 @@ def replay(record: CookRecord, every_s: float = 900.0, *, target_c: float | None
         forecasts += [f.as_json() for f in said.forecasts]
         for c in said.cannot_say:
             unsaid.setdefault((c.what, c.why), c.as_json() | {"from": iso(t)})["to"] = iso(t)
-    return {
+    told = {
         "cook": record.cook.name,
         "from": iso(times[0] - every_s) if len(times) > 1 else iso(last.at),
         "to": iso(last.at),
@@ -79,6 +86,7 @@ def replay(record: CookRecord, every_s: float = 900.0, *, target_c: float | None
         "flags": {place: dict(counts) for place, counts in last.flag_counts.items()},
         "cannot_say": list(unsaid.values()),
     }
+    return told, last
 
 
 def _look(said: Analysis, t: float) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 
 from pitscribe.cook.answers import Analysis, PlaceNow
+from pitscribe.cook.doneness_text import doneness_lines
 from pitscribe.cook.evenness import Evenness
 from pitscribe.cook.fire import Fire
 from pitscribe.cook.forecast import COLDEST, Forecast
@@ -41,6 +42,7 @@ def summary(said: Analysis, *, unit: str = "F", when: When = iso) -> str:
     # Of one place alone, the coldest is that one.
     told_of = said.forecasts if len(said.forecasts) > 2 else said.forecasts[:1]
     lines += [forecast_line(f, unit, when) for f in told_of]
+    lines += doneness_lines(said.doneness, unit, when)
     lines += _safety(said.safety, unit)
     lines += [stall_line(s, unit, when) for s in said.stalls]
     if not said.stalls and any(p.kind == "meat" for p in said.places):
