@@ -70,7 +70,6 @@ class Encoder:
 
     async def add(self, stretch):
         """Encode a stretch into the open frame, or open one with it. After a MemoryError ``back`` is to be called."""
-        self._bits.keep()
         first = 0
         if not self.present:
             self._open(stretch)
@@ -89,6 +88,7 @@ class Encoder:
                     self._missed[at >> 3] |= 0x80 >> (at & 7)
         self._ticks += stretch.ticks
         self.present += stretch.present
+        self._bits.keep()
 
     def back(self):
         """Be as before a stretch that could not be added whole. An open frame must be sealed now: how its columns ended

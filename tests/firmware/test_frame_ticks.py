@@ -68,3 +68,21 @@ def test_codes_that_jump_about_make_shorter_frames_and_none_that_is_too_long_or_
     assert max(map(len, frames)) <= 4096
     up = decode_ticks(frames)[0].uptime_ms
     assert (up[1:] - up[:-1] == 1000).all()
+
+
+def test_a_stretch_for_which_there_is_no_memory_at_all_leaves_those_before_it_in_the_frame(flash):
+    """Then the encoder goes back without having begun: it once went back before the stretch that was in the frame."""
+    script = """
+import asyncio
+from array import array
+from pitlogger.frames import Encoder
+from pitlogger.stretch import Stretch
+encoder, stretch = Encoder(1, 1, bytes([0x14]), 1000, 128), Stretch(64, 1)
+for i in range(64):
+    stretch.put(array("i", [1700 + i * i % 7, 400, 0]))
+asyncio.run(encoder.add(stretch))
+encoder.back()
+print(bytes(encoder.seal(1)).hex())
+"""
+    codes = decode_ticks([bytes.fromhex(run(script, flash))])[0].hot[:, 0]
+    assert codes.tolist() == [1700 + i * i % 7 for i in range(64)]
