@@ -18,7 +18,10 @@ from pitscribe.series import Series
 FloatArray = NDArray[np.float64]
 
 DEAD_S = 600.0  # a place without a good sample for so long has no present
-FRAME_TICKS = 64  # two frames of 32 samples: silence for so long is usual, because samples come by the frame
+# So many ticks of silence are usual, because samples come by the frame: 64 while the host has all that was before, and
+# an eighth for the tick that ends it and its way (our allowance, no source). The first frame after the host was away
+# can have twice as many (firmware README, `frame_ticks`): until it comes the newest value is too old for a present one.
+SILENT_TICKS = 72
 SLOWEST_S = 60.0  # a logger's slowest period (WIRE.md section 2); an imported table may be slower and comes at once
 GAP_S = 24 * 3600.0  # over a longer silence nothing is carried: most of it is left out of the grid
 KEPT = 300  # cells that stay of such a silence: more than any window that looks back (the drive's: 240)
@@ -160,9 +163,9 @@ def cells_of(series: Series, grid: Grid) -> Cells:
 
 
 def late_s(series: Series) -> float:
-    """How long nothing may come from a place that is well: ``FRAME_TICKS`` of its newest usual steps [s]."""
-    steps = np.diff(series.t[-FRAME_TICKS:])
-    return FRAME_TICKS * min(float(np.median(steps)), SLOWEST_S) if steps.size else 0.0
+    """How long nothing may come from a place that is well: ``SILENT_TICKS`` of its newest usual steps [s]."""
+    steps = np.diff(series.t[-SILENT_TICKS:])
+    return SILENT_TICKS * min(float(np.median(steps)), SLOWEST_S) if steps.size else 0.0
 
 
 def _step_so_far(y: FloatArray, k: NDArray[np.int64], n: int) -> FloatArray:
