@@ -49,13 +49,13 @@ def application(care):
 
 def main():
     """Run until something that should not happen does; then say what, and reset."""
-    global wiring
+    global settings, wiring
     care = None
     try:
         care = Care(wiring.cause(machine))
         app = application(care)
-        del wiring
-        forget(("wiring",))  # it has done its work
+        del settings, wiring
+        forget(("settings", "wiring"))  # they have done their work
         asyncio.run(app.run())
     except Exception as error:
         try:

@@ -6,14 +6,13 @@ import json
 
 from micropython import const
 
-from pitlogger import FIRMWARE
+from pitlogger import FIRMWARE, forget
 from pitlogger.care import Care, Health, Senses
 from pitlogger.chips import table
 from pitlogger.frames import Encoder
 from pitlogger.journal import Journal
 from pitlogger.log import Log
 from pitlogger.sampler import Sampler
-from pitlogger.settings import change, public
 from pitlogger.space import widened
 from pitlogger.timebase import Anchors, Uptime
 
@@ -163,14 +162,14 @@ class App:
             self._record_anchor(self.anchors.answer(message, self.uptime.now()))
 
     def settings(self):
-        """The settings of this boot, without secrets."""
-        return public(self._settings)
+        """The settings of this boot, with secrets."""
+        return self._settings
 
     async def set(self, given):
         """Put whole settings in place for the next start; return what is wrong with them, then nothing was done."""
         for left in (2, 1, 0):
             try:
-                changed, wrong = await change(self._file, given, self._settings)
+                changed, wrong = await self._change(given)
                 break
             except MemoryError:  # the radio may be at a change of part, which takes room for a moment
                 if not left:
@@ -180,6 +179,20 @@ class App:
         if changed is not None:
             self._record_event("setting", {"keys": changed, "from": "usb"}, self.uptime.now())
         return wrong
+
+    async def _change(self, given):
+        """Do it with modules that are loaded for that, one after a tick."""
+        pause = self.sampler.after_tick
+        try:
+            await pause()
+            import pitlogger.settings  # noqa: F401
+
+            await pause()
+            from pitlogger.amend import change
+
+            return await change(self._file, given, self._settings, pause)
+        finally:
+            forget(("amend", "settings"))
 
     def anchor(self, anchor):
         """Take an anchor of another source than the host's order: {"up", "utc_ms", "err_ms", "from"}."""

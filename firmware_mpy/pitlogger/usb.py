@@ -29,11 +29,13 @@ _SHORT_MS = const(500)  # between tries where memory is short
 _TIME = ("boot", "re_up", "utc_ms", "err_ms")  # members of the order
 # What a question can bring about: with numbers without end (1e999) and nests deeper than the stack, too.
 _WRONG = (ValueError, KeyError, TypeError, AttributeError, IndexError, OverflowError, RuntimeError)
+SECRETS = ("password", "secret", "key", "pin")  # names of settings that do not leave the board
 
 
 class Usb:
     """One task, ``run``. ``stdin`` and ``stdout`` as ``sys`` has them; ``report`` gives ``now()`` and ``state()`` as
-    JSON bytes and ``settings()``; it takes ``order(dict)``, and ``set(dict)``, which returns what is wrong with it."""
+    JSON bytes and ``settings()``, all of them; it takes ``order(dict)``, and ``set(dict)``, which returns what is wrong
+    with it."""
 
     def __init__(self, stdin, stdout, journal, logger, secret, clock, report):
         self._in = stdin
@@ -213,7 +215,7 @@ class Usb:
         return {"log": [list(line) for line in self._report.log.lines()]}
 
     def _settings(self, question):
-        return {"settings": self._report.settings()}
+        return {"settings": public(self._report.settings())}
 
     async def _set(self, question):
         wrong = await self._report.set(question["settings"])
@@ -261,3 +263,10 @@ def _whole(question, name):
     if type(value) is not int or value < 0:
         raise ValueError("%s: not a whole number" % name)
     return value
+
+
+def public(values):
+    """Return settings without what is nobody else's business."""
+    if isinstance(values, dict):
+        return {key: public(value) for key, value in values.items() if key not in SECRETS}
+    return [public(value) for value in values] if isinstance(values, list) else values
