@@ -5,6 +5,14 @@ from typing import Any
 
 ASPECTS = ("tenderness", "moisture", "bark", "flavour", "overall")
 MOST_POINTS = 10.0
+# What 0, 5 and 10 mean: our own words. Ten is as good as it gets, so too much of a thing scores low as well.
+ANCHORS = {
+    "tenderness": ("fights the teeth, or is mush", "wants some chewing", "parts at a gentle pull"),
+    "moisture": ("dry: wants a drink", "moist while it is warm", "juice at every bite"),
+    "bark": ("pale, soaked or bitter", "dark, with soft spots", "dark and firm all round"),
+    "flavour": ("off, or of soot", "pleasant, a little flat", "meat, salt and smoke in balance"),
+    "overall": ("left on the plate", "would eat it again", "would go a long way for it"),
+}
 # What a trial may be about: scores, and what the record or the scales say.
 OUTCOMES = (*ASPECTS, "evenness", "duration", "yield")
 TASTINGS = ("triangle", "paired", "rating")

@@ -85,6 +85,7 @@ def _effect(effect: Effect, unit: str, units: str) -> str:
     words = amount(effect.difference, unit, units, signed=True)
     if effect.low is not None and effect.high is not None:
         low, high = (amount(end, unit, units, signed=True) for end in (effect.low, effect.high))
+        low = low if unit == "h" else low.rsplit(" ", 1)[0]
         words += f" (95 %: {low} to {high})"
     test = effect.test
     how = f"all {test.ways} draws" if test.exact else f"a sample of {test.ways} draws"

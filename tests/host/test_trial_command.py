@@ -1,0 +1,208 @@
+"""``pitscribe trial`` and ``pitscribe score`` as a person uses them, and what bad input gets."""
+
+import json
+import re
+
+import pytest
+
+NEW = ["trial", "new", "wrap", "--question", "Does paper keep it moister?", "--factor", "wrap",
+       "--levels", "foil,paper", "--main", "moisture", "--matters", "1", "--pieces", "8", "--seed", "three dice: 4 1 6"]
+
+
+@pytest.fixture
+def kitchen(command):
+    """Eight cooks and a trial of eight pieces."""
+    for i in range(8):
+        assert command("cook", "start", f"Night {i}", "--at", f"2026-0{i + 1}-03T18:00")[0] == 0
+    status, out, err = command(*NEW)
+    assert (status, err) == (0, [])
+    assert any(re.search(r"seal [0-9a-f]{5}-[0-9a-f]{5}", line) for line in out)
+    return command
+
+
+def told(command, *words):
+    status, out, err = command(*words)
+    assert (status, err) == (0, []), err
+    return "\n".join(out)
+
+
+def refused(command, *words):
+    status, out, err = command(*words)
+    assert (status, out, len(err)) == (1, [], 1), (status, out, err)
+    return err[0]
+
+
+def test_a_trial_is_drawn_scored_and_concluded(kitchen):
+    levels = [told(kitchen, "trial", "assign", "wrap", f"Night {i}").split()[3] for i in range(8)]
+    assert sorted(levels) == ["foil"] * 4 + ["paper"] * 4
+    for i, level in enumerate(levels):
+        told(kitchen, "score", f"Night {i}", "--moisture", 7 + 0.1 * i if level == "paper" else 4 + 0.1 * i, "--blind",
+             "--taster", "Ute")
+    text = told(kitchen, "trial", "show", "wrap")
+    assert "paper against foil: a difference that the draw alone seldom makes" in text
+    assert "p 0.029 by all 70 draws" in text
+    assert "its seed was given by a person" in text
+    found = json.loads(told(kitchen, "trial", "show", "wrap", "--json"))
+    assert [p["level"] for p in found["pieces"]] == levels
+    assert found["comparisons"][0]["state"] == "told"
+    assert found["comparisons"][0]["effect"]["test"] == {"p": 0.0286, "ways": 70, "exact": True, "least_p": 0.0286}
+    assert "8 of 8 drawn" in told(kitchen, "trial", "list")
+    assert json.loads(told(kitchen, "trial", "list", "--json"))[0]["pieces"] == 8
+
+
+def test_a_plan_says_beforehand_what_it_can_tell(command):
+    small = told(command, *[{"wrap": "few", "8": "6"}.get(word, word) for word in NEW])
+    assert "with 3 of each level in such blocks no outcome at all could be told from chance" in small
+    big = told(command, *["many" if word == "wrap" and i == 2 else "34" if word == "8" else word
+                          for i, word in enumerate(NEW)])
+    assert "would be told 80 times in 100" in big or "would be told 81 times in 100" in big
+    assert "about 17 of each level" in big
+
+
+def test_differences_that_matter_are_taken_in_the_outcomes_own_unit(command):
+    cases = (("evenness", "9F", 5.0), ("duration", "90m", 1.5), ("yield", "3%", 3.0), ("bark", "2", 2.0))
+    for main, matters, kept in cases:
+        words = [{"moisture": main, "1": matters}.get(word, word) for word in NEW]
+        told(command, *words[:2], main, *words[3:])
+        assert json.loads(told(command, "trial", "show", main, "--json"))["matters"] == pytest.approx(kept)
+
+
+@pytest.mark.parametrize(("swap", "word"), [
+    ({"foil,paper": "foil"}, "2 to 4"), ({"moisture": "colour"}, "main outcome 'colour'"),
+    ({"1": "much"}, "--matters much"), ({"8": "7"}, "equally often"), ({"1": "-1"}, "matter"),
+    ({"three dice: 4 1 6": ""}, "seed"),
+])
+def test_a_plan_that_cannot_be_is_refused_with_the_reason(command, swap, word):
+    assert word in refused(command, *[swap.get(part, part) for part in NEW])
+    assert "no trial yet" in told(command, "trial", "list")
+
+
+def test_what_cannot_be_entered_is_refused_with_the_reason(kitchen):
+    told(kitchen, "trial", "assign", "wrap", "Night 0")
+    assert "stays so" in refused(kitchen, "trial", "assign", "wrap", "Night 0")
+    assert "there is no cook" in refused(kitchen, "trial", "assign", "wrap", "Night 99")
+    assert "there is no trial 'salt'" in refused(kitchen, "trial", "assign", "salt", "Night 1")
+    told(kitchen, "cook", "end", "Night 1")
+    assert "was not drawn" in refused(kitchen, "trial", "assign", "wrap", "Night 1")
+    assert "not a level" in refused(kitchen, "trial", "add", "wrap", "Night 1", "--level", "straw")
+    assert "chosen" in told(kitchen, "trial", "add", "wrap", "Night 1", "--level", "foil")
+    assert "is not in trial" in refused(kitchen, "trial", "drop", "wrap", "Night 2", "--why", "rain")
+    assert "why it is taken out" in refused(kitchen, "trial", "drop", "wrap", "Night 0", "--why", " ")
+    assert "taken out" in told(kitchen, "trial", "drop", "wrap", "Night 0", "--why", "the fire went out")
+    assert "the fire went out" in told(kitchen, "trial", "show", "wrap")
+    assert "say which place" in refused(kitchen, "trial", "assign", "wrap", "Night 2:")
+    assert "ended early" in told(kitchen, "trial", "close", "wrap", "--why", "winter")
+    assert "was ended" in refused(kitchen, "trial", "assign", "wrap", "Night 3")
+
+
+def test_two_cuts_of_one_cook_are_a_pair(command):
+    told(command, "cook", "start", "Saturday: both", "--at", "2026-05-02T18:00")
+    told(command, *NEW[:-4], "--pieces", "12", "--block", "2")
+    pair = [told(command, "trial", "assign", "wrap", f"Saturday: both:{side}") for side in ("left", "right")]
+    assert sorted(re.search("foil|paper", line)[0] for line in pair) == ["foil", "paper"]
+    told(command, "score", "Saturday: both:left", "--moisture", "6")
+    told(command, "score", "Saturday: both:right", "--moisture", "8")
+    assert "Saturday: both, right" in told(command, "trial", "show", "wrap")
+
+
+def test_scores_and_weights_are_shown_with_the_yield_and_taken_back(kitchen):
+    assert "What 0, 5 and 10 mean" in told(kitchen, "score", "Night 0")
+    text = told(kitchen, "score", "Night 0:flat", "--tenderness", "7.5", "--bark", "6", "--raw", "6.4kg",
+                "--trimmed", "5kg", "--cooked", "6.6lb", "--remark", "fine")
+    assert "yield 60 %" in text
+    assert "tenderness   7.5" in text
+    assert "bark" not in told(kitchen, "score", "Night 0:flat", "--take-back", "bark")
+    found = json.loads(told(kitchen, "score", "Night 0", "--json"))
+    assert [(s["place"], s["aspect"], s["value"], s["remark"]) for s in found["scores"]] == [
+        ("flat", "tenderness", 7.5, "fine")]
+    assert found["weights"][0]["cooked_share"] == pytest.approx(0.5987, abs=1e-4)
+
+
+@pytest.mark.parametrize(("words", "reason"), [
+    (["--tenderness", "11"], "give 0"), (["--tenderness", "nan"], "give 0"), (["--raw", "6"], "has no unit"),
+    (["--trimmed", "5kg", "--cooked", "6kg"], "weigh again"), (["--blind"], "--blind goes with a score"),
+    (["--taster", "Ute"], "--taster goes with"), (["--take-back", "bark"], "no score of bark"),
+    (["--bark", "5", "--raw", "5000kg"], "mind the unit"),
+])
+def test_scores_and_weights_that_cannot_be_are_refused_and_leave_nothing(kitchen, words, reason):
+    assert reason in refused(kitchen, "score", "Night 0", *words)
+    assert "nothing yet" in told(kitchen, "score", "Night 0")
+
+
+def codes(page: str) -> list[list[str]]:
+    """The codes of each slip."""
+    return [re.findall(r">(\d{3})</li>", slip) for slip in page.split("<section")[1:]]
+
+
+def plates(page: str) -> dict[str, str]:
+    """Which sample each code of the plating list is."""
+    return dict(re.findall(r"<b>(\d{3})</b> &nbsp; ([AB])", page))
+
+
+def tasting(kitchen, tmp_path, *words):
+    for i in range(8):
+        kitchen("trial", "assign", "wrap", f"Night {i}")
+    pieces = json.loads(told(kitchen, "trial", "show", "wrap", "--json"))["pieces"]
+    a, b = (next(p["cook_name"] for p in pieces if p["level"] == level) for level in ("foil", "paper"))
+    told(kitchen, "trial", "taste", "wrap", "--of", a, "--against", b, *[{"A": a, "B": b}.get(w, w) for w in words])
+    slips, plating = tmp_path / "slips.html", tmp_path / "plating.html"
+    told(kitchen, "trial", "sheet", "wrap", "--out", slips, "--plating", plating)
+    return slips.read_text(), plating.read_text(), (a, b)
+
+
+def test_a_triangle_is_tasted_blind_and_judged_when_all_answers_are_in(kitchen, tmp_path):
+    slips, plating, _ = tasting(kitchen, tmp_path, "--kind", "triangle", "--tasters", "6")
+    shown, key = codes(slips), plates(plating)
+    assert len(shown) == 6
+    assert sorted(code for slip in shown for code in slip) == sorted(key)
+    for taster, slip in enumerate(shown, 1):
+        assert "no conclusion before all are" in told(kitchen, "trial", "show", "wrap")
+        samples = [key[code] for code in slip]
+        told(kitchen, "trial", "answer", "wrap", taster, next(c for c in slip if samples.count(key[c]) == 1))
+    text = told(kitchen, "trial", "show", "wrap")
+    assert "6 of 6 named the odd one; guessing does as well with p 0.001. People tell them apart." in text
+    assert "many tasters are not many cooks" in text
+    assert "has answered" in refused(kitchen, "trial", "answer", "wrap", 1, shown[0][0])
+    wrong = next(c for c in shown[0] if [key[x] for x in shown[0]].count(key[c]) == 2)
+    told(kitchen, "trial", "answer", "wrap", 1, wrong, "--instead")
+    assert "5 of 6 named the odd one" in told(kitchen, "trial", "show", "wrap")
+
+
+def test_a_pair_counts_for_the_one_that_was_expected(kitchen, tmp_path):
+    asked = ("--kind", "paired", "--tasters", "7", "--asks", "moisture", "--expects", "B")
+    slips, plating, _ = tasting(kitchen, tmp_path, *asked)
+    assert "it is moister" in slips
+    shown, key = codes(slips), plates(plating)
+    for taster, slip in enumerate(shown, 1):
+        named = "A" if taster == 4 else "B"
+        told(kitchen, "trial", "answer", "wrap", taster, next(c for c in slip if key[c] == named))
+    assert "6 of 7 named the one that was expected to have more moisture; guessing does as well with p 0.062" in told(
+        kitchen, "trial", "show", "wrap")
+
+
+def test_a_rating_becomes_blind_scores_of_the_pieces_it_was_of(kitchen, tmp_path):
+    slips, plating, (_, b) = tasting(kitchen, tmp_path, "--kind", "rating", "--tasters", "2")
+    key = plates(plating)
+    code = next(c for c in re.findall(r'<th scope="col">(\d{3})', slips.split("<section")[1]) if key[c] == "B")
+    assert "answered by scores" in refused(kitchen, "trial", "answer", "wrap", 1, code)
+    told(kitchen, "trial", "answer", "wrap", 1, code, "--moisture", "8", "--bark", "5")
+    found = json.loads(told(kitchen, "score", b, "--json"))["scores"]
+    assert [(s["aspect"], s["value"], s["blind"], s["taster"]) for s in found] == [
+        ("moisture", 8.0, True, "taster 1 of tasting 1"), ("bark", 5.0, True, "taster 1 of tasting 1")]
+
+
+def test_answers_and_tastings_that_cannot_be_are_refused_with_the_reason(kitchen, tmp_path):
+    assert "no tasting yet" in refused(kitchen, "trial", "sheet", "wrap", "--out", tmp_path / "x.html")
+    slips, _, (a, b) = tasting(kitchen, tmp_path, "--kind", "triangle", "--tasters", "3")
+    code, other = codes(slips)[0][0], codes(slips)[1][0]
+    assert "has no sample" in refused(kitchen, "trial", "answer", "wrap", 1, other)
+    assert "this tasting has 1 to 3" in refused(kitchen, "trial", "answer", "wrap", 4, code)
+    assert "no tasting 9" in refused(kitchen, "trial", "answer", "wrap", 1, code, "--tasting", 9)
+    assert "by a code alone" in refused(kitchen, "trial", "answer", "wrap", 1, code, "--bark", 5)
+    pair = ["trial", "taste", "wrap", "--kind", "paired", "--of", a, "--against"]
+    assert "say which" in refused(kitchen, *pair, b, "--tasters", 5)
+    assert "two different" in refused(kitchen, *pair, a, "--tasters", 5, "--asks", "bark")
+    third = next(f"Night {i}" for i in range(8) if f"Night {i}" not in (a, b))
+    assert "one of the two" in refused(kitchen, *pair, b, "--tasters", 5, "--asks", "bark", "--expects", third)
+    assert "No such file or directory; name another place" in refused(
+        kitchen, "trial", "sheet", "wrap", "--out", tmp_path / "none" / "x.html")
