@@ -10,11 +10,11 @@ from cook_variants import variants
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pitscribe.cook.doubt import flagged
 from pitscribe.cook.evenness import LIMIT_K, evenness
 from pitscribe.cook.grid import cells_of, grid_of
 from pitscribe.cook.hints import hint_line, hint_of, hints_of
 from pitscribe.cook.interventions import interventions_of
-from pitscribe.cook.leads import flagged
 from pitscribe.cook.phases import phases_of
 from pitscribe.ledger.values import Note
 from pitscribe.metrology.flags import Flag

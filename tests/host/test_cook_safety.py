@@ -9,8 +9,9 @@ from cook_kitchen import T0, Spec, cook_all, record, sense
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pitscribe.cook.doubt import doubtful
 from pitscribe.cook.grid import Cells, Grid, cells_of, grid_of
-from pitscribe.cook.safety import doubtful, kind_of, safety_of
+from pitscribe.cook.safety import kind_of, safety_of
 from pitscribe.cook.safety_finding import STATES
 from pitscribe.cook.safety_tables import KINDS
 from pitscribe.errors import ReadingError

@@ -11,6 +11,7 @@ import numpy as np
 
 from pitscribe.cook.answers import Analysis, CannotSay, PlaceNow
 from pitscribe.cook.doneness import doneness_of
+from pitscribe.cook.doubt import doubtful, flagged
 from pitscribe.cook.drive import Drive, drive_of
 from pitscribe.cook.evenness import Evenness, evenness
 from pitscribe.cook.fire import fire_of
@@ -18,14 +19,12 @@ from pitscribe.cook.forecast import Forecast, forecasts_of
 from pitscribe.cook.grid import Cells, Grid, cells_of, grid_of
 from pitscribe.cook.hints import hint_of
 from pitscribe.cook.interventions import interventions_of
-from pitscribe.cook.leads import flagged
 from pitscribe.cook.noted import Told
 from pitscribe.cook.phases import phases_of
 from pitscribe.cook.pit import PIT_MIN, AirNow, PitNow, pit_now
 from pitscribe.cook.plain import degrees, span
 from pitscribe.cook.rates import STALE_MIN, rates_of, why_no_rate
 from pitscribe.cook.safety import kind_of, safety_of
-from pitscribe.cook.safety_seen import doubtful
 from pitscribe.cook.stall import heating_of
 from pitscribe.errors import ReadingError
 from pitscribe.metrology.flags import Flag

@@ -106,7 +106,7 @@ def doneness_of(
     """Doneness of every meat place so far; a pure function of what is given.
 
     places : cells of each meat place, by name;  air : of the air places, in the order of placements
-    doubts : of places, minutes that are in doubt by their flags, see ``safety.doubtful``
+    doubts : of places, minutes that are in doubt by their flags, see ``doubt.doubtful``
     """
     pit = pit_course(air, grid.n)
     pulled = _first_note(notes, ("pull", "hold"))

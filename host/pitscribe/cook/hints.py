@@ -84,7 +84,7 @@ def hints_of(
 ) -> tuple[Hint, ...]:
     """Every hint so far in order of time; the last may hold still.
 
-    places : cells of each meat place, by name;  flags : of each, see ``leads.flagged``
+    places : cells of each meat place, by name;  flags : of each, see ``doubt.flagged``
     limit_k, common_k : see ``evenness``
     """
     if len(places) < 2 or not grid.n:

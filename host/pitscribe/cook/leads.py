@@ -4,19 +4,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pitscribe.cook.grid import Cells, FloatArray, Grid
+from pitscribe.cook.doubt import FLAGS_MIN, trailing_sum
+from pitscribe.cook.grid import Cells, FloatArray
 from pitscribe.cook.lines import BoolArray, Lines, lines
 from pitscribe.cook.rates import jumps_so_far
 from pitscribe.cook.table import Table
-from pitscribe.metrology.flags import Flag
-from pitscribe.series import Series
 
 SLOPE_MIN = 30  # the lead's growth is taken over so long: a split's swing does not make it
 DOUBT_MIN = 60  # a jump or flags put a probe in doubt for so long
-FLAGS_MIN = 15
-FLAGS_SHARE = 0.1  # of the samples of ``FLAGS_MIN`` that may carry a flag; with more the probe is in doubt
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,20 +39,8 @@ class Lead:
         return "its readings were flagged within the last hour" if self.flagged[k] else None
 
 
-def flagged(series: Series, grid: Grid) -> BoolArray:
-    """Minutes from which on a place is in doubt by its flags: bool (n,).
-
-    That is with more than ``FLAGS_SHARE`` of its samples of the last minutes bad, noisy or those of another place.
-    """
-    k = grid.cells(series.t)
-    inside = (k >= 0) & (k < grid.n)
-    doubtful = inside & ((series.flags & np.uint32(Flag.BAD | Flag.NOISY | Flag.SWAPPED)) != 0)
-    bad, every = (_trailing_sum(np.bincount(k[use], minlength=grid.n), FLAGS_MIN) for use in (doubtful, inside))
-    return np.asarray(bad > FLAGS_SHARE * every)
-
-
 def leads(table: Table, places: Mapping[str, Cells], flags: Mapping[str, BoolArray]) -> list[Lead]:
-    """The lead of every row of a table of two or more places. ``flags`` : of places, see ``flagged``."""
+    """The lead of every row of a table of two or more places. ``flags`` : of places, see ``doubt.flagged``."""
     n = table.grid.n
     jumped = np.stack([np.diff(jumps_so_far(places[name]), prepend=0) > 0 for name in table.names])
     alive = np.stack([_recently(row, FLAGS_MIN) for row in np.isfinite(table.celsius)])
@@ -95,11 +79,4 @@ def _heats(y: FloatArray) -> BoolArray:
 
 def _recently(when: BoolArray, minutes: int) -> BoolArray:
     """Whether it was so in one of the trailing ``minutes``: bool (n,)."""
-    return np.asarray(_trailing_sum(when, minutes) > 0)
-
-
-def _trailing_sum(a: NDArray[np.bool_] | NDArray[np.intp], minutes: int) -> NDArray[np.intp]:
-    total = np.cumsum(a, dtype=np.intp)
-    out = total.copy()
-    out[minutes:] -= total[:-minutes]
-    return out
+    return np.asarray(trailing_sum(when, minutes) > 0)

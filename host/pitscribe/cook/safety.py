@@ -19,10 +19,10 @@ from pitscribe.cook.grid import Cells, FloatArray, Grid
 from pitscribe.cook.noted import Noted
 from pitscribe.cook.pit import pit_course
 from pitscribe.cook.safety_finding import Check, Finding, worst
-from pitscribe.cook.safety_seen import COVERAGE, BoolArray, Seen, doubtful, seen_of
+from pitscribe.cook.safety_seen import COVERAGE, BoolArray, Seen, seen_of
 from pitscribe.errors import ReadingError
 
-__all__ = ["Check", "Safety", "doubtful", "kind_of", "safety_of"]
+__all__ = ["Check", "Safety", "kind_of", "safety_of"]
 
 # Words in the names that people give their meats; the first line that fits counts, so the less safe kinds stand first.
 _WORDS = (
@@ -79,7 +79,7 @@ def safety_of(
 
     places : cells of each meat place, by name;  air : of the air places, in the order of placements
     kind : one of ``safety_tables.KINDS``; see ``kind_of``. Raises ReadingError for another.
-    doubts : of places, minutes that are in doubt by their flags, see ``doubtful``
+    doubts : of places, minutes that are in doubt by their flags, see ``doubt.doubtful``
     """
     if kind not in tables.KINDS:
         raise ReadingError(f"meat of kind {kind!r}: give one of {', '.join(tables.KINDS)}")

@@ -14,8 +14,7 @@ from pitscribe.cook.grid import CELL_S, Cells, FloatArray, Grid
 from pitscribe.cook.plain import span
 from pitscribe.cook.rates import JUMP_K, STUCK_MIN, jumps_so_far, unmoved
 from pitscribe.cook.safety_words import heat
-from pitscribe.metrology.flags import Flag
-from pitscribe.series import TARGET_C, Series
+from pitscribe.series import TARGET_C
 
 BoolArray = NDArray[np.bool_]
 
@@ -24,7 +23,6 @@ COVERAGE = 2.0  # expanded uncertainty, about 95 % (GUM 6.2)
 # the last minutes may be on their way.
 SETTLE_MIN = 10
 LATE_MIN = 5
-DOUBTFUL = np.uint32(Flag.BAD | Flag.NOISY | Flag.SWAPPED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,17 +61,8 @@ class Seen:
         return float(self.hours[where].sum())
 
 
-def doubtful(series: Series, grid: Grid) -> BoolArray:
-    """Minutes in which half or more of a place's samples are bad, noisy or those of another place: bool (n,)."""
-    k = grid.cells(series.t)
-    inside = (k >= 0) & (k < grid.n)
-    bad = inside & (((series.flags & DOUBTFUL) != 0) | ~np.isfinite(series.celsius))
-    some, every = (np.bincount(k[use], minlength=grid.n) for use in (bad, inside))
-    return np.asarray((some > 0) & (2 * some >= every))
-
-
 def seen_of(cells: Cells, grid: Grid, doubt: BoolArray | None = None) -> Seen:
-    """What is surely known of a place. ``doubt`` : bool (n,), minutes that do not count, see ``doubtful``.
+    """What is surely known of a place. ``doubt`` : bool (n,), minutes that do not count, see ``doubt.doubtful``.
 
     A single minute without a sample between two known ones is what a sampling of a minute and a bit leaves. It is taken
     as the less favourable of the two, ``JUMP_K`` further off: heat does not move through meat faster.
