@@ -127,6 +127,7 @@ def _show(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None
         print(json.dumps({"cook": cook.as_json(), **analysis.as_json()}, indent=1))
         return
     print(_line(ledger, cook))
+    print(_wanted(cook, arguments.unit or config.units))
     print(summary(analysis, unit=arguments.unit or config.units, when=local))
     for read in record.as_read:
         print(f"{read.place} is corrected for stem and lag; the export has beside it what its junction read")
