@@ -12,14 +12,14 @@ from pitscribe.config import read_config
 
 ROOT = Path(__file__).parents[2]
 DOCUMENTS = ["README.md", "DEVELOPERS.md", "firmware_mpy/README.md", "firmware_mpy/WIRE.md", "docs/SOURCES.md",
-             "docs/METROLOGY.md"]
+             "docs/METROLOGY.md", "docs/TRIALS.md"]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
 def commands() -> list[str]:
     """Every ``./host/run ...`` in the documents for users that is written out whole."""
-    metrology = (ROOT / "docs/METROLOGY.md").read_text(encoding="utf-8")
-    found = re.findall(r"^    (\./host/run .*)$|`(\./host/run [^`]+)`", README + metrology, re.M)
+    others = "".join((ROOT / f"docs/{name}.md").read_text(encoding="utf-8") for name in ("METROLOGY", "TRIALS"))
+    found = re.findall(r"^ {4,8}(\./host/run .*)$|`(\./host/run [^`]+)`", README + others, re.M)
     return [one or other for one, other in found]
 
 

@@ -2,7 +2,9 @@
 
 import json
 import math
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,6 +18,7 @@ from pitscribe.cook.trials.facts import facts_of
 from pitscribe.cook.trials.findings import findings_of
 from pitscribe.cook.trials.permutation import DRAWS, least_p, permuted
 from pitscribe.cook.trials.power import pieces_needed, power_of
+from pitscribe.cook.trials.sensory import least_right, power
 from pitscribe.cook.trials.text import lines
 from pitscribe.ledger.trialvalues import Weights
 from pitscribe.ledger.values import Note
@@ -102,6 +105,17 @@ def test_a_trial_of_the_size_that_is_advised_tells_the_difference_about_as_often
     zero = np.zeros(2 * each, dtype=np.int64)
     told = sum(permuted(rng.normal(0, 1, 2 * each) + 2.0 * second, second, zero).p <= 0.05 for _ in range(n))
     assert told / n == pytest.approx(power_of(each, each, 2.0, 1.0), abs=0.06)
+
+
+def test_the_table_of_the_document_is_what_is_computed():
+    text = (Path(__file__).parents[2] / "docs/TRIALS.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| (\d+) \| (\d+) \| (\d+) \| (\d+) \| (\d+) \|$", text, re.M)
+    assert len(rows) == 6
+    for each, *shares in (map(int, row) for row in rows):
+        assert shares == [round(100 * power_of(each, each, d, 1.0)) for d in (1.0, 1.5, 2.0, 3.0)]
+    assert least_right("triangle", 12) == 8
+    assert round(100 * power("triangle", 12, 0.5)) == 63
+    assert 1 - (1 - 2 / 70) ** 5 == pytest.approx(1 / 7, abs=0.01)
 
 
 # the exact test

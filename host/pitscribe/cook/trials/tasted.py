@@ -23,9 +23,10 @@ class TastingSaid:
     named: tuple[int, int] | None
 
     def as_json(self) -> dict[str, Any]:
-        """As plain values. Codes and orders are not in it: those who taste may read this."""
+        """As plain values; what is judged stands when it is ``complete``. Codes and orders are not in it."""
         one = self.record.tasting
         return {
+            "complete": len(self.record.answers) == one.tasters,
             "tasting": one.id, "kind": one.kind, "asks": one.asks, "tasters": one.tasters,
             "answers": len(self.record.answers), "samples": list(self.samples), "levels": list(self.levels),
             "expects": one.expects, "judged": self.judged.as_json() if self.judged else None,
