@@ -9,17 +9,15 @@ from micropython import const
 from pitlogger import FIRMWARE, forget
 from pitlogger.care import Care, Health, Senses
 from pitlogger.chips import table
-from pitlogger.frames import Encoder
 from pitlogger.journal import Journal
 from pitlogger.log import Log
+from pitlogger.recorder import Recorder
 from pitlogger.sampler import Sampler
-from pitlogger.space import widened
 from pitlogger.timebase import Anchors, Uptime
 
 _WATCH_MS = const(1000)
 _LINES, _LINE = const(3), const(60)  # complaints told in the state, and characters of each
-_LOSS_MS = const(60000)
-_SHORT_MS = const(200)  # between two looks whether memory is still short
+_NOTES = const(5)  # that are remembered
 _RATE_BYTES = const(2000)  # some frames: from then on the rate is worth telling
 
 
@@ -55,11 +53,10 @@ class App:
         self._senses = senses or Senses()
         newest = settings["keep"] == "newest"
         self.journal = Journal(settings["journal"], logger, settings["journal_kb"] * 1024, newest)
-        self.encoder = Encoder(logger, self.journal.boot, self._table, settings["period_ms"], settings["frame_ticks"])
         self.anchors = Anchors(self.journal.boot)
         self.sampler = Sampler(chips, settings["period_ms"], settings["frame_ticks"], clock, self.uptime, self._on_tick)
-        self._lost_kept = self._lost_told = 0  # what the last boot told is not known: a count is told again
-        self._keep_due = self._tell_due = 0
+        self.recorder = Recorder(self.sampler, self.journal, logger, self._table, settings, self.uptime, self._tell)
+        self.notes = []  # [uptime, kind, text, mark] of the last ones: the page shows them, whenever it is opened
         self._health = Health(self.sampler, settings["period_ms"], clock, watchdog, self.care, self.log)
         self._well = asyncio.Event()  # safe mode, if there was one, is over
         self._words = None  # how the chips were when they were last looked at
@@ -77,7 +74,7 @@ class App:
     async def run(self):
         """Run for ever. Any exception that gets out of here is a fault of the firmware: the caller resets the board."""
         self.sampler.configure()
-        tasks = [self.sampler.run(), self._record(), self._watch(), self._network()]
+        tasks = [self.sampler.run(), self.recorder.run(), self._watch(), self._network()]
         if self.usb is not None:
             tasks.append(self.usb.run())
         if self.panel is not None:
@@ -87,7 +84,7 @@ class App:
     @property
     def lost(self):
         """Frames given up, in this boot and those before."""
-        return self.journal.lost + self.sampler.dropped
+        return self.recorder.lost
 
     # -- what the uplink and USB ask for ------------------------------------------------------------------------------
 
@@ -177,7 +174,7 @@ class App:
                 gc.collect()
                 await asyncio.sleep_ms(1000)
         if changed is not None:
-            self._record_event("setting", {"keys": changed, "from": "usb"}, self.uptime.now())
+            self.recorder.event("setting", {"keys": changed, "from": "usb"}, self.uptime.now())
         return wrong
 
     async def _change(self, given):
@@ -203,7 +200,7 @@ class App:
             if self.net is not None:
                 self.net.tell_time(anchor)
             fields = {"utc_ms": anchor["utc_ms"], "err_ms": anchor["err_ms"], "from": anchor["from"]}
-            self._record_event("anchor", fields, anchor["up"])
+            self.recorder.event("anchor", fields, anchor["up"])
 
     # -- what the hotspot's page asks for -----------------------------------------------------------------------------
 
@@ -235,9 +232,19 @@ class App:
             "safe": self.care.safe,
         }
 
-    def note(self, kind, text, uptime):
-        """Journal what a person did or saw. Return whether it is on flash."""
-        return self._record_event("note", {"kind": kind, "text": text}, uptime)
+    def note(self, kind, text, uptime, mark=None):
+        """Journal what a person did or saw; return its uptime, None if it is not on flash. One that comes again with
+        its mark, because the answer to it was lost, is there already. A save follows: what a person saw is in the ticks
+        around it, and a box that has no more than a button is switched off after a note."""
+        for known in self.notes:
+            if mark is not None and known[3] == mark:
+                return known[0]
+        if not self.recorder.event("note", {"kind": kind, "text": text}, uptime):
+            return None
+        self.recorder.ask()
+        self.notes.append((uptime, kind, text[:40], mark))
+        del self.notes[:-_NOTES]
+        return uptime
 
     def phone(self, answer):
         """Take the time from a phone, said as the host says it. ValueError if it cannot be."""
@@ -254,47 +261,6 @@ class App:
             self.panel.tick()
         if self.local is not None:
             self.local.tick()
-
-    async def _record(self):
-        """Encode full stretches and put them in the journal: each as a frame, while the host has all that was before;
-        else as many in one as the settings allow, because nobody waits for it and it takes less flash."""
-        sampler, encoder, journal = self.sampler, self.encoder, self.journal
-        while True:
-            await sampler.full.wait()
-            stretch = sampler.take_full()
-            if not encoder.takes(stretch):
-                self._write()
-            await self._add(stretch)
-            sampler.release(stretch)
-            if encoder.full or journal.cursor == journal.next:
-                self._write()
-            self._record_loss()
-            self._tell()
-            # Here, between two ticks, it costs nobody a late one; left to itself it comes where it likes.
-            gc.collect()
-
-    async def _add(self, stretch):
-        """Encode a stretch. Where memory is short it is tried again: there is a whole stretch's time for that."""
-        encoder = self.encoder
-        while True:
-            try:
-                await encoder.add(stretch)
-                return
-            except MemoryError:
-                encoder.back()
-                gc.collect()
-                if encoder.present:
-                    self._write()
-                await asyncio.sleep_ms(_SHORT_MS)
-
-    def _write(self):
-        """Put the open frame in the journal."""
-        try:
-            self.journal.append(self.encoder.seal)
-        except MemoryError:
-            gc.collect()
-            self.journal.append(self.encoder.seal)
-        self.encoder.clear()
 
     async def _watch(self):
         """Feed the watchdog while all is well, and log what the chips do."""
@@ -340,29 +306,7 @@ class App:
         self.log.add("boot %d, %s" % (self.journal.boot, self.care.cause))
         for item in self.care.fields().items():
             self.log.add("%s: %s" % item)
-        self._record_event("boot", fields, self.uptime.now())
-
-    def _record_event(self, name, fields, uptime):
-        written = self.journal.append(lambda sequence: self.encoder.event(sequence, uptime, name, fields))
-        self._tell()
-        return written
-
-    def _record_loss(self):
-        """Keep the count of frames lost, and journal it when that can be done: each at most once a minute."""
-        lost, now = self.lost, self.uptime.now()
-        if lost != self._lost_kept and now >= self._keep_due:  # this can be done while the journal is full
-            self._lost_kept, self._keep_due = lost, now + _LOSS_MS
-            self.journal.keep_lost(lost)
-        if lost != self._lost_told and now >= self._tell_due and self.journal.ok:
-            self._tell_due = now + _LOSS_MS
-            span, self.journal.loss = self.journal.loss, None
-            fields = {"frames": lost}
-            if span is not None:
-                fields["from"], fields["to"] = span
-            if self._record_event("loss", fields, now):
-                self._lost_told = lost
-            elif span is not None:
-                self.journal.loss = widened(self.journal.loss, span[0], span[1])
+        self.recorder.event("boot", fields, self.uptime.now())
 
     def _tell(self):
         if self.uplink is not None:

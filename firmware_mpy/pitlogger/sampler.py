@@ -10,7 +10,7 @@ from pitlogger.stretch import STRETCH, Stretch
 
 _MOST_TICKS = const(255)  # in a frame, the missed ones included
 _MOST_LOSSES = const(999)
-_LONG_MS = const(4000)  # a period, a tenth of which is more than any module takes to load
+_LOAD_MS = const(400)  # more than any module takes to load
 _LOOK_MS = const(5)
 
 
@@ -18,9 +18,10 @@ class Sampler:
     """One task that fills stretches of ticks.
 
     ``chips`` is a list of drivers, None where a channel has none; ``frame_ticks`` the most in a frame: a stretch has
-    no more, and at most 64. ``full`` is set when ``take_full`` has something; ``on_tick`` is called after each tick
-    taken and must be short. ``missed`` counts ticks not taken, ``dropped`` stretches for which there was no room
-    because the recorder did not keep up; ``changes`` counts how often a chip began or ceased to answer.
+    no more, and at most 64. ``full`` is set when ``take_full`` has something, and cleared by who takes it; ``on_tick``
+    is called after each tick taken and must be short. ``missed`` counts ticks not taken, ``dropped`` stretches for
+    which there was no room because the recorder did not keep up; ``changes`` counts how often a chip began or ceased
+    to answer.
     """
 
     def __init__(self, chips, period_ms, frame_ticks, clock, uptime, on_tick):
@@ -74,12 +75,12 @@ class Sampler:
             self.beats = (self.beats + 1) & 0xFFFFFF
             self._uptime.advance()
 
-    async def after_tick(self):
-        """Wait until a tick was just taken: for what takes long in one piece, such as to load a module. Where a tenth
-        of the period is longer than that, any time will do."""
+    async def after_tick(self, piece_ms=_LOAD_MS):
+        """Wait until a tick was just taken: for what takes so long in one piece, such as to load a module. Where a
+        tenth of the period is longer than that, any time will do."""
         beats = self.beats
         await asyncio.sleep_ms(0)
-        while self.beats == beats and self._period < _LONG_MS:
+        while self.beats == beats and self._period < 10 * piece_ms:
             await asyncio.sleep_ms(_LOOK_MS)
 
     def take(self):
@@ -144,8 +145,12 @@ class Sampler:
 
     def take_full(self):
         """Return the full stretch, or None. ``release`` gives it back."""
-        self.full.clear()
         return self._full
+
+    def hand_over(self):
+        """Let the recorder have the stretch that was begun, as if it were full; not while another one waits."""
+        if self._spare is not None and self._stretch.ticks:
+            self._full, self._stretch, self._spare = self._stretch, self._spare, None
 
     def release(self, stretch):
         """Take back a stretch that was encoded."""
@@ -165,6 +170,6 @@ class Sampler:
             self.dropped += 1
             self._stretch.clear()
         else:
-            self._full, self._stretch, self._spare = self._stretch, self._spare, None
+            self.hand_over()
             self.full.set()
         return self._stretch

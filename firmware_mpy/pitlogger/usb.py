@@ -35,7 +35,7 @@ SECRETS = ("password", "secret", "key", "pin")  # names of settings that do not 
 class Usb:
     """One task, ``run``. ``stdin`` and ``stdout`` as ``sys`` has them; ``report`` gives ``now()`` and ``state()`` as
     JSON bytes and ``settings()``, all of them; it takes ``order(dict)``, and ``set(dict)``, which returns what is wrong
-    with it."""
+    with it, and has ``log`` and ``recorder``."""
 
     def __init__(self, stdin, stdout, journal, logger, secret, clock, report):
         self._in = stdin
@@ -207,6 +207,10 @@ class Usb:
         self._live = False
         return {}
 
+    async def _save(self, question):
+        up = await self._report.recorder.save()
+        return {"no": "journal"} if up is None else {"up": up}
+
     def _time(self, question):
         self._report.order({name: _whole(question, name) for name in _TIME} | {"order": "time"})
         return {}
@@ -251,6 +255,7 @@ _ASKS = {
     "stored": Usb._stored,
     "live": Usb._live_for,
     "stop": Usb._stop,
+    "save": Usb._save,
     "time": Usb._time,
     "log": Usb._log,
     "settings": Usb._settings,

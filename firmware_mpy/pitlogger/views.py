@@ -15,7 +15,7 @@ from pitlogger.request import Refused
 # The ledger's kinds of note (WIRE.md section 3, event ``note``).
 NOTES = ("wrap", "rotate", "spritz", "fuel", "lid", "ice", "boat", "pan", "pull", "hold", "text")
 _TEXT_MOST = const(400)  # bytes as JSON: an event has room for 480
-_KEPT = const(5)  # notes that the page shows
+_MARK = const(40)  # characters of a note's mark
 _POINTS = const(96)  # of the trend in a piece
 _TRIES = const(5)  # wrong PINs in a row, after which none is looked at for a minute
 _LOCKED_MS = const(60000)
@@ -32,8 +32,6 @@ class Views:
         self._clock = clock
         self._wrong = 0
         self._locked = 0  # ticks since when no PIN is looked at
-        self._notes = []  # [uptime, kind, text] of the last ones
-        self._last = (None, 0)  # the mark of the last note and its uptime
         self.asked = clock.ticks_ms()  # when somebody asked last
 
     def get(self, path, query):
@@ -54,7 +52,7 @@ class Views:
         return None
 
     def post(self, path, body):
-        """Do what a guest asks; return what is to be told. Raises Refused."""
+        """Do what a guest asks; return what is to be told, or something to await that returns it. Raises Refused."""
         self.asked = self._clock.ticks_ms()
         app = self._app
         if path == "/time":
@@ -72,23 +70,25 @@ class Views:
                 raise Refused(400, "a note has one of the known kinds and not too long a text")
             if kind == "text" and not text.strip():
                 raise Refused(400, "the note says nothing")
-            return self._note(kind, text.strip(), body.get("mark"))
+            mark = body.get("mark")
+            mark = mark[:_MARK] if isinstance(mark, str) else None
+            uptime = app.note(kind, text.strip(), app.uptime.now(), mark)
+            if uptime is None:
+                raise Refused(503, "the journal cannot be written: the note is not kept")
+            return {"up": uptime}
+        if path == "/save":
+            self._permit(body)
+            return self._save()
         if path == "/pin":
             self._permit(body)
             return {}
         raise Refused(404, "there is no such page here")
 
-    def _note(self, kind, text, mark):
-        """Journal a note. One that comes again with its mark, because the answer to it was lost, is there already."""
-        if mark is not None and mark == self._last[0]:
-            return {"up": self._last[1]}
-        uptime = self._app.uptime.now()
-        if not self._app.note(kind, text, uptime):
-            raise Refused(503, "the journal cannot be written: the note is not kept")
-        self._notes.append((uptime, kind, text[:40]))
-        del self._notes[:-_KEPT]
-        self._last = (mark, uptime)
-        return {"up": uptime}
+    async def _save(self):
+        up = await self._app.recorder.save()
+        if up is None:
+            raise Refused(503, "the journal cannot be written")
+        return {"up": up}
 
     def _permit(self, body):
         """Raise Refused unless the PIN is right."""
@@ -121,7 +121,7 @@ class Views:
         yield head[:-1] + ',"spread":%s,"order":%s,"channels":[' % (json.dumps(local.spread()), local.order())
         for i, channel in enumerate(local.channels):
             yield ("," if i else "") + (json.dumps(_channel(channel, local.trend.extremes(i))) if channel else "null")
-        yield '],"notes":%s}' % json.dumps(self._notes)
+        yield '],"notes":%s}' % json.dumps([note[:3] for note in app.notes])
 
     def _trend(self, query):
         """Give a head of 12 bytes (slot of the first point, their number, seconds a point, channels), then the points

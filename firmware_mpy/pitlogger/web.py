@@ -44,7 +44,8 @@ _FULL = (
 
 class Web:
     """``views`` has ``get(path, query)``, which returns (content type, pieces) or None, and ``post(path, body)``,
-    which returns an object for JSON; both may raise Refused. ``address`` is our own as text, ``clock`` has ticks."""
+    which returns an object for JSON, or what is to be awaited for it; both may raise Refused. ``address`` is our own as
+    text, ``clock`` has ticks."""
 
     def __init__(self, views, address, clock):
         self._views = views
@@ -153,7 +154,10 @@ class Web:
                 await self._send(writer, 200, found[0], found[1])
             elif method == "POST":
                 body = await asyncio.wait_for_ms(read_body(reader, headers, rest), _READ_MS)
-                await self._send(writer, 200, "application/json", (json.dumps(self._views.post(path, body)),))
+                told = self._views.post(path, body)
+                if not isinstance(told, dict):
+                    told = await told
+                await self._send(writer, 200, "application/json", (json.dumps(told),))
             else:
                 raise Refused(405, "GET and POST are all there is")
         except Refused as no:

@@ -62,7 +62,7 @@ print(dog.fed, app.journal.ok, app.sampler.missed)
 
 @pytest.mark.parametrize(("break_it", "why"), [
     ("app.sampler.take = stop", "the sampler stands"),
-    ("app.encoder.add = never", "the recorder stands"),
+    ("app.recorder.encoder.add = never", "the recorder stands"),
 ])
 def test_watchdog_is_left_to_bite_when_sampler_or_recorder_stands_and_why_is_kept(break_it, why, flash):
     script = f"""
@@ -97,12 +97,12 @@ except asyncio.CancelledError:
 def test_recorder_that_catches_up_lets_the_dog_be_fed_again_and_the_reason_is_forgotten(flash):
     script = """
 app = app_of()
-real = app.encoder.add
+real = app.recorder.encoder.add
 gate = asyncio.Event()
 async def slow(block):
     await gate.wait()
     return await real(block)
-app.encoder.add = slow
+app.recorder.encoder.add = slow
 async def go():
     task = asyncio.create_task(app.run())
     await asyncio.sleep_ms(50000)

@@ -21,12 +21,12 @@ from pitscribe.wire.frames import TICKS, check, decode_ticks
 _FULL = """
 await asyncio.sleep_ms(2500)
 gc.collect()
-kept, holes = [None] * 400, [None] * 70
+kept, holes = [None] * 200, [None] * 70
 for i in range(70):
     kept[i] = bytearray(32)
     holes[i] = bytearray(128)
 try:
-    for i in range(70, 400):
+    for i in range(70, 200):
         kept[i] = bytearray(256)
 except MemoryError:
     pass

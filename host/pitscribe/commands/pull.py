@@ -16,7 +16,7 @@ from pitscribe.intake.folder import timeless
 from pitscribe.intake.keyring import Keyring
 from pitscribe.intake.pull import Pulled, pull, tell_stored
 from pitscribe.intake.serialport import SerialPort
-from pitscribe.intake.usb import Conversation, Met, PortError, meet, tell_time
+from pitscribe.intake.usb import Conversation, Met, PortError, meet, save, tell_time
 from pitscribe.ledger.ledger import Ledger
 
 UNPLUGGED_S = 60.0  # so long a logger that was unplugged is waited for
@@ -61,12 +61,14 @@ class _Pull:
         met = meet(talk, self._clock.now)
         if self._met is not None and met.logger != self._met.logger:
             raise SourceError(f"{self._name}: this is another logger, {met.logger:08x}; pull it by itself")
+        if self._time or met.condition.anchor is None:
+            self._tell_time(talk, met)
+        if not save(talk):
+            print("the logger did not save its newest ticks, which are in its memory alone; they are not in this pull")
+        met = meet(talk, self._clock.now)  # what its journal has more is an anchor, and a frame that was open
         if self._met is None:
-            name = met.condition.name
-            print(f"logger {met.logger:08x} ({name}), boot {met.boot}: {_journal(met)}")
+            print(f"logger {met.logger:08x} ({met.condition.name}), boot {met.boot}: {_journal(met)}")
         self._ledger.saw_state(met.logger, met.said)
-        if (self._time or met.condition.anchor is None) and self._told_time(talk, met):
-            met = meet(talk, self._clock.now)  # its journal has an anchor more
         self._met = met
         pull(self._ledger, talk, met, self._out, all_=self._all, told=self._bar.show)
         self._bar.end()
@@ -76,15 +78,13 @@ class _Pull:
                 f"secret in its config.json with: pitscribe logger secret {met.logger:08x} --set TEXT"
             )
 
-    def _told_time(self, talk: Conversation, met: Met) -> bool:
+    def _tell_time(self, talk: Conversation, met: Met) -> None:
         if self._err_ms is None:
             print("this machine's clock is not set, so the logger is not told the time (see [host] trust_clock)")
-            return False
-        if tell_time(talk, met, self._err_ms):
+        elif tell_time(talk, met, self._err_ms):
             print("the logger was told the time")
-            return True
-        print("the logger did not take the time")
-        return False
+        else:
+            print("the logger did not take the time")
 
     def _wait_for_port(self, error: PortError) -> SerialPort:
         deadline = time.monotonic() + UNPLUGGED_S

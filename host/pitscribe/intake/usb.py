@@ -147,6 +147,12 @@ def tell_time(talk: Conversation, met: Met, err_ms: int) -> bool:
     return answer.refused is None
 
 
+def save(talk: Conversation) -> bool:
+    """Have the logger put every tick so far into its journal. Returns whether it did: one with older firmware, or
+    whose flash cannot be written, does not. Raises SourceError."""
+    return talk.ask("save").refused is None
+
+
 def _number_of(text: object) -> int:
     if isinstance(text, str) and len(text) == 8 and set(text) <= set("0123456789abcdef"):
         return int(text, 16)
