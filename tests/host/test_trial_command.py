@@ -5,6 +5,7 @@ import re
 
 import pytest
 
+START = 1_780_142_400  # 2026-05-30 12:00 UTC
 NEW = ["trial", "new", "wrap", "--question", "Does paper keep it moister?", "--factor", "wrap",
        "--levels", "foil,paper", "--main", "moisture", "--matters", "1", "--pieces", "8", "--seed", "three dice: 4 1 6"]
 
@@ -127,6 +128,27 @@ def test_scores_and_weights_are_shown_with_the_yield_and_taken_back(kitchen):
 def test_scores_and_weights_that_cannot_be_are_refused_and_leave_nothing(kitchen, words, reason):
     assert reason in refused(kitchen, "score", "Night 0", *words)
     assert "nothing yet" in told(kitchen, "score", "Night 0")
+
+
+def test_evenness_duration_and_pit_come_from_the_readings_of_the_cooks(command, tmp_path):
+    """Two cooks of a table: the flat 4 and 10 F behind the point for 5 hours, the pit at 250 and 259 F."""
+    for name, behind, pit in (("A", 4, 250), ("B", 10, 259)):
+        rows = [f"{START + 60 * i},{pit},{40 + i * 0.5},{40 + i * 0.5 + behind}" for i in range(300)]
+        path = tmp_path / f"{name}.csv"
+        path.write_text("time,grate,flat,point\n" + "\n".join(rows) + "\n")
+        told(command, "import", path, "--unit", "F", "--air", "grate", "--meat", "flat,point", "--name", name)
+        told(command, "cook", "end", name, "--at", "2026-05-30T17:00+00:00")
+    told(command, *["evenness" if word == "moisture" else "5F" if word == "1" else word for word in NEW])
+    for name, level in (("A", "foil"), ("B", "paper")):
+        told(command, "trial", "add", "wrap", name, "--level", level)
+    found = json.loads(told(command, "trial", "show", "wrap", "--json"))
+    facts = [piece["facts"] for piece in found["pieces"]]
+    assert [f["evenness"] for f in facts] == pytest.approx([4 / 1.8, 10 / 1.8], abs=0.02)
+    assert [f["pit mean"] for f in facts] == pytest.approx([(250 - 32) / 1.8, (259 - 32) / 1.8], abs=0.02)
+    assert [f["duration"] for f in facts] == pytest.approx([5.0, 5.0])
+    text = told(command, "trial", "show", "wrap", "--unit", "F")
+    assert "one cook a level: nothing can be inferred. evenness +6.0 F" in text
+    assert "pit mean +9.0 F  (may be a consequence)" in text
 
 
 def codes(page: str) -> list[list[str]]:
