@@ -7,6 +7,7 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from browser import chromium, new_context, new_page, over_the_edge, too_small
@@ -15,14 +16,14 @@ from playwright.sync_api import expect
 sys.path.insert(0, str(Path(__file__).parents[1] / "firmware"))
 
 from firmware_rig import ChipBench, Logger
-from journal_rig import events_in
+from journal_rig import events_in, frames_in
 from servers import free_port, wait_until
-from web_rig import LOGGER, RealTime, write_segments
+from web_rig import LOGGER, Guest, RealTime, write_segments
 
 from pitscribe.clock import SystemClock
 from pitscribe.intake.folder import import_folder
 from pitscribe.ledger.ledger import Ledger
-from pitscribe.wire.frames import EVENT, decode_event
+from pitscribe.wire.frames import EVENT, TICKS, check, decode_event, decode_ticks
 from pitscribe.wire.segments import scan_segment
 
 expect.set_options(timeout=20_000)
@@ -205,6 +206,30 @@ def test_a_clock_that_is_apart_is_offered_and_taken_only_with_the_pin(box, brows
     expect(page.locator("#told")).to_contain_text("this takes the PIN")
     assert len(box.events("anchor")) == before
     page.context.close()
+
+
+def test_save_now_then_switch_off_says_until_when_all_is_on_flash_and_then_the_power_may_go(tmp_path, browser):
+    box = Box(tmp_path, hours=1)
+    try:
+        page, seen = opened(browser, box)
+        button = page.get_by_role("button", name="Save now, then switch off")
+        button.click()
+        expect(page.locator("#saved")).to_contain_text("Not saved: this takes the PIN")
+        page.get_by_label("PIN").fill(PIN)
+        page.get_by_role("button", name="Use this PIN").click()
+        expect(page.locator("#pin-text")).to_contain_text("This device may write")
+        before = Guest(box.port).get("/now").json["up"]
+        button.click()
+        expect(page.locator("#saved")).to_contain_text("Switch it off now")
+        box.logger.cut_power()
+        ticks = [frame for frame in frames_in(tmp_path / "flash") if check(frame).kind == TICKS]
+        found = np.concatenate([part.uptime_ms for part in decode_ticks(ticks)])
+        assert (np.diff(found) == 10_000).all()
+        assert found[-1] > before - 11_000, "the last tick before the button is there"
+        page.context.close()
+        assert [one for one in seen.complaints if "403" not in one and "ERR_" not in one] == []
+    finally:
+        box.close()
 
 
 def test_when_the_logger_is_gone_the_page_says_so_and_shows_nothing_as_fresh(tmp_path, browser):
