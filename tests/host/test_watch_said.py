@@ -76,6 +76,20 @@ def test_what_wants_a_person_comes_by_urgency(said):
     assert [t.about for t in by_urgency([], older, places)] == ["fire", "safety", "hint"]
 
 
+def test_meat_that_has_reached_its_target_asks_to_be_taken_off_until_somebody_has(world):
+    watch = Watch(world.ledger, world.clock)
+
+    def done():
+        return [t for t in watch.now().body["troubles"] if t["key"] == "done"]
+
+    assert done() == []  # the coldest stands at some 66 degC
+    world.ledger.set_cook(1, target_c=60.0)
+    (told,) = done()
+    assert (told["grade"], told["about"]) == ("warn", "forecasts")
+    world.ledger.add_note(1, None, "pull")
+    assert done() == []
+
+
 def test_a_cook_that_is_over_asks_for_nothing(said):
     assert by_urgency([RECORD], replace(said, fire=replace(said.fire, warning=WARNING)), ()) == [RECORD]
 

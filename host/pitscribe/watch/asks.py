@@ -1,4 +1,4 @@
-"""What the cook itself asks of a person now: fire, safety, a place that runs away, a stall that has begun. Pure.
+"""What the cook itself asks of a person now: fire, safety, meat that is done, runs away or begins to stall. Pure.
 
 The words hold no temperature (each reader has a unit); the figures are in the body's part that ``about`` names.
 """
@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 
 from pitscribe.cook.answers import Analysis
 from pitscribe.cook.fire import Fire
+from pitscribe.cook.forecast import COLDEST
 from pitscribe.cook.hints import Hint
 from pitscribe.cook.safety import Check, Safety
 from pitscribe.cook.stall import Stall
@@ -17,11 +18,15 @@ FIRE = {
     "fading": "The fire is fading. It wants fuel or air.",
     "out": "The fire is going out. It wants lighting, with fuel and air.",
 }
+DONE = (
+    "Every meat place that can be read has reached the target. Feel with a probe whether it is tender, and take it off."
+    " Mind the hot metal and the steam under a wrap."
+)
 LAST_READ = "That is by the last readings, which are old."
 
 
 def by_urgency(troubles: Sequence[Trouble], analysis: Analysis, places: Sequence[PlaceNow]) -> list[Trouble]:
-    """Everything that wants a person: fire, safety, what is wrong with the numbers, hint, stall.
+    """Everything that wants a person: fire, safety, what is wrong with the numbers, meat that is done, hint, stall.
 
     troubles : of the record, the gravest first
     places : those of a cook that goes on; none: it is over, and asks for nothing any more
@@ -31,7 +36,7 @@ def by_urgency(troubles: Sequence[Trouble], analysis: Analysis, places: Sequence
     fresh = {p.place for p in places if p.fresh}
     pit_fresh = any(p.fresh for p in places if p.kind == "air")
     urgent = [*_fire(analysis.fire, pit_fresh), *_safety(analysis.safety)]
-    return [*urgent, *troubles, *_hint(analysis.hint, fresh), *_stalls(analysis, fresh)]
+    return [*urgent, *troubles, *_done(analysis, fresh), *_hint(analysis.hint, fresh), *_stalls(analysis, fresh)]
 
 
 def _fire(fire: Fire, fresh: bool) -> Iterator[Trouble]:
@@ -53,6 +58,15 @@ def _passed(check: Check) -> str:
         f"Safety: {check.place} was longer than the published limit where bacteria grow ({check.what}; {check.source})."
         " Read what is known of it before anybody eats it. A logger alone does not make food safe."
     )
+
+
+def _done(analysis: Analysis, fresh: set[str]) -> Iterator[Trouble]:
+    coldest = analysis.coldest
+    if coldest is None or coldest.to_target_k is None or coldest.to_target_k > 0 or coldest.place not in fresh:
+        return
+    if not any(place.carry_over.pulled for place in analysis.doneness.places):
+        since = next((f.p50 for f in analysis.forecasts if f.place == COLDEST and f.reached), None)
+        yield Trouble("done", "warn", DONE, since, "forecasts")
 
 
 def _hint(hint: Hint | None, fresh: set[str]) -> Iterator[Trouble]:

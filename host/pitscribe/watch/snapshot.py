@@ -14,7 +14,8 @@ class Trouble:
     words : what it is and what to do; it holds no age and no temperature, so that it reads the same until something
         changes, in any unit: the figures are in the part of the body that ``about`` names
     since : UTC s, None if that is not known
-    about : "record" (the numbers and how they come here), or the part of the body: "fire", "safety", "hint", "stalls"
+    about : "record" (the numbers and how they come here), or the part of the body: "fire", "safety", "forecasts",
+        "hint", "stalls"
     """
 
     key: str
