@@ -22,7 +22,7 @@ NODES = 10  # with half_mm >= 19 the explicit step of 10 s is stable
 LATENT = 2.34e6
 
 
-@dataclass
+@dataclass(frozen=True)
 class Spec:
     """What one place of one cook is made of, and what happens to it. Times in hours from the start."""
 

@@ -1,15 +1,16 @@
-"""Varied cooks for the detectors, drawn from a seed, and the score of what was said of them.
+"""Varied cooks for the detectors, drawn from a seed.
 
 Kinds: plain, fire out and back, fire out for good, lids, spritz, wrap in the stall, wrap before it, unwrapped again
 (two stalls), pit lowered or raised, held at the end, pulled, dry skin (no stall), electric, damp pit. Notes are given
 half the time.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from cook_kitchen import T0, Spec, Truth, cook_all, record, sense, truth_stalls
+from bench.analysis.truth import Spans
+from cook_kitchen import Spec, Truth, cook_all, record, sense, truth_stalls
 
 from pitscribe.series import CookRecord
 
@@ -19,12 +20,11 @@ KINDS = ("plain", "plain", "fire-back", "fire-out", "lids", "spritz", "wrap", "w
 
 @dataclass
 class Variant:
-    """One cook: its record, and for each meat place the stalls that it surely had and those it may be said to have."""
+    """One cook: its record, the true stalls of each meat place, and how long it was [h]."""
 
     kind: str
     record: CookRecord
-    sure: dict[str, list[tuple[float, float]]]
-    maybe: dict[str, list[tuple[float, float]]]
+    stalls: dict[str, Spans]
     hours: float
 
 
@@ -107,62 +107,9 @@ def _sensed(kind: str, notes: list[tuple[float, str]], truth: Truth, j: int, rng
     places.append(sense(truth.t, truth.air[:, j], place="grate", kind="air", seed=int(rng.integers(1 << 30)),
                         lag_s=rng.uniform(4, 90), offset=rng.normal(0, 2.0), **how))
     told = tuple(notes) if rng.uniform() < 0.5 else ()
-    sure = {n: truth_stalls(truth, j + i, fraction=0.33, least_min=60) for i, n in enumerate(names)}
-    maybe = {n: truth_stalls(truth, j + i, fraction=0.5, least_min=20) for i, n in enumerate(names)}
-    return Variant(kind, record(places, told), sure, maybe, truth.specs[j].hours)
-
-
-@dataclass
-class Score:
-    """Counts over many cooks; delays in minutes from the sure begin (pace under a third) to noticed."""
-
-    sure: int = 0
-    found: int = 0
-    said: int = 0
-    right: int = 0
-    hours: float = 0.0
-    delays: list[float] = field(default_factory=list)
-    begin_off: list[float] = field(default_factory=list)
-
-    def __str__(self) -> str:
-        return (
-            f"sure {self.sure} found {self.found} recall {self.found / max(1, self.sure):.3f} | said {self.said} right "
-            f"{self.right} precision {self.right / max(1, self.said):.3f} false/100h "
-            f"{100 * (self.said - self.right) / max(1.0, self.hours):.2f} | delay median "
-            f"{np.median(self.delays or [0]):.0f} min, begin off median {np.median(self.begin_off or [0]):.0f}, "
-            f"within 45: {np.mean(np.abs(self.begin_off or [0]) <= 45):.2f}"
-        )
-
-
-def score(variant: Variant, said: dict[str, list], total: Score) -> list[str]:
-    """Add one cook to ``total``; what was missed or wrong, in words. A call counts if it overlaps and begins near."""
-    lines = []
-    for place, sure in variant.sure.items():
-        calls = said.get(place, [])
-        used = set()
-        for a, b in sure:
-            total.sure += 1
-            # Between the pace at half and at a third of its best, begin is a matter of taste; past that, 45 min.
-            early = min([m for m, n in variant.maybe[place] if m <= a < n], default=a)
-            hit = [i for i, s in enumerate(calls)
-                   if s.begin < b and (s.end or 1e18) > a and early - 2700 <= s.begin <= a + 2700]
-            if hit:
-                total.found += 1
-                used.update(hit)
-                total.delays.append((calls[hit[0]].noticed - a) / 60)
-                total.begin_off.append((calls[hit[0]].begin - a) / 60)
-            else:
-                lines.append(f"{variant.kind} {place} missed {(a - T0) / 3600:.1f}-{(b - T0) / 3600:.1f}")
-        for i, s in enumerate(calls):
-            total.said += 1
-            spans = variant.maybe[place]
-            near = any(a - 2700 < s.begin < b and (s.end or 1e18) > a for a, b in spans)
-            total.right += near or i in used
-            if not (near or i in used):
-                end = "-" if s.end is None else f"{(s.end - T0) / 3600:.1f}"
-                lines.append(
-                    f"{variant.kind} {place} false {(s.begin - T0) / 3600:.1f}-{end} noticed "
-                    f"{(s.noticed - T0) / 3600:.1f} p {s.probability:.2f} at {s.plateau_c:.0f} {s.cause[:60]}"
-                )
-    total.hours += variant.hours
-    return lines
+    stalls = {
+        n: Spans(tuple(truth_stalls(truth, j + i, fraction=0.33, least_min=60)),
+                 tuple(truth_stalls(truth, j + i, fraction=0.5, least_min=20)))
+        for i, n in enumerate(names)
+    }
+    return Variant(kind, record(places, told), stalls, truth.specs[j].hours)

@@ -70,12 +70,12 @@ class StallScore:
     def f1(self) -> float:
         return 2 * self.recall * self.precision / max(1e-9, self.recall + self.precision)
 
-    def add(self, cook: BenchCook, calls: Calls) -> None:
-        """Add one cook."""
+    def add(self, name: str, stalls: Mapping[str, Spans], hours: float, calls: Calls) -> None:
+        """Add one cook: its name, the true stalls of each place, how long it was, and what was called."""
         self.cooks += 1
-        for place, spans in cook.truth.stalls.items():
-            self.hours += cook.truth.hours
-            self._place(f"{cook.name} {place}", spans, list(calls.get(place, ())))
+        for place, spans in stalls.items():
+            self.hours += hours
+            self._place(f"{name} {place}", spans, list(calls.get(place, ())))
 
     def _place(self, name: str, spans: Spans, calls: list[Call]) -> None:
         used: set[int] = set()
@@ -172,7 +172,7 @@ def score(held: Iterable[BenchCook], say: Callable[[CookRecord], Calls]) -> Stal
     """The score of one way to call stalls."""
     total = StallScore()
     for cook in held:
-        total.add(cook, say(cook.record))
+        total.add(cook.name, cook.truth.stalls, cook.truth.hours, say(cook.record))
     return total
 
 

@@ -66,7 +66,8 @@ SPANS = {"flat": Spans(((T0 + 4 * H, T0 + 6 * H),), ((T0 + 3.5 * H, T0 + 7 * H),
 )
 def test_a_stall_counts_if_it_overlaps_and_begins_near(calls, found, right):
     total = StallScore()
-    total.add(bench_cook(SPANS), {"flat": calls})
+    cook = bench_cook(SPANS)
+    total.add(cook.name, cook.truth.stalls, cook.truth.hours, {"flat": calls})
     assert (total.sure, total.found, total.said, total.right) == (1, found, len(calls), right)
     assert total.hours == 10
     assert NEAR_S == 45 * 60
@@ -74,7 +75,7 @@ def test_a_stall_counts_if_it_overlaps_and_begins_near(calls, found, right):
 
 def test_delay_is_from_the_sure_begin():
     total = StallScore()
-    total.add(bench_cook(SPANS), {"flat": [Call(T0 + 3.9 * H, T0 + 4.25 * H, None)]})
+    total.add("x", SPANS, 10.0, {"flat": [Call(T0 + 3.9 * H, T0 + 4.25 * H, None)]})
     assert total.delay_min == pytest.approx(15)
 
 
