@@ -294,6 +294,22 @@ def _page(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     link.set_defaults(module="page")
 
 
+def _alerts(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    p = sub.add_parser("alerts", help="what is told to whom, and what was told")
+    p.set_defaults(module="alerts")
+    actions = p.add_subparsers(dest="action", metavar="ACTION", required=True)
+    actions.add_parser("show", help="what is told, and what was of the last cook")
+    actions.add_parser("test", help="send a trial message to every address")
+    dry = actions.add_parser("dry", help="what would have been sent of an old cook; nothing is sent")
+    dry.add_argument("cook", metavar="COOK", help="its name or number")
+    dry.add_argument("--every", default="5min", metavar="SPAN", help="how often to look (default 5min)")
+    dry.add_argument("--spread", metavar="LIMIT", help="with this limit of the spread: 20F or 11C")
+    quiet = actions.add_parser("quiet", help="tell nothing for a while; what still holds then is told then")
+    quiet.add_argument("span", metavar="SPAN", help="30min, 2h; off: tell again")
+    seen = actions.add_parser("seen", help="say that you know of one")
+    seen.add_argument("id", type=int, metavar="NUMBER", help="its number, as `alerts show` lists it")
+
+
 def _boots(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     p = sub.add_parser("boots", help="when a logger was switched on, how that is known, and to say it")
     p.set_defaults(module="boots")

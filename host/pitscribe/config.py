@@ -21,6 +21,11 @@
     certificate = "pit.pem" # with key: the page speaks TLS; both in this folder or anywhere
     key = "pit.key"
 
+    [alerts]
+    urls = ["mailto://..."] # where messages go, as Apprise (a general notification library) writes addresses
+    kinds = ["fire"]        # which; without it all: `pitscribe alerts show` lists them
+    spread = 20             # a greater spread is told, in `units`; without it the spread is not watched
+
     [host]
     trust_clock = true      # this machine's clock is right, though the system does not say so (or cannot)
 """
@@ -37,7 +42,8 @@ FILE_NAME = "pitscribe.toml"
 _KINDS = {str: "a text in quotation marks", int: "a whole number", bool: "true or false", list: "a list in [ ]"}
 KEYS = (
     "units", "broker.host", "broker.port", "broker.user", "broker.password", "broker.tls", "broker.ca", "broker.listen",
-    "page.port", "page.listen", "page.names", "page.ask_at_home", "page.certificate", "page.key", "host.trust_clock",
+    "page.port", "page.listen", "page.names", "page.ask_at_home", "page.certificate", "page.key", "alerts.urls",
+    "alerts.kinds", "alerts.spread", "host.trust_clock",
 )
 
 
@@ -66,6 +72,15 @@ class PageConfig:
 
 
 @dataclass(frozen=True, slots=True)
+class AlertsConfig:
+    """What is told to whom. ``kinds`` None: all;  ``spread_k`` None: the spread is not watched."""
+
+    urls: tuple[str, ...] = ()
+    kinds: tuple[str, ...] | None = None
+    spread_k: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Config:
     """All settings, with the folder that everything is kept in."""
 
@@ -73,6 +88,7 @@ class Config:
     units: str = "F"
     broker: BrokerConfig = BrokerConfig()
     page: PageConfig = PageConfig()
+    alerts: AlertsConfig = AlertsConfig()
     trust_clock: bool = False
 
     def folder(self) -> Path:
@@ -120,7 +136,7 @@ class _Reader:
         self._table = table
 
     def config(self, home: Path) -> Config:
-        broker, page, host = self._section("broker"), self._section("page"), self._section("host")
+        broker, page, alerts, host = (self._section(name) for name in ("broker", "page", "alerts", "host"))
         if "host" not in broker and (stray := {"user", "password", "tls", "ca"} & broker.keys()):
             raise ConfigError(
                 f"{self._path}: broker.{min(stray)} is for a broker that you run already: name it with broker.host "
@@ -143,9 +159,11 @@ class _Reader:
                 ca=None if ca is None else home / ca,
             ),
             page=self._page(page, home),
+            alerts=self._alerts(alerts, units),
             trust_clock=self._take(host, "trust_clock", bool, False, "host."),
         )
-        for name, rest in (("", self._table), ("broker.", broker), ("page.", page), ("host.", host)):
+        tables = {"": self._table, "broker.": broker, "page.": page, "alerts.": alerts, "host.": host}
+        for name, rest in tables.items():
             if rest:
                 raise ConfigError(f"{self._path}: unknown key {name}{min(rest)}; known are {', '.join(KEYS)}")
         return config
@@ -164,6 +182,19 @@ class _Reader:
             ask_at_home=self._take(page, "ask_at_home", bool, False, "page."),
             tls=None if certificate is None else (home / certificate, home / key),
         )
+
+    def _alerts(self, alerts: dict[str, Any], units: str) -> AlertsConfig:
+        urls, kinds = (self._take(alerts, name, list, None, "alerts.") for name in ("urls", "kinds"))
+        for name, texts in (("urls", urls), ("kinds", kinds)):
+            if not all(isinstance(text, str) and text for text in texts or ()):
+                raise ConfigError(f"{self._path}: alerts.{name} must be texts in quotation marks")
+        if urls and self._path.stat().st_mode & 0o077:
+            raise ConfigError(f"{self._path}: others can read it, and alerts.urls may hold passwords; chmod 600 it")
+        spread = self._take(alerts, "spread", int, None, "alerts.")
+        if spread is not None and spread <= 0:
+            raise ConfigError(f"{self._path}: alerts.spread = {spread}: must be more than 0 {units}")
+        spread_k = None if spread is None else spread / (1.8 if units == "F" else 1.0)
+        return AlertsConfig(tuple(urls or ()), None if kinds is None else tuple(kinds), spread_k)
 
     def _section(self, name: str) -> dict[str, Any]:
         section = self._table.pop(name, {})

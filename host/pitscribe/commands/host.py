@@ -18,6 +18,8 @@ from pitscribe.page.app import make_app
 from pitscribe.page.door.door import Door, is_loopback
 from pitscribe.page.server import PageServer
 from pitscribe.watch.live import STALE_AFTER_S, Watch
+from pitscribe.watch.telling.post import Post
+from pitscribe.watch.telling.teller import Rules, Teller
 
 
 class Where(NamedTuple):
@@ -32,7 +34,8 @@ class Where(NamedTuple):
 class Host:
     """``with Host(...) as host:`` runs until the block ends; ``dead()`` says if a part has ended by itself.
 
-    ``page`` None: no page, and no live analysis. ``clock_err_ms``: how far off ``clock`` may be.
+    ``page`` None: no page, and no live analysis. ``telling``: what is told to whom; None: nothing to anybody.
+    ``clock_err_ms``: how far off ``clock`` may be.
     """
 
     def __init__(
@@ -42,11 +45,13 @@ class Host:
         broker: BrokerConfig,
         *,
         page: PageConfig | None = None,
+        telling: tuple[Rules, Post | None] | None = None,
         stale_after_s: float = STALE_AFTER_S,
         clock_err_ms: ClockErr = set_well,
     ) -> None:
         self._folder, self._clock, self._broker_config = folder, clock, broker
         self._page_config, self._stale_after_s, self._clock_err_ms = page, stale_after_s, clock_err_ms
+        self._telling = telling
         self._parts: dict[str, Callable[[], bool]] = {}  # whether each is alive
         self._stack = contextlib.ExitStack()
 
@@ -74,6 +79,7 @@ class Host:
             if self._page_config is not None:
                 self._parts["watch"] = _thread_of("watch", self.watch.start).is_alive
                 stack.callback(self.watch.stop)
+                self._start_teller(stack)
                 self._parts["page"] = _thread_of("page", self.page.start).is_alive
                 stack.callback(self.page.stop)  # before what it shows ends
             self._stack = stack.pop_all()
@@ -98,6 +104,13 @@ class Host:
             )
         app = make_app(self.ledger, self.watch, self._clock, door=self.door)
         return PageServer(app, config.port, listen=config.listen, tls=config.tls)
+
+    def _start_teller(self, stack: contextlib.ExitStack) -> None:
+        self.teller: Teller | None = None
+        if self._telling is not None:
+            self.teller = Teller(self.ledger, self._clock, *self._telling)
+            self.teller.start(self.watch)
+            stack.callback(self.teller.stop)
 
     def _open_broker(self, stack: contextlib.ExitStack) -> Where:
         """The broker that is configured, or one of our own."""

@@ -7,6 +7,7 @@ import threading
 import time
 
 from pitscribe.clock import SystemClock, set_well, system_clock_err_ms
+from pitscribe.commands.alerts import post_of, rules_of
 from pitscribe.commands.host import Host
 from pitscribe.commands.page import bases_of, link_for
 from pitscribe.config import Config, PageConfig
@@ -31,8 +32,9 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
     page = config.page
     if arguments.page_port is not None:
         page = dataclasses.replace(page, port=arguments.page_port)
+    telling = rules_of(config), post_of(config.alerts)
     clock_err_ms = set_well if config.trust_clock else system_clock_err_ms
-    with Host(config.folder(), SystemClock(), broker, page=page, clock_err_ms=clock_err_ms) as host:
+    with Host(config.folder(), SystemClock(), broker, page=page, telling=telling, clock_err_ms=clock_err_ms) as host:
         _tell_page(host, page)
         if broker.host is None:
             password = f"password in {config.home / CREDENTIALS_NAME}"
@@ -44,9 +46,16 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
         print(f"ledger  {config.home}, {host.ledger.frame_count()} frames", flush=True)
         told: dict[str, str] = {}
         while not stop.wait(LOOK_EVERY_S):
-            told = _tell_changes(told, {kind: wrong.text for kind, wrong in host.intake.status().errors.items()})
+            told = _tell_changes(told, _wrongs(host))
             if part := host.dead():
                 raise PitscribeError(f"the {part} has stopped by itself, so pitscribe ends; start it again")
+
+
+def _wrongs(host: Host) -> dict[str, str]:
+    wrongs = {kind: wrong.text for kind, wrong in host.intake.status().errors.items()}
+    if host.teller is not None and host.teller.trouble is not None:
+        wrongs["alerts"] = f"cannot be sent, and are tried again: {host.teller.trouble}"
+    return wrongs
 
 
 def _tell_page(host: Host, page: PageConfig) -> None:

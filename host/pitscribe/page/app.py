@@ -18,6 +18,7 @@ from pitscribe.clock import Clock
 from pitscribe.errors import NotFoundError, PitscribeError, StoreError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.page import assets, inputs
+from pitscribe.page.alerts import AlertsApi
 from pitscribe.page.api import Api
 from pitscribe.page.door.door import Door
 from pitscribe.page.door.guard import Guard
@@ -61,6 +62,7 @@ def make_app(
             Route("/static/{name}", assets.static),
             Route("/api/events", hub.route),
             *Api(ledger, watch, clock).routes(),
+            *AlertsApi(ledger, clock).routes(),
             *door.routes(),
         ],
         middleware=[Middleware(Guard, house=door.house, sessions=door.sessions), Middleware(Faults)],

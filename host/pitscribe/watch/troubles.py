@@ -8,6 +8,8 @@ from pitscribe.series import CookRecord
 from pitscribe.watch.around import Around
 from pitscribe.watch.snapshot import PlaceNow, Trouble
 
+FULL_H = 2  # of journal left: time enough to fetch a laptop (our own judgement, no source)
+
 
 def troubles(record: CookRecord, places: Sequence[PlaceNow], around: Around) -> list[Trouble]:
     """All troubles of a cook that goes on, the gravest first; of one that is over, what is wrong with its record."""
@@ -59,6 +61,10 @@ def _journal(key: str, name: str, journal: Mapping[str, Any]) -> Iterator[Troubl
     if journal.get("ok") is False:
         words = f"The logger {name} cannot write its journal: what is not sent at once is lost. Look at its flash."
         yield Trouble(f"{key}-flash", "bad", words)
+    hours = journal.get("hours")
+    if isinstance(hours, int | float) and not isinstance(hours, bool) and 0 <= hours < FULL_H:
+        words = f"The journal of the logger {name} is full in less than {FULL_H} h: it wants the host, or a pull."
+        yield Trouble(f"{key}-full", "warn", words)
     lost = journal.get("lost")
     if isinstance(lost, int) and lost > 0:
         words = f"The logger {name} has lost {_frames(lost)}, for want of space or by its flash: the record has gaps."

@@ -1,0 +1,132 @@
+"""What holds of a cook now that somebody should know of: read from a snapshot's body, with hysteresis. Pure functions.
+
+A body is what ``facts.body`` makes: the page shows the same, so that nobody is told what he cannot look up.
+"""
+
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from pitscribe.watch.telling.words import Words
+
+Body = Mapping[str, Any]
+
+# kind: (what it is about, how long it has to hold before it is told [s]). Our own judgement, no source: a lid is shut
+# again in five minutes, a logger's network comes back in two.
+KINDS: Mapping[str, tuple[str, float]] = {
+    "fire": ("the fire fades or goes out", 0.0),
+    "band": ("the pit is out of the band that the cook was given", 600.0),
+    "target": ("a place, or every place, has reached the target", 60.0),
+    "stall": ("a stall has begun or ended", 0.0),
+    "spread": ("the meat is less even than the limit", 600.0),
+    "probe": ("a probe cannot be read", 120.0),
+    "logger": ("a logger is away, or its readings are old", 120.0),
+    "journal": ("a logger's journal is nearly full, or failing", 0.0),
+    "safety": ("a published limit of food safety was passed", 0.0),
+    "host": ("the host cannot do its work", 60.0),
+}
+BAND_BACK_K = 3.0  # so far inside the band again, it is in it
+SPREAD_BACK_K = 1.0
+NEWS_S = 1800.0  # what happened longer ago is no news: a host that starts in the middle of a cook does not tell it
+# The first word of a trouble's key, and its kind; those of places and loggers are told apart below.
+TROUBLES = {
+    "fire": "fire", "safety": "safety", "place": "probe", "old": "logger", "watch": "host", "intake": "host",
+    "store": "host", "clock": "host",
+}
+_LOGGER_ENDS = {"away": "logger", "silent": "logger", "flash": "journal", "lost": "journal", "full": "journal"}
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """Something that holds, or has just happened.
+
+    key : the same while it lasts;  kind : one of ``KINDS``;  words : the message
+    since : when it began, UTC s, if that is known
+    once : it happened, and cannot be over: it is told once in a cook
+    """
+
+    key: str
+    kind: str
+    words: str
+    since: float | None = None
+    once: bool = False
+
+
+def conditions_of(
+    body: Body,
+    now: float,
+    told: Collection[str] = (),
+    *,
+    spread_limit_k: float | None = None,
+    words: Words | None = None,
+) -> list[Condition]:
+    """All that holds, of a cook that goes on; nothing of one that is over.
+
+    now : UTC s;  told : keys that were told and were not over since: their limits are those of leaving
+    spread_limit_k : None: the spread is not watched;  words : in which unit and time zone (degF and this machine's)
+    """
+    cook = body.get("cook")
+    if not cook or cook["ended"] is not None:
+        return []
+    words = words or Words()
+    found = [*_troubles(body, words), *_band(body, told, words), *_targets(body, words), *_stalls(body, now, words)]
+    return [*found, *_spread(body, told, spread_limit_k, words)]
+
+
+def _troubles(body: Body, words: Words) -> Iterator[Condition]:
+    for trouble in body["troubles"]:
+        kind = _kind_of(trouble["key"])
+        if kind is not None:
+            yield Condition(trouble["key"], kind, words.trouble(trouble, body), trouble["since"])
+
+
+def _kind_of(key: str) -> str | None:
+    first, _, rest = key.partition("-")
+    if first == "logger":
+        return _LOGGER_ENDS.get(rest.rpartition("-")[2])
+    return TROUBLES.get(first)
+
+
+def _band(body: Body, told: Collection[str], words: Words) -> Iterator[Condition]:
+    """Only of a band that the cook was given, once the fire has been up: its own usual is no promise to anybody."""
+    fire, pit = body["fire"], body["pit"]
+    band = fire and fire["band"]
+    if not (band and band["given"] and pit and pit["fresh"]) or fire["state"] in ("not up yet", "over", "unknown"):
+        return
+    level = pit["celsius"] if fire["level_c"] is None else fire["level_c"]
+    low, high = (band[end] for end in ("low_c", "high_c"))
+    if level < low + (BAND_BACK_K if "band-low" in told else 0.0):
+        yield Condition("band-low", "band", words.band("under", level, low, high))
+    if level > high - (BAND_BACK_K if "band-high" in told else 0.0):
+        yield Condition("band-high", "band", words.band("over", level, low, high))
+
+
+def _targets(body: Body, words: Words) -> Iterator[Condition]:
+    target = body["cook"]["target_c"]
+    meat = [p for p in body["places"] if p["kind"] == "meat" and p["quality"] != "over"]
+    if target is None or not meat:
+        return
+    there = [p for p in meat if p["fresh"] and p["celsius"] is not None and p["celsius"] >= target]
+    for place in there:
+        name = place["place"]
+        yield Condition(f"target-{name}", "target", words.target(name, place["celsius"], target), None, True)
+    if len(there) == len(meat) > 1:
+        yield Condition("all-at-target", "target", words.all_there(target), None, True)
+
+
+def _stalls(body: Body, now: float, words: Words) -> Iterator[Condition]:
+    for stall in body["stalls"]:
+        name, began = stall["place"], stall["noticed"]
+        if now - words.seconds(began) <= NEWS_S:
+            yield Condition(f"stall-{name}-{began}", "stall", words.stall(stall), words.seconds(stall["begin"]), True)
+        if stall["end"] is not None and now - words.seconds(stall["end_noticed"] or stall["end"]) <= NEWS_S:
+            ended = words.seconds(stall["end"])
+            yield Condition(f"stall-end-{name}-{began}", "stall", words.stall_over(stall), ended, True)
+
+
+def _spread(body: Body, told: Collection[str], limit_k: float | None, words: Words) -> Iterator[Condition]:
+    spread = body["spread"]
+    if limit_k is None or not spread or not spread["fresh"]:
+        return
+    if spread["kelvin"] > limit_k - (SPREAD_BACK_K if "spread" in told else 0.0):
+        yield Condition("spread", "spread", words.spread(spread, limit_k))
