@@ -101,7 +101,7 @@ def test_a_difference_that_matters_is_called_none_no_more_often_than_its_interva
     second = np.tile([False, True], 9)
     for _ in range(n):
         effect = effect_of(rng.normal(0, 0.6, 18) + second, second, np.zeros(18, dtype=np.int64))
-        alike += max(-effect.low, effect.high) < 1.0
+        alike += effect.within(1.0)
     assert alike / n <= 0.025 + 3 * math.sqrt(0.025 * 0.975 / n)
 
 
@@ -189,6 +189,13 @@ def test_a_small_sure_difference_is_none_that_matters_and_a_wide_interval_leaves
     wide = by_level(plan_of(8), {"foil": [3.0, 8.0, 5.0, 7.0], "paper": [6.0, 4.0, 9.0, 5.0]})
     assert (state(alike), state(wide)) == ("alike", "open")
     assert "not the same as no difference" in words(wide)
+
+
+def test_a_difference_that_is_told_and_too_small_to_matter_is_called_so():
+    record = by_level(plan_of(8), {"foil": [6.0, 6.01, 6.02, 6.03], "paper": [6.11, 6.12, 6.13, 6.14]})
+    assert state(record) == "told"
+    assert "It is there, and smaller than what would matter." in words(record)
+    assert "smaller than" not in words(by_level(plan_of(8), {"foil": [5.0, 5.5, 5.2, 5.9], "paper": [7, 7.1, 8, 8.1]}))
 
 
 def test_before_all_that_was_planned_is_in_there_is_no_conclusion_and_none_if_it_is_ended_early():

@@ -32,12 +32,12 @@ thead { display: table-header-group } tr { break-inside: avoid }
 """
 _TASKS = {
     "triangle": "Two of these three are alike, and one is different. Put a ring around the one that is different.",
-    "paired": "Put a ring around the one that has more of this: {asks}.",
+    "paired": "Put a ring around the one {meant}.",
     "rating": "Give each a score from 0 to 10 in every line, as the words say.",
 }
 _MEANT = {
-    "tenderness": "it is more tender", "moisture": "it is moister", "bark": "it has the better bark",
-    "flavour": "it has the better flavour", "overall": "you like it better",
+    "tenderness": "that is more tender", "moisture": "that is moister", "bark": "that has the better bark",
+    "flavour": "that has the better flavour", "overall": "that you like better",
 }
 
 
@@ -57,9 +57,7 @@ def tasting_slips(title: str, kind: str, asks: str, slips: Sequence[Slip]) -> st
 
 
 def _slip(title: str, kind: str, asks: str, slip: Slip) -> str:
-    task = _TASKS[kind].format(asks=asks)
-    if kind == "paired":
-        task += f" (That is, {_MEANT[asks]}.)"
+    task = _TASKS[kind].format(meant=_MEANT.get(asks, ""))
     forced = "" if kind == "rating" else " You must choose one; if you cannot tell, guess."
     answer = _scores(slip) if kind == "rating" else _codes(slip)
     return (

@@ -57,5 +57,4 @@ def state_of(
         return "too few"
     if p_together <= LEVEL:
         return "told"
-    inside = effect.low is not None and effect.high is not None and max(-effect.low, effect.high) < matters
-    return "alike" if inside else "open"
+    return "alike" if effect.within(matters) else "open"

@@ -45,6 +45,10 @@ class Effect:
         """Upper end of the 95 % interval."""
         return None if self.half is None else self.difference + self.half
 
+    def within(self, size: float) -> bool:
+        """Whether the whole interval is smaller than ``size``, either way."""
+        return self.low is not None and self.high is not None and max(-self.low, self.high) < size
+
     def as_json(self) -> dict[str, Any]:
         """As plain values."""
         return {

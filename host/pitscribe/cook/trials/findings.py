@@ -39,7 +39,7 @@ class Comparison:
         return {
             "outcome": self.outcome.name, "unit": self.outcome.unit, "main": self.main, "levels": list(self.levels),
             "effect": self.effect.as_json() if self.effect else None, "missing": self.missing,
-            "p_together": number(self.p_together), "state": self.state, "means": STATES[self.state],
+            "p_together": number(self.p_together), "state": self.state, "says": STATES[self.state],
         }
 
 

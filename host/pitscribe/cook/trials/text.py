@@ -72,6 +72,8 @@ def conclusion(comparison: Comparison, findings: Findings, units: str) -> str:
             )
         case "too few":
             words.append(f"The smallest p that this design can give is {test.least:.2f}; under 0.05 is asked for.")
+        case "told" if comparison.effect.within(findings.record.trial.matters):
+            words.append("It is there, and smaller than what would matter.")
         case "open":
             words.append("That is not the same as no difference: see the interval.")
         case "alike":
