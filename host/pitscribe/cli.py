@@ -73,7 +73,7 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--home", type=_folder, metavar="DIR", help="where the ledger and the settings are kept")
     sub = top.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
     for add in (_demo, _serve, _cooks, _cook, _note, _plan, _import, _pull, _export, _replay, add_probe, _explain,
-                _emf, _flags, _logger, _page, _boots, add_score, add_trial):
+                _emf, _flags, _logger, _page, _alerts, _boots, add_score, add_trial):
         add(sub)
     return top
 
