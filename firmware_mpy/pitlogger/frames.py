@@ -62,7 +62,8 @@ class Encoder:
     def takes(self, stretch):
         """Return whether the open frame, if there is one, can go on with a stretch; else it must be sealed before."""
         return not self.present or (
-            self.present % STRETCH == 0
+            self._whole
+            and self.present % STRETCH == 0
             and (stretch.high, stretch.low) == self._due()
             and self._ticks + stretch.ticks <= _MOST_TICKS
             and self._bits.pos + 1 + self._worst(stretch.present) + _MAP + _CRC <= len(self._bits.buf)
@@ -91,9 +92,10 @@ class Encoder:
         self._bits.keep()
 
     def back(self):
-        """Be as before a stretch that could not be added whole. An open frame must be sealed now: how its columns ended
-        is not known any more."""
+        """Be as before a stretch that could not be added whole. An open frame takes no more: how its columns ended is
+        not known any more."""
         self._bits.back()
+        self._whole = False
 
     def seal(self, sequence):
         """Return the open frame with its head and CRC, as a view of memory that the next stretch overwrites."""
@@ -135,6 +137,7 @@ class Encoder:
         return self._high + (low >> 24), low & 0xFFFFFF
 
     def _open(self, stretch):
+        self._whole = True  # until it has to go back
         self._high, self._low = stretch.high, stretch.low
         for i in range(_MAP):
             self._missed[i] = 0

@@ -71,7 +71,8 @@ def test_codes_that_jump_about_make_shorter_frames_and_none_that_is_too_long_or_
 
 
 def test_a_stretch_for_which_there_is_no_memory_at_all_leaves_those_before_it_in_the_frame(flash):
-    """Then the encoder goes back without having begun: it once went back before the stretch that was in the frame."""
+    """Then the encoder goes back without having begun: it once went back before the stretch that was in the frame. Such
+    a frame takes no more, even where there is no memory to seal it yet: how its columns ended may be overwritten."""
     script = """
 import asyncio
 from array import array
@@ -81,7 +82,12 @@ encoder, stretch = Encoder(1, 1, bytes([0x14]), 1000, 128), Stretch(64, 1)
 for i in range(64):
     stretch.put(array("i", [1700 + i * i % 7, 400, 0]))
 asyncio.run(encoder.add(stretch))
+follows = Stretch(64, 1)
+follows.low = 64000
+follows.put(array("i", [1700, 400, 0]))
+assert encoder.takes(follows)
 encoder.back()
+assert not encoder.takes(follows)
 print(bytes(encoder.seal(1)).hex())
 """
     codes = decode_ticks([bytes.fromhex(run(script, flash))])[0].hot[:, 0]
