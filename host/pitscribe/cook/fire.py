@@ -17,12 +17,9 @@ from pitscribe.cook.fire_gradient import Gradient, gradients_of
 from pitscribe.cook.fire_usual import LEAST_MIN
 from pitscribe.cook.grid import CELL_S, Cells, FloatArray, Grid
 from pitscribe.cook.noted import Noted
+from pitscribe.cook.pit import Recent, recent_of
 from pitscribe.cook.plain import iso, number
-from pitscribe.cook.rates import line_rates
 from pitscribe.cook.rhythm import Rhythm, rhythm_of
-
-NOW_MIN = 30  # level, swing and slope
-FEW_MIN = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,14 +117,18 @@ def fire_of(
     last = int(have[-1]) if have.size else -1
     band = _band(walk)
     state, why_not = _state(walk, cells, grid, last, band)
-    level, swing, slope, slope_u = _now(course.y, cells, last) if state != "unknown" else (None, None, None, None)
+    recent = Recent(None, None, None, None)
+    if state != "unknown":
+        upto = slice(0, last + 1)
+        recent = recent_of(Cells(course.y[upto], cells[0].u[upto], cells[0].step[upto]))
     known = _times(course.y, walk, band)
     now = grid.end(grid.n - 1) if grid.n else 0.0
     quiet = {"unknown": why_not, "out": "the fire is out", "over": walk.over}.get(state)
     return Fire(
-        at=grid.end(last) if last >= 0 else None, state=state, band=band, level_c=level, swing_k=swing,
-        slope_k_h=slope, slope_u_k_h=slope_u, in_band_s=known[1], below_s=known[0], above_s=known[2],
-        known_s=sum(known), warning=_warning(walk, course, grid, last) if state in ("fading", "out") else None,
+        at=grid.end(last) if last >= 0 else None, state=state, band=band,
+        level_c=recent.level_c, swing_k=recent.swing_k, slope_k_h=recent.slope_k_h, slope_u_k_h=recent.slope_u_k_h,
+        in_band_s=known[1], below_s=known[0], above_s=known[2], known_s=sum(known),
+        warning=_warning(walk, course, grid, last) if state in ("fading", "out") else None,
         events=tuple(walk.events), rhythm=rhythm_of(walk.fuel, walk.turns.rises, now, quiet=quiet),
         gradients=gradients_of(air), why_not=why_not,
     )
@@ -163,21 +164,6 @@ def _state(
     if band is None:
         return "well", f"fewer than {LEAST_MIN} min since it was up: its own usual, and so fading, are not known"
     return "well", None
-
-
-def _now(y: FloatArray, cells: Sequence[Cells], last: int) -> tuple[float | None, ...]:
-    """(level, swing, slope, its standard uncertainty) over the last half hour."""
-    tail = y[max(0, last + 1 - NOW_MIN) : last + 1]
-    good = tail[np.isfinite(tail)]
-    if good.size < 3:
-        return None, None, None, None
-    low, high = np.percentile(good, [5, 95])
-    if tail.size < FEW_MIN:
-        return float(good.mean()), float(high - low), None, None
-    at = slice(max(0, last + 1 - NOW_MIN), last + 1)
-    slope, u = line_rates(Cells(tail, cells[0].u[at], cells[0].step[at]), int(tail.size))
-    known = bool(np.isfinite(slope[-1]))
-    return float(good.mean()), float(high - low), *((float(slope[-1]), float(u[-1])) if known else (None, None))
 
 
 def _times(y: FloatArray, walk: Walk, band: Band | None) -> tuple[float, float, float]:

@@ -67,30 +67,32 @@ def pit_now(air: Sequence[AirNow]) -> PitNow | None:
         have = "has" if len(silent) == 1 else "have"
         why = f"{' and '.join(silent)} {have} no value: {one.place} is shown" if silent else None
         # Its newest minutes may not have come yet: it has a present value, so what there is speaks.
-        cells = one.cells.known()
-        slope, u = _slope(cells)
-        return PitNow(one.place, one.celsius, why, *_level(cells), slope, u, *_direction(slope, u))
+        recent = recent_of(one.cells.known())
+        return PitNow(one.place, one.celsius, why, *recent, *_direction(recent.slope_k_h, recent.slope_u_k_h))
     return None
 
 
-def _level(cells: Cells) -> tuple[float | None, float | None]:
-    """(mean, swing) of the last minutes; None with under 3 good ones."""
-    recent = cells.celsius[-PIT_MIN:]
-    recent = recent[np.isfinite(recent)]
-    if recent.size < 3:
-        return None, None
-    low, high = np.percentile(recent, [5, 95])
-    return float(recent.mean()), float(high - low)
+class Recent(NamedTuple):
+    """How air was over the last ``PIT_MIN`` minutes; None where there are too few good ones."""
+
+    level_c: float | None  # mean [degC]
+    swing_k: float | None  # middle 90 %, from top to bottom [K]
+    slope_k_h: float | None
+    slope_u_k_h: float | None  # standard uncertainty
 
 
-def _slope(cells: Cells) -> tuple[float | None, float | None]:
-    """(slope, its standard uncertainty) over the last minutes; None with under ``LEAST_MIN`` of them."""
+def recent_of(cells: Cells) -> Recent:
+    """The last minutes of some cells: level and swing of 3 good ones or more, a slope of ``LEAST_MIN``."""
     tail = Cells(cells.celsius[-PIT_MIN:], cells.u[-PIT_MIN:], cells.step[-PIT_MIN:])
-    minutes = tail.celsius.size
+    good = tail.celsius[np.isfinite(tail.celsius)]
+    if good.size < 3:
+        return Recent(None, None, None, None)
+    low, high = np.percentile(good, [5, 95])
+    level, swing, minutes = float(good.mean()), float(high - low), tail.celsius.size
     if minutes < LEAST_MIN:
-        return None, None
-    slope, u = line_rates(tail, minutes)
-    return (float(slope[-1]), float(u[-1])) if np.isfinite(slope[-1]) else (None, None)
+        return Recent(level, swing, None, None)
+    slope, u = (float(line[-1]) for line in line_rates(tail, minutes))
+    return Recent(level, swing, slope, u) if np.isfinite(slope) else Recent(level, swing, None, None)
 
 
 def _direction(slope: float | None, u: float | None) -> tuple[str | None, str | None]:
