@@ -170,6 +170,20 @@ def test_after_the_pull_no_fire_is_missed():
     assert [w for w in warnings(fire) if w > T0 + 6 * 3600] == []
 
 
+@pytest.mark.parametrize("band", [None, (110.0, 132.0)])
+def test_after_the_pull_the_band_and_the_time_in_it_are_still_those_of_the_cook(band):
+    spec = Spec(hours=9.0, pull=6.0, seed=3)
+    truth = cook_all([spec])
+    rec = record([sense(truth.t, truth.air[:, 0], place="grate", kind="air", every_s=10.0, quantum=0.25, noise=0.1,
+                        seed=1)], ((6.0, "pull"),))
+    before, after = said(rec.until(T0 + 6 * 3600 - 30), band), said(rec, band)
+    assert after.band == before.band
+    assert after.band.given == (band is not None)
+    assert after.known_s == pytest.approx(before.known_s, abs=120)
+    assert after.in_band_s == pytest.approx(before.in_band_s, abs=120)
+    assert after.in_band_s > 3 * 3600
+
+
 def test_the_gradient_along_the_grate_tells_the_hot_end_and_how_well_it_is_known():
     cook = fire_cook("offset", 2, fade=False, lids=0)
     near = cook.record.places[0]

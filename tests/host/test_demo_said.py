@@ -41,11 +41,12 @@ def test_the_finish_is_that_foretold_halfway_beside_the_truth(tmp_path):
 
 def test_the_fire_is_that_of_the_time_in_which_it_was_wanted(tmp_path):
     record = a_record(tmp_path)
-    first = next(iter(fire_lines(record, "F")))
     fire = analyse(record).fire
+    first = next(iter(fire_lines(fire, START, "F")))
     assert re.match(r"fire +234 F to 266 F: \d+% of .+ in it, \d+% under, \d+% over; fuel seen \d+ times$", first)
     assert f"{fire.in_band_s / fire.known_s:.0%} of {span(fire.known_s)} in it" in first
-    assert list(fire_lines(replace(record, places=record.meat), "F")) == ["fire             unknown: no air place"]
+    unseen = analyse(replace(record, places=record.meat)).fire
+    assert list(fire_lines(unseen, START, "F")) == ["fire             unknown: no air place"]
 
 
 def test_safety_is_told_by_how_it_stands_the_gravest_first(tmp_path):

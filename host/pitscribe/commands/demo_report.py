@@ -154,7 +154,7 @@ class DemoReport:
         coldest = self.analysis.coldest
         if coldest is not None and coldest.celsius is not None:
             yield f"coldest meat     {coldest.place} at {degrees(coldest.celsius, self._units)} when it ended"
-        yield from fire_lines(self.record, self._units)
+        yield from fire_lines(self.analysis.fire, self._start, self._units)
         yield from safety_lines(self.analysis.safety)
 
     def _time(self) -> str:

@@ -5,7 +5,8 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from pitscribe.cook.analysis import analyse, forecasts_ahead
+from pitscribe.cook.analysis import forecasts_ahead
+from pitscribe.cook.fire import Fire
 from pitscribe.cook.forecast import COLDEST, Forecast
 from pitscribe.cook.plain import degrees, span
 from pitscribe.cook.safety import Safety
@@ -16,10 +17,8 @@ FloatArray = NDArray[np.float64]
 WARNS = ("fading", "out", "back")
 
 
-def fire_lines(record: CookRecord, unit: str) -> Iterator[str]:
-    """How the fire was held while it was wanted, what fed it, and what was warned of."""
-    start, off = record.cook.started_ms / 1000, [n.at_ms / 1000 for n in record.notes if n.kind in ("pull", "hold")]
-    fire = analyse(record.until(min(off) - 1) if off else record).fire
+def fire_lines(fire: Fire, start: float, unit: str) -> Iterator[str]:
+    """How the fire was held while it was wanted, what fed it, and what was warned of. start : of the cook, UTC s"""
     if fire.band is None or not fire.known_s:
         yield f"fire             {fire.state}: {fire.why_not or 'it was never in a band'}"
         return

@@ -65,7 +65,8 @@ class Fire:
 
     state : "well", "fading", "out", "not up yet", "over", "unknown"
     level_c, swing_k, slope_k_h : mean, middle 90 %, slope of the last half hour
-    in_band_s, below_s, above_s : time since the fire was up, by the band as it is now; known_s : their sum
+    in_band_s, below_s, above_s : time from when the fire was up until the meat was pulled, by the band as it is now (or
+    was then);  known_s : their sum
     """
 
     at: float | None
@@ -135,10 +136,10 @@ def fire_of(
 
 
 def _band(walk: Walk) -> Band | None:
-    band = walk.usual.band()
+    band = walk.wanted.band()
     if band is None:
         return None
-    if walk.usual.band_c is not None:
+    if walk.wanted.band_c is not None:
         return Band(*band, True, "as the cook was given it")
     why = "its own usual: the median of its last 4 h, and 15 degF to each side as a split swings it"
     return Band(*band, False, f"{why} (or the middle 90 %, if that is more)")

@@ -1,6 +1,7 @@
 """What happens to a fire: fuel, openings, spikes, fading, out, back; one sweep forward, so nothing looks ahead."""
 
 from collections.abc import Sequence
+from copy import deepcopy
 
 from pitscribe.cook.fire_course import Course, Opening
 from pitscribe.cook.fire_event import FireEvent, phi
@@ -20,6 +21,7 @@ class Walk:
     """The sweep over the minutes; ``events``, and the usual as it is at the end.
 
     fuel : times of fuel [UTC s];  over : why the fire is no more watched;  up_from, over_from : cells
+    wanted : the usual by which the fire is judged: of one that is over, as it was then
     """
 
     def __init__(self, course: Course, notes: Sequence[Noted], grid: Grid, band_c: tuple[float, float] | None) -> None:
@@ -32,6 +34,7 @@ class Walk:
         self.over: str | None = None
         self.up_from: int | None = None
         self.over_from: int | None = None
+        self._then: Usual | None = None
         self._acts: dict[int, list[tuple[float, str]]] = {}
         self._fuel_noted = -10_000
         self._in_band = 0
@@ -42,6 +45,10 @@ class Walk:
                 at = note.at_ms / 1000
                 self._acts.setdefault(max(grid.cell(at), 0), []).append((at, note.kind))
         self._openings = {one.noticed: one for one in course.openings}
+
+    @property
+    def wanted(self) -> Usual:
+        return self.usual if self._then is None else self._then
 
     def walk(self) -> "Walk":
         """Go through all minutes."""
@@ -73,7 +80,7 @@ class Walk:
                 self.events.append(FireEvent("fuel", at, self.grid.end(k), None, 1.0, "noted"))
             return
         if kind == "pull" and self.over is None:
-            self.over, self.over_from = "the meat was pulled", k
+            self.over, self.over_from, self._then = "the meat was pulled", k, deepcopy(self.usual)
         # Held or pulled, the pit is not wanted as it was: whatever it does now is its new usual.
         self.usual.forget()
         self.usual.band_c, self.usual.settled = None, False
