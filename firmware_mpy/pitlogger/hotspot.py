@@ -1,23 +1,17 @@
 """The logger's own Wi-Fi network, where no known one is in reach: WPA2, names answered by us, one page.
 
-Network key and PIN are settings; where these are empty, ones of the board's own are made once and kept in the file
-``hotspot``. Both are printed on the console whenever the network opens: who holds the board has them anyway.
+Key and PIN are printed on the console whenever the network opens: who holds the board has them anyway.
 """
 
 import asyncio
-import json
-import os
 import sys
 
 from micropython import const
 
-from pitlogger import files, forget
+from pitlogger import forget
 from pitlogger.views import Views
 from pitlogger.web import Web
 
-_FILE = "hotspot"
-_LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"  # none that is taken for another
-_KEY, _PIN = const(12), const(6)
 _PATIENCE_MS = const(5000)  # with a console that nobody reads
 
 
@@ -31,7 +25,11 @@ class Hotspot:
         self._clock = clock
         self._app = app
         self.ssid = settings["ssid"] or "pit-%04x" % (logger & 0xFFFF)
-        self.key, self.pin = self._own()
+        from pitlogger import keys
+
+        self.key, self.pin = keys.own(settings)
+        del keys
+        forget(("keys",))
         self.where = ""  # of the page, while it is there
         self._views = Views(app, page_file(), self.pin, clock)
 
@@ -85,37 +83,7 @@ class Hotspot:
         if self._app.usb is None:  # else it is in use
             forget(("usblines",))
 
-    def _own(self):
-        """Return (key, PIN), made and kept where the settings have none."""
-        key, pin = self._settings["key"], self._settings["pin"]
-        if key and pin:
-            return key, pin
-        try:
-            with open(_FILE, "rb") as f:
-                kept = json.load(f)
-            made = kept["key"], kept["pin"]
-            if not (isinstance(made[0], str) and isinstance(made[1], str) and len(made[0]) == _KEY):
-                raise ValueError
-        except (OSError, ValueError, KeyError, TypeError):
-            made = _random(_LETTERS, _KEY), _random("0123456789", _PIN)
-            try:
-                files.replace(_FILE, json.dumps({"key": made[0], "pin": made[1]}).encode())
-            except OSError:
-                pass  # then they are others at the next start
-        return key or made[0], pin or made[1]
-
 
 def page_file():
     """Return where the page lies: in ``page`` beside this package."""
     return __file__[: __file__.rfind("pitlogger/")] + "page/index.html"
-
-
-def _random(letters, count):
-    """Return so many letters, each as likely as any other: bytes that would favour the first ones are left out."""
-    made = ""
-    fair = 256 - 256 % len(letters)
-    while len(made) < count:
-        byte = os.urandom(1)[0]
-        if byte < fair:
-            made += letters[byte % len(letters)]
-    return made

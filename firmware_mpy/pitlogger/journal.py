@@ -12,7 +12,7 @@ import os
 
 from micropython import const
 
-from pitlogger import files, recovery, segments
+from pitlogger import files, forget, segments
 from pitlogger.reader import Reader
 from pitlogger.segments import SEGMENT, SEGMENT_HEAD
 from pitlogger.space import last_number, more_segments, widened
@@ -48,8 +48,12 @@ class Journal(Reader):
         self.cursor = self.lost = self.written = 0
         self.loss = None
         self.ok = any(self._open() for _ in range(_OPENINGS))
-        self.boot, kept = recovery.count_boot(folder)
+        from pitlogger.recovery import count_boot
+
+        self.boot, kept = count_boot(folder)
         self.ok = self.ok and kept
+        del count_boot
+        forget(("recovery",))  # it has done its work, but for a folder that could not be read
 
     def append(self, seal):
         """Write and flush the frame that ``seal(sequence)`` returns. Return True if it is on flash."""
@@ -189,6 +193,8 @@ class Journal(Reader):
 
         Return False, with nothing changed, if the folder cannot be read. A segment that cannot be read is no reason.
         """
+        from pitlogger import recovery
+
         try:
             entries = recovery.listing(self._folder)
         except OSError:
@@ -198,15 +204,15 @@ class Journal(Reader):
         self.next = self.cursor = max(self._cursor_kept or 0, self.first)
         self.lost += files.read_number(self._folder + "/lost") or 0
         if self._names:
-            self._go_on(self._names[-1])
+            self._go_on(self._names[-1], recovery.end_of)
         self._opened = True
         recovery.remove_drafts(self._folder, entries)
         return True
 
-    def _go_on(self, name):
+    def _go_on(self, name, end_of):
         """Move ``next`` behind the last segment, and go on writing it where that can be done."""
         try:
-            following, length = recovery.end_of(self._path(name), name)
+            following, length = end_of(self._path(name), name)
         except OSError:
             self.next = max(self.next, name + _JUMP)
             return

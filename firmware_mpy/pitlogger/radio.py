@@ -15,7 +15,7 @@ from pitlogger import forget
 # The modules of each part, in an order in which none loads another; and what it loads itself where it is asked for.
 _GUEST = ("addresses", "backoff", "mqtt", "wifi", "uplink", "net")
 _GUEST_MORE = ("udp", "dns", "ntp", "secure", "wallclock")
-_HOST = ("request", "views", "web", "portal", "hotspot")
+_HOST = ("request", "views", "web", "portal", "hotspot", "keys")
 _HOST_MORE = ("record",)
 _STAYS = ("hmac", "wits", "trend", "local")  # of the host's, what others use, too
 _LOOK_MS = const(500)
