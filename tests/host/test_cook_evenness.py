@@ -7,7 +7,7 @@ import pytest
 from cook_kitchen import T0
 
 from pitscribe.cook.evenness import LIMIT_K, evenness
-from pitscribe.cook.grid import cells_of, grid_of
+from pitscribe.cook.grid import Cells, Grid, cells_of, grid_of
 from pitscribe.metrology.flags import Flag
 from pitscribe.series import Series
 
@@ -148,3 +148,24 @@ def test_as_plain_values_it_has_what_it_says():
     assert plain["now"]["lead_k"] == plain["now"]["lag_k"] == 5.0
     assert plain["degree_hours_above"] == 0.0
     assert plain["leads_since"].endswith("Z")
+
+
+def test_a_lost_sample_of_the_hottest_place_takes_nothing_from_the_history_of_the_spread():
+    """Spread 8 K all the time: every third minute the hottest is not read, and once for twenty minutes."""
+    n = 240
+    grid = Grid(0.0, n)
+    whole = {"flat": np.full(n, 60.0), "tip": np.full(n, 68.0), "point": np.full(n, 63.0)}
+    lossy = {name: c.copy() for name, c in whole.items()}
+    lossy["tip"][1:120:3] = np.nan
+    lossy["tip"][150:170] = np.nan
+
+    def said(columns):
+        cells = {name: Cells(c, np.full(n, 0.5), np.full(n, 0.25)) for name, c in columns.items()}
+        return evenness(cells, grid)
+
+    full, some = said(whole), said(lossy)
+    assert full.degree_hours_above == pytest.approx(4.0 * (8.0 - LIMIT_K))
+    short = np.delete(np.arange(n), np.arange(150, 170))
+    assert np.array_equal(some.spread_k[short], full.spread_k[short])
+    # What was silent for longer is not made up: there the spread is that of the others.
+    assert np.all(some.spread_k[150:170] == 3.0)

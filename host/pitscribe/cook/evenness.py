@@ -8,7 +8,7 @@ same: what they are worth for a *change* of the spread stands in ``compare``.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -23,6 +23,7 @@ LIMIT_K = 10.0 * 5.0 / 9.0
 # A reading's step is 1.8 standard deviations where it is but noise: 1.5 times two of them are 3.7 of a difference.
 TURNS = 1.5
 FRESH_MIN = 5  # a spread older than this is not the present one
+BRIDGE_MIN = 5  # a place that is silent for no longer was, meanwhile, on the line between its neighbours
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,14 +88,15 @@ class Evenness:
 def evenness(places: Mapping[str, Cells], grid: Grid, *, limit_k: float = LIMIT_K, common_k: float = 0.0) -> Evenness:
     """Evenness of the meat places on their common grid.
 
-    places : cells of each meat place, by name. A minute without a good sample at a place goes without that place.
+    places : cells of each meat place, by name. Over a silence of up to ``BRIDGE_MIN`` a place is taken to have gone
+        straight; a longer one goes without it. (Left out, the hottest or coldest would be missing from the history.)
     limit_k : spread above which degree-hours count [K]; 5.6 K (10 degF) is common practice, no source.
     common_k : part of the places' standard uncertainty that is one and the same error at all of them [K]
     """
     if len(places) < 2 or grid.n == 0:
         why = {0: "no meat place", 1: f"only one meat place ({', '.join(places)}): a spread needs two"}
         return _unknown(grid, limit_k, why.get(len(places), "less than a minute of data"))
-    table = Table.of(places, grid, common_k)
+    table = Table.of({name: bridged(cells) for name, cells in places.items()}, grid, common_k)
     at = np.flatnonzero(table.known)
     if not at.size:
         return _unknown(grid, limit_k, "never two meat places with good samples in the same minute")
@@ -119,6 +121,20 @@ def evenness(places: Mapping[str, Cells], grid: Grid, *, limit_k: float = LIMIT_
         u_k=u,
         degree_hours_u=float(u[over > 0].sum() * CELL_S / 3600),
     )
+
+
+def bridged(cells: Cells) -> Cells:
+    """The cells with silences of up to ``BRIDGE_MIN`` filled in straight, where both ends are known."""
+    have = np.flatnonzero(np.isfinite(cells.celsius))
+    gaps = np.diff(have) - 1
+    short = np.flatnonzero((gaps > 0) & (gaps <= BRIDGE_MIN))
+    if not short.size:
+        return cells
+    fill = np.concatenate([np.arange(have[i] + 1, have[i + 1]) for i in short.tolist()])
+    celsius, u = cells.celsius.copy(), cells.u.copy()
+    for column in (celsius, u):
+        column[fill] = np.interp(fill, have, column[have])
+    return replace(cells, celsius=celsius, u=u)
 
 
 def _unknown(grid: Grid, limit_k: float, why_not: str) -> Evenness:
