@@ -55,6 +55,7 @@ class _At:
     run: int = 0  # minutes that speak for a change of state
     unknown: int = 0  # minutes without a pace
     low: int = 0  # minutes of a low fire in a stall
+    hot: int = 0  # minutes near boiling in a stall
     jumped_at: int = -1  # cell of the last jump, until it is known whether it stayed
     before_jump: float = float("nan")
     quiet_until: int = -1  # no call before this cell: a person's act may explain it
@@ -191,7 +192,7 @@ class Sweep:
 
     def _open(self, first: int, k: int) -> None:
         at = self.at
-        at.open_at, at.run, at.low, at.warmest, at.deepest = first, 0, 0, float("-inf"), float("inf")
+        at.open_at, at.run, at.low, at.hot, at.warmest, at.deepest = first, 0, 0, 0, float("-inf"), float("inf")
         begin = self.grid.end(first)
         if self.stalls and self.stalls[-1].end is not None:
             begin = max(begin, self.stalls[-1].end)
@@ -220,8 +221,11 @@ class Sweep:
         share, at = self.share[k], self.at
         self._watch(k)
         at.low = at.low + 1 if self.pace.fire(k) < LOW_SHARE else 0
+        at.hot = at.hot + 1 if self.pace.last[k] > HIGHEST_C else 0
         if self.pace.last[k] < at.warmest - COOLED_K:
             self._close(k, self.grid.end(max(0, k - PACE_MIN // 2)), "it cools")
+        elif at.hot >= PERSIST_MIN:
+            self._close(k, self.grid.end(k - PERSIST_MIN), "it is near boiling, where evaporation holds nothing up")
         elif at.low >= LOW_MIN:
             self._close(k, self.grid.end(k - LOW_MIN), "the fire is low, and holds heating back itself")
         elif self._count(share > END_SHARE, share == share):
