@@ -1,9 +1,9 @@
 """Forecasts of running cooks, made beside the passes of the watch and at a slower pace of their own.
 
 A forecast takes several times what the rest of the analysis does: 0.2 to 0.5 s for six places after 18 hours here, some
-five times as long on a Raspberry Pi. So one is made at a time, in a thread of its own, and after each there is a rest that keeps them
-to ``SHARE`` of a core; but at once when a person has changed something that matters. What is shown meanwhile is the
-last one, a function of the record as it was then, and its own ``made`` says when that was.
+five times as long on a Raspberry Pi. So one is made at a time, in a thread of its own, and after each there is a rest
+that keeps them to ``SHARE`` of a core; but at once when a person has changed something that matters. What is shown
+meanwhile is the last one, a function of the record as it was then, and its own ``made`` says when that was.
 """
 
 import logging
