@@ -16,7 +16,7 @@ from pitscribe.cook.forecast import COLDEST, forecasts_of
 from pitscribe.cook.grid import cells_of, grid_of
 from pitscribe.series import CookRecord
 
-from . import crps
+from . import bootstrap, crps
 from .baselines import MOST_S, Quantiles, Residuals, ToGo, climatology, persistence, slowest, to_go
 from .sensing import T0
 from .truth import BenchCook
@@ -88,9 +88,13 @@ class Row:
         for name, value in minutes.items():
             getattr(self, name).setdefault(case.cook, []).append(value)
 
+    def each(self, name: str) -> list[float]:
+        """Each cook's mean, in the order of cooks; the same cooks for every method at a mark."""
+        return [float(np.mean(v)) for _, v in sorted(getattr(self, name).items())]
+
     def mean(self, name: str) -> float:
         """Mean over cooks of each cook's mean."""
-        per = [float(np.mean(v)) for v in getattr(self, name).values()]
+        per = self.each(name)
         return float(np.mean(per)) if per else float("nan")
 
 
@@ -114,6 +118,15 @@ class FinishScore:
     def gain(self, share: float) -> float:
         """By which share our CRPS is below the best baseline's."""
         return 1 - self.row(share, OURS).mean("crps") / self.best_baseline(share)[1]
+
+    def gain_span(self, share: float, baseline: str) -> bootstrap.Interval:
+        """95 % interval over cooks of the gain beside one baseline."""
+        mine, others = self.row(share, OURS).each("crps"), self.row(share, baseline).each("crps")
+        return bootstrap.of_means(mine, others, figure=lambda a, b: 1 - a / b)
+
+    def inside_span(self, share: float) -> bootstrap.Interval:
+        """95 % interval over cooks of how often our 80 % interval holds."""
+        return bootstrap.of_means(self.row(share, OURS).each("inside"), figure=lambda a: a)
 
 
 def _pick(told: Mapping[str, ToGo], place: str) -> ToGo | None:
