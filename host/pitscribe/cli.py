@@ -235,7 +235,7 @@ def _replay(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     p.set_defaults(module="replay")
     p.add_argument("source", help="number or name of a cook, or a CSV file")
     p.add_argument("--every", default="15min", metavar="SPAN", help="step (default 15min)")
-    p.add_argument("--target", metavar="TEMP", help="when the meat is done: 203F or 95C")
+    add_aims(p)
     p.add_argument("--unit", help="unit of the CSV's temperatures, and of what is printed: F or C "
                    "(default: for the CSV the one that makes it a cook, if one alone does)")
     _known(p)

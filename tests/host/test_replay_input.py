@@ -157,3 +157,13 @@ def test_an_absurd_target_is_refused_in_the_unit_that_it_was_given_in(command, t
     status, _, err = command("replay", csv(tmp_path / "a.csv", rows()), *PLACES[:-1], "2030F")
     assert status == 1
     assert "target 1110 degC (2030 F): give 30 to 100 degC (86 F to 212 F)" in err[0]
+
+
+def test_the_band_and_the_kind_of_meat_that_are_given_are_those_that_it_is_judged_by(replayed):
+    _, usual = replayed(rows())
+    _, told = replayed(rows(), *UNTIMED, "--band", "300-350F", "--meat-kind", "poultry", "--cut", "bird, 5 kg")
+    assert usual["fire"]["band"] is None or not usual["fire"]["band"]["given"]
+    assert told["fire"]["band"]["given"]
+    assert told["fire"]["band"]["low_c"] == pytest.approx((300 - 32) / 1.8, abs=1e-3)
+    assert any("poultry" in str(check["why"]) for check in told["safety"]["coldest"])
+    assert not any("poultry" in str(check["why"]) for check in usual["safety"]["coldest"])

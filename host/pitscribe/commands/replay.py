@@ -1,6 +1,7 @@
 """``pitscribe replay``: what the analysis says of a cook or a CSV, walked through forward, never looking ahead."""
 
 import argparse
+import dataclasses
 import json
 import sys
 import tempfile
@@ -9,9 +10,10 @@ from pathlib import Path
 from typing import Any
 
 from pitscribe.clock import SystemClock
+from pitscribe.commands.aims import aims_of
 from pitscribe.commands.ledgers import LEDGER_NAME, read_ledger
 from pitscribe.commands.tables import is_file, names
-from pitscribe.commands.when import local, parse_span, parse_temperature
+from pitscribe.commands.when import local, parse_span
 from pitscribe.config import Config
 from pitscribe.cook.answers import CannotSay
 from pitscribe.cook.plain import degrees, difference, span
@@ -19,6 +21,7 @@ from pitscribe.cook.replay import walk
 from pitscribe.cook.text import summary
 from pitscribe.errors import ConfigError
 from pitscribe.intake.table import import_table
+from pitscribe.ledger.cooks import CookSettings
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.series import CookRecord, load
 
@@ -32,9 +35,10 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
     """Print the replay as one JSON object, or what was said as text."""
     unit = arguments.unit or config.units
     every_s = parse_span(arguments.every)
-    target_c = None if arguments.target is None else parse_temperature(arguments.target, unit)
+    aims = aims_of(arguments, unit)
     record, doubt = _record(config, arguments)
-    said, last = walk(record, every_s, target_c=target_c)
+    record = dataclasses.replace(record, cook=dataclasses.replace(record.cook, **_of_cook(aims)))
+    said, last = walk(record, every_s, target_c=aims.get("target_c"))
     if doubt is not None:
         said["cannot_say"].insert(0, _doubted(doubt, said))
     if arguments.json:
@@ -49,6 +53,12 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
     for stall in said["stalls"]:
         first = datetime.fromisoformat(stall["first_said"]).timestamp()
         print(f"looking every {span(every_s)}, the stall at {stall['place']} was first said at {local(first)}")
+
+
+def _of_cook(aims: CookSettings) -> dict[str, Any]:
+    """What was said besides the target, as the cook has it: it stands for what the cook was given."""
+    given: dict[str, Any] = {key: aims[key] for key in ("band_c", "meat_kind") if key in aims}
+    return given | ({"meats": tuple(aims["meats"])} if "meats" in aims else {})
 
 
 def _doubted(doubt: str, said: dict[str, Any]) -> dict[str, Any]:
