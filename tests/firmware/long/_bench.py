@@ -1,5 +1,6 @@
-"""A bench within the board's own process: MAX31855s that drift and are noisy. It stands in front of the simulated
-board's module of this name, whose protocol it has; a socket between them would take most of the time of a run."""
+"""A bench within the board's own process: MAX31855s that drift and are noisy, and a screen. It stands in front of the
+simulated board's module of this name, whose protocol it has; a socket between them would take most of the time of a
+run."""
 
 from array import array
 
@@ -28,6 +29,15 @@ class Bench:
         word = bytes((hot >> 6, hot << 2 & 0xFF, cold >> 4 & 0xFF, cold << 4 & 0xF0))
         for i in range(len(reply)):
             reply[i] = word[i] if i < 4 else 0xFF
+
+
+    def i2c(self, bus, address, written, reply, world_ms):
+        """The only thing on the bus is a screen, which takes all that it is sent."""
+        return address != 60, 0
+
+    def lines(self, bus, pulses, world_ms):
+        """The data line is free."""
+        return 1
 
 
 def connect():
