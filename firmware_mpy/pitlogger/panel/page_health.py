@@ -11,6 +11,4 @@ def draw(pages):
     lines += ["clock " + ("unknown" if anchor is None else anchor["from"])]
     yield
     lines += ["lost %d" % app.lost, "missed %d" % app.sampler.missed, "boot %d" % journal.boot]
-    yield from pages.lines(lines + (["safe mode"] if app.care.safe else []))
-    if app.care.safe:
-        pages.icons()
+    yield from pages.lines(lines)  # in safe mode there is no screen

@@ -69,9 +69,9 @@ class Pages:
             yield LOAD_MS
             try:
                 __import__("pitlogger." + name)
-            except MemoryError:  # it is tried again at the next drawing
+            except (MemoryError, OSError, ImportError):  # or the flash had it not to give: tried again at the next
                 self.canvas.fill(0)
-                self.canvas.text("no memory", 28, 28)
+                self.canvas.text("not loaded", 24, 28)
                 return
             self._loaded = name
         self.up_s = self.app.uptime.now() // 1000

@@ -194,8 +194,8 @@ class Panel:
 
     def _note(self):
         """Journal the note that a button asked for: right after a tick, for the flash takes its time."""
-        uptime, self._noted = self._noted, None
-        kept = self._app.note(self._kind, "", uptime)
+        kept = self._app.note(self._kind, "", self._noted) is not None
+        self._noted = None  # not before: where memory is short it is tried again
         self._answer(kept)
         self._tell(["noted", self._kind] if kept else ["not noted:", "journal fails"], self._clock.ticks_ms())
 
