@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from pitscribe.cook.conditioning import learn
 from pitscribe.cook.cook_on import Plan
+from pitscribe.cook.ensemble import PRIORS, Ensemble
 from pitscribe.cook.forecast import COLDEST, Forecast, as_cooks_go, forecasts_of, foretell
 from pitscribe.cook.grid import Cells, Grid, cells_of, grid_of
 from pitscribe.ledger.values import Note
@@ -221,3 +222,23 @@ def test_members_whose_cook_would_take_days_count_less_and_the_order_stays():
     never = np.where(np.arange(400) < 150, 20 * 3600.0, np.inf)
     assert np.isfinite(as_cooks_go(never, 3600.0)[200])
     assert np.isinf(as_cooks_go(never, 3600.0, cold=True)[200])  # a pit too cold for it, not a long cook
+
+
+def test_what_nobody_reads_strays_no_wider_than_its_prior():
+    """A first-order process keeps its variance: else a long cook, or a gap, would make vapour anything at all."""
+    ensemble = Ensemble(2)
+    before = {p.name: ensemble.theta[i].std() for i, p in enumerate(PRIORS)}
+    for _ in range(240):  # 40 h
+        ensemble.drift(1 / 6)
+    after = {p.name: ensemble.theta[i].std() for i, p in enumerate(PRIORS)}
+    assert after == pytest.approx(before, rel=0.15)  # 800 members
+
+
+@pytest.mark.parametrize(("sharp", "tail"), [(1.0, 0.9), (4.0, 0.05)], ids=["recedes", "shuts"])
+def test_the_priors_hold_either_law_of_drying(sharp, tail):
+    """Textbook drying resists in proportion to what has dried; a crust shuts. Neither is further off than 2.2 sd."""
+    said = {p.name: p for p in PRIORS}
+    for name, value in (("sharp", np.log(sharp)), ("tail", np.log(tail / (1 - tail)))):
+        i = [p.name for p in PRIORS].index(name)
+        middle = float(np.median(Ensemble(4).theta[i]))
+        assert abs(value - middle) < 2.2 * said[name].sd

@@ -19,7 +19,7 @@ MEMBERS = 400
 SEED = 20_260_613
 STEP_S = 300.0  # of the model: modes are exact, and the surface follows a pit's hour
 EVERY = 2  # steps between two looks at the readings: slower than a probe's lag, faster than any meat
-READING_K = 0.3  # what a reading says of the piece's tip, besides its own noise: juice, fat, the hole of the probe
+READING_K = 0.1  # what a reading says of the piece's tip, besides its own noise: juice, fat, the hole of the probe
 NOISE_K = 0.25  # in the state, each square root of an hour
 FARTHEST = 3.0  # parameters stay within so many standard deviations of what meats and pits are like
 TELLS = 0.5  # of what the members believe one place to say of another: 400 of them see chance likeness as well
@@ -33,7 +33,8 @@ class Prior:
     """One parameter before anything was read: normal in its form ("plain", "log", or "logit").
 
     alike : share of the variance that the places of one cook have in common
-    drifts : standard deviation of its random walk, in each square root of an hour, as a share of ``sd``
+    drifts : how fast it changes: standard deviation over a short while, in each square root of an hour, as a share of
+    ``sd``; it comes back to its middle, so that it strays no wider than ``sd`` however long the cook is
     """
 
     name: str
@@ -45,23 +46,27 @@ class Prior:
 
 
 # Diffusivity: SOURCES.md section 6. Stall near 66 to 77 degC, pits, thickness: common practice, no source. The rest is
-# our allowance, no source: wide enough for what is cooked on a smoker at all.
+# our allowance, no source: wide enough for what is cooked on a smoker at all. "sharp" and "tail" reach from a front
+# that recedes, and resists in proportion to the water lost (1 and 1: drying in its falling rate), to a crust that
+# shuts. Until it shuts, nothing in the readings tells these apart: that is what makes a forecast out of a stall wide.
+# Whatever makes the heat that goes in (film, air, vapour, crust) changes in a cook; held still, it would let laws that
+# are a guess overrule the pace of the last hours, which was read.
 PRIORS = (
     Prior("half_m", HALF_M, 0.40),
     Prior("depth", 0.25, 1.0, "logit"),
     Prior("alpha", 1.35e-7, 0.08, alike=0.8),
-    Prior("film", 19.0, 0.30, alike=0.7),
+    Prior("film", 19.0, 0.30, alike=0.7, drifts=0.4),
     Prior("wet", 0.10, 1.00, alike=0.7),
     Prior("juice", 0.45, 0.80, alike=0.7),
     Prior("juice_c", 63.0, 4.0, "plain", alike=0.7),
-    Prior("crust", 2.8, 0.50, alike=0.7),
-    Prior("sharp", 3.0, 0.30, alike=0.7),
-    Prior("tail", 0.25, 1.2, "logit", alike=0.7),
+    Prior("crust", 2.3, 0.45, alike=0.7, drifts=0.2),
+    Prior("sharp", 2.5, 0.50, alike=0.7),
+    Prior("tail", 0.35, 1.4, "logit", alike=0.7),
     Prior("humid", 0.018, 0.60, alike=1.0),
     Prior("round", 0.35, 1.0, "logit", alike=0.3),
-    Prior("air_k", 0.0, 4.0, "plain", alike=0.4, drifts=0.25),  # the place's own air, less the probe's [K]
+    Prior("air_k", 0.0, 6.0, "plain", alike=0.4, drifts=0.5),  # the place's own air, less the probe's [K]
     Prior("unseen_k", 0.0, 12.0, "plain", alike=1.0),  # the pit when no air probe shows it, less what is assumed [K]
-    Prior("vapour", 1.0, 0.30, drifts=0.6),  # what changes evaporation unannounced
+    Prior("vapour", 1.0, 0.30, drifts=0.9),  # what changes evaporation unannounced
     Prior("keeps", 0.06, 0.90, alike=1.0),  # share of the vapour that a wrap lets out
     Prior("wrap_film", 0.80, 0.15, alike=1.0),  # and of the film
 )
@@ -70,7 +75,13 @@ STUFF = tuple(f.name for f in fields(Stuff))
 _COLUMN = {name: i for i, name in enumerate(NAMES)}
 _COMMON = [i for i, p in enumerate(PRIORS) if p.alike > 0.5]
 _SD = np.array([p.sd for p in PRIORS])[:, None, None]
-_DRIFT = np.array([p.sd * p.drifts for p in PRIORS])[:, None, None]
+_DRIFTS = np.array([p.drifts for p in PRIORS])[:, None, None]
+
+
+def _keeps(hours: float) -> FloatArray:
+    """What is left after a while of how far each parameter was from its middle: a first-order process."""
+    keeps: FloatArray = np.exp(-0.5 * _DRIFTS**2 * hours)
+    return keeps
 
 
 def _middle(prior: Prior) -> float:
@@ -151,7 +162,9 @@ class Ensemble:
 
     def drift(self, hours: float) -> None:
         """What changes by itself: parameters wander, and the state by what the model leaves out."""
-        self.theta += _DRIFT * np.sqrt(hours) * self.rng.normal(size=self.theta.shape)
+        keep = _keeps(hours)
+        walks = _SD * np.sqrt(1 - keep**2) * self.rng.normal(size=self.theta.shape)
+        self.theta = _MIDDLE + keep * (self.theta - _MIDDLE) + walks
         self._shaken(hours)
         self._held()
 
@@ -159,10 +172,10 @@ class Ensemble:
         """The same ahead of now, for what changes from hour to hour alone: the pieces stay what they are."""
         for name in ("vapour", "air_k"):
             i = _COLUMN[name]
-            wide = PRIORS[i].drifts * PRIORS[i].sd * np.sqrt(hours)
-            low, high = (float(_MIDDLE[i, 0, 0]) + side * FARTHEST * PRIORS[i].sd for side in (-1, 1))
-            walked = self.theta[i] + wide * self.rng.normal(size=self.heat.lost.shape)
-            self.theta[i] = np.clip(walked, low, high)
+            keep, middle = float(_keeps(hours)[i, 0, 0]), float(_MIDDLE[i, 0, 0])
+            low, high = (middle + side * FARTHEST * PRIORS[i].sd for side in (-1, 1))
+            walks = PRIORS[i].sd * np.sqrt(1 - keep**2) * self.rng.normal(size=self.heat.lost.shape)
+            self.theta[i] = np.clip(middle + keep * (self.theta[i] - middle) + walks, low, high)
         self._shaken(hours)
 
     def _shaken(self, hours: float) -> None:
