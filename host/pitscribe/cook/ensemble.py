@@ -22,7 +22,7 @@ EVERY = 2  # steps between two looks at the readings: slower than a probe's lag,
 READING_K = 0.1  # what a reading says of the piece's tip, besides its own noise: juice, fat, the hole of the probe
 NOISE_K = 0.25  # in the state, each square root of an hour
 FARTHEST = 3.0  # parameters stay within so many standard deviations of what meats and pits are like
-TELLS = 0.5  # of what the members believe one place to say of another: 400 of them see chance likeness as well
+TELLS = 0.8  # of what the members believe one place to say of another: 400 of them see chance likeness as well
 HALF_M = 0.032  # half the thickness of a middling piece [m]
 CRUST_GROWS = 0.7  # a thicker piece has more water to give before its crust holds: not quite in proportion
 SURPRISE = 3.0  # a reading further off counts as if it were known so much worse
@@ -50,7 +50,8 @@ class Prior:
 # that recedes, and resists in proportion to the water lost (1 and 1: drying in its falling rate), to a crust that
 # shuts. Until it shuts, nothing in the readings tells these apart: that is what makes a forecast out of a stall wide.
 # Whatever makes the heat that goes in (film, air, vapour, crust) changes in a cook; held still, it would let laws that
-# are a guess overrule the pace of the last hours, which was read.
+# are a guess overrule the pace of the last hours, which was read. How one joint dries is much the same all over it: a
+# thin end that has come through its stall tells the rest.
 PRIORS = (
     Prior("half_m", HALF_M, 0.40),
     Prior("depth", 0.25, 1.0, "logit"),
@@ -59,9 +60,9 @@ PRIORS = (
     Prior("wet", 0.10, 1.00, alike=0.7),
     Prior("juice", 0.45, 0.80, alike=0.7),
     Prior("juice_c", 63.0, 4.0, "plain", alike=0.7),
-    Prior("crust", 2.3, 0.45, alike=0.7, drifts=0.2),
-    Prior("sharp", 2.5, 0.50, alike=0.7),
-    Prior("tail", 0.35, 1.4, "logit", alike=0.7),
+    Prior("crust", 2.3, 0.45, alike=0.85, drifts=0.2),
+    Prior("sharp", 2.5, 0.50, alike=0.9),
+    Prior("tail", 0.35, 1.4, "logit", alike=0.9),
     Prior("humid", 0.018, 0.60, alike=1.0),
     Prior("round", 0.35, 1.0, "logit", alike=0.3),
     Prior("air_k", 0.0, 6.0, "plain", alike=0.4, drifts=0.5),  # the place's own air, less the probe's [K]
