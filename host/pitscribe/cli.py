@@ -13,6 +13,7 @@ from pathlib import Path
 
 from pitscribe import __version__
 from pitscribe.commands.aims import add_aims
+from pitscribe.commands.papers_parser import add_known, add_report
 from pitscribe.commands.probe_parser import add_probe
 from pitscribe.commands.trial_parser import add_score, add_trial
 from pitscribe.config import read_config
@@ -72,8 +73,8 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"pitscribe {__version__}")
     top.add_argument("--home", type=_folder, metavar="DIR", help="where the ledger and the settings are kept")
     sub = top.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
-    for add in (_demo, _serve, _cooks, _cook, _note, _plan, _import, _pull, _export, _replay, add_probe, _explain,
-                _emf, _flags, _logger, _page, _alerts, _boots, add_score, add_trial):
+    for add in (_demo, _serve, _cooks, _cook, _note, _plan, _import, _pull, _export, _replay, add_report, add_probe,
+                _explain, _emf, _flags, _logger, _page, _alerts, _boots, add_score, add_trial):
         add(sub)
     return top
 
@@ -145,7 +146,7 @@ def _cook(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     show = action("show", "what a cook is doing, or did")
     show.add_argument("cook", nargs="?", help="number or name (default: the newest)")
     show.add_argument("--json", action="store_true", help="for another program")
-    _known(show)
+    add_known(show)
     show.add_argument("--unit", choices=["F", "C"], help="units to print")
 
 
@@ -156,11 +157,6 @@ def _places(p: argparse.ArgumentParser) -> None:
             f"--{kind}", action="append", default=[], metavar="PLACE=CHANNEL[:PROBE]",
             help=f"a place in the {kind}: flat=2, or flat=2:green for the probe of that name",
         )
-
-
-def _known(p: argparse.ArgumentParser) -> None:
-    p.add_argument("--known", choices=["now", "then"], default="now",
-                   help="with what is known of the probes today, or as they were calibrated then (default now)")
 
 
 def _note(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -227,7 +223,7 @@ def _export(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     p.add_argument("cook", nargs="?", help="number or name (default: the newest)")
     p.add_argument("--out", type=Path, metavar="FILE", help="where to (default: standard output)")
     p.add_argument("--unit", choices=["F", "C"], help="units of the temperatures")
-    _known(p)
+    add_known(p)
 
 
 def _replay(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -238,7 +234,7 @@ def _replay(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     add_aims(p)
     p.add_argument("--unit", help="unit of the CSV's temperatures, and of what is printed: F or C "
                    "(default: for the CSV the one that makes it a cook, if one alone does)")
-    _known(p)
+    add_known(p)
     p.add_argument("--air", default="", metavar="A,B", help="columns of the CSV that are air places")
     p.add_argument("--meat", default="", metavar="A,B", help="columns of the CSV that are meat places")
     p.add_argument("--tz", metavar="ZONE", help="time zone of the CSV's times that have none (default UTC)")
@@ -251,7 +247,7 @@ def _explain(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     p.add_argument("cook", help="number or name")
     p.add_argument("place", help="as in the cook: flat")
     p.add_argument("time", help="+3:10 (into the cook), 14:05 (by the clock) or 2026-05-30T14:05:30")
-    _known(p)
+    add_known(p)
     p.add_argument("--json", action="store_true", help="for another program: degC and K")
     p.add_argument("--unit", choices=["F", "C"], help="units to print")
 

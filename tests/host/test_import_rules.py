@@ -24,7 +24,7 @@ ALLOWED = {
     "intake": {"wire", "ledger", "clock", "private"},
     "watch": {"cook", "series", "ledger", "clock"},
     "page": {"watch", "cook", "series", "ledger", "wire", "metrology", "clock", "private"},
-    "report": {"ledger", "metrology"},
+    "report": {"cook", "series", "ledger", "metrology"},
     "simulate": {"metrology", "wire"},
     "commands": {
         "cook", "series", "ledger", "wire", "metrology", "intake", "watch", "page", "report", "simulate",

@@ -25,7 +25,7 @@ from pitscribe.report.figures import (
     size,
     table_points,
 )
-from pitscribe.report.plot import PlotPoint, residual_plot
+from pitscribe.report.residuals import PlotPoint, residual_plot
 
 DUE_MS = 365 * 86_400_000  # a year: our own advice, no source
 _K_POINT = 1.96
