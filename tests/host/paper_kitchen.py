@@ -35,6 +35,7 @@ class Page(HTMLParser):
     def __init__(self, html):
         super().__init__()
         self.open, self.words, self.heads, self.tables, self.attributes = [], [], [], {}, []
+        self.tags, self.style = set(), ""
         self._cell = self._head = None
         self.feed(html)
         self.close()
@@ -42,6 +43,7 @@ class Page(HTMLParser):
 
     def handle_starttag(self, tag, attrs):
         self.attributes += attrs
+        self.tags.add(tag)
         if tag not in VOID:
             self.open.append(tag)
         if tag == "h2":
@@ -63,6 +65,7 @@ class Page(HTMLParser):
 
     def handle_data(self, data):
         if "style" in self.open:
+            self.style += data
             return
         self.words.append(data)
         for some in (self._cell, self._head):
@@ -86,5 +89,9 @@ def numbers(text):
 
 def needs_nothing_else(html):
     """Whether nothing is fetched, and nothing runs."""
-    tags = re.sub(r">[^<]*<", "><", html)
-    return not re.search(r"(src|href)\s*=|url\(|@import|<script|<link|<iframe|\son\w+\s*=", tags)
+    page = Page(html)
+    names = {name for name, _ in page.attributes}
+    fetches = names & {"src", "href", "srcset", "action", "data"} or page.tags & {"script", "link", "iframe", "object"}
+    runs = any(name.startswith("on") for name in names)
+    styles = page.style + " ".join(value for name, value in page.attributes if name == "style")
+    return not fetches and not runs and not re.search(r"url\(|@import|https?:", styles)

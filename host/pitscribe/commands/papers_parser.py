@@ -1,4 +1,4 @@
-"""The command line of what makes papers of cooks: ``report``."""
+"""The command line of what makes papers of cooks: ``report`` and ``compare``."""
 
 import argparse
 from pathlib import Path
@@ -18,3 +18,21 @@ def add_report(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
     p.add_argument("-o", "--out", type=Path, metavar="FILE", help="where to (default: the cook's name and .html, here)")
     add_known(p)
     p.add_argument("--unit", choices=["F", "C"], help="units to print")
+
+
+def add_compare(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """``pitscribe compare COOK COOK``."""
+    p = sub.add_parser(
+        "compare", help="two to four cooks beside each other: how they differ, and how surely",
+        description="Cooks beside each other, the first one as what the others are measured against. With -o their "
+        "courses are drawn one over the other as well.",
+    )
+    p.set_defaults(module="compare")
+    p.add_argument("cooks", nargs="+", metavar="COOK", help="numbers or names")
+    p.add_argument("--align", default="start", metavar="WHAT",
+                   help="where time is counted from: start, 150F (first reached by the coldest place), 150F:flat, or "
+                   "the first note of a kind: wrap (default start)")
+    p.add_argument("-o", "--out", type=Path, metavar="FILE", help="a page with the courses and the figures: .html")
+    add_known(p)
+    p.add_argument("--json", action="store_true", help="for another program: degC, K and hours")
+    p.add_argument("--unit", choices=["F", "C"], help="units to print, and of a temperature without a letter")

@@ -1,5 +1,6 @@
 """A trial as it can be read now: its pieces with their cooks' records, and what was weighed, scored and tasted."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pitscribe.ledger.ledger import Ledger
@@ -41,6 +42,11 @@ class TrialRecord:
     trial: Trial
     pieces: tuple[PieceRecord, ...]
     tastings: tuple[TastingRecord, ...]
+
+
+def whole_cook(record: CookRecord, scores: Sequence[Score], weights: Sequence[Weights]) -> PieceRecord:
+    """A cook by itself, as a piece of no trial: so that what is said of pieces can be said of it."""
+    return PieceRecord(Piece(0, 0, record.cook.id, "", "", None, 0), record, tuple(scores), tuple(weights))
 
 
 def load_trial(ledger: Ledger, id_or_name: int | str) -> TrialRecord:
