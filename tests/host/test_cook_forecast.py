@@ -236,9 +236,9 @@ def test_what_nobody_reads_strays_no_wider_than_its_prior():
 
 @pytest.mark.parametrize(("sharp", "tail"), [(1.0, 0.9), (4.0, 0.05)], ids=["recedes", "shuts"])
 def test_the_priors_hold_either_law_of_drying(sharp, tail):
-    """Textbook drying resists in proportion to what has dried; a crust shuts. Neither is further off than 2.2 sd."""
+    """Textbook drying resists in proportion to what has dried; a crust shuts. Neither is further off than 2.5 sd."""
     said = {p.name: p for p in PRIORS}
     for name, value in (("sharp", np.log(sharp)), ("tail", np.log(tail / (1 - tail)))):
         i = [p.name for p in PRIORS].index(name)
         middle = float(np.median(Ensemble(4).theta[i]))
-        assert abs(value - middle) < 2.2 * said[name].sd
+        assert abs(value - middle) < 2.5 * said[name].sd

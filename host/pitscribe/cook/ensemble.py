@@ -61,8 +61,8 @@ PRIORS = (
     Prior("juice", 0.45, 0.80, alike=0.7),
     Prior("juice_c", 63.0, 4.0, "plain", alike=0.7),
     Prior("crust", 2.3, 0.45, alike=0.85, drifts=0.2),
-    Prior("sharp", 2.5, 0.50, alike=0.9),
-    Prior("tail", 0.35, 1.4, "logit", alike=0.9),
+    Prior("sharp", 2.7, 0.42, alike=0.9),
+    Prior("tail", 0.30, 1.3, "logit", alike=0.9),
     Prior("humid", 0.018, 0.60, alike=1.0),
     Prior("round", 0.35, 1.0, "logit", alike=0.3),
     Prior("air_k", 0.0, 6.0, "plain", alike=0.4, drifts=0.5),  # the place's own air, less the probe's [K]

@@ -26,6 +26,7 @@ LONG_H, LONG_SD, LEAST_WEIGHT = 11.0, 0.28, 0.03
 COLD_K = 3.0  # a pit that is usually not even so much above the target does not get there, however long one waits
 LEVELS = (0.1, 0.25, 0.5, 0.75, 0.9)  # of the fan
 FAN_S = 1800.0
+WIDE = 0.75  # our allowance: four hours to go, give or take an hour and a half
 ROUNDS_S = (300.0, 600.0, 900.0, 1800.0, 3600.0, 7200.0)
 SEED = 20_260_614
 NOT_WITHIN = f"more likely than not it is not there within {HORIZON_H:.0f} h"
@@ -70,10 +71,10 @@ class Forecast:
 
     @property
     def wide(self) -> bool:
-        """It is too early for more than a rough answer: the interval is wider than the median is far away."""
+        """Too early for more than a rough answer: the interval is wider than ``WIDE`` of the time to the median."""
         if self.reached or self.p50 is None:
             return False
-        return self.p90 is None or self.p10 is None or self.p90 - self.p10 > self.p50 - self.made
+        return self.p90 is None or self.p10 is None or self.p90 - self.p10 > WIDE * (self.p50 - self.made)
 
     def told(self, t: float | None) -> float | None:
         """A time as it is to be shown: rounded to ``round_s`` [UTC s]."""
