@@ -1,5 +1,7 @@
-// The answers, the places, the troubles and the loggers: from a snapshot to words and numbers on the page.
+// The answers, the places and the loggers: from a snapshot to words and numbers on the page.
 
+import { bandWords, fuelWords, stateWords } from "./fire.js";
+import { finishWords } from "./finish.js";
 import { degrees, temp, delta, signed, span, clock, dayClock, unitName, difference } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
@@ -27,7 +29,7 @@ function figure(card, text, fresh) {
 /** Is what was read at `t` fresh: of a past cook, when its readings end? `view.contact` false makes everything stale. */
 export const isFresh = (view, item) => view.contact && item.fresh && (view.past ? view.snap.newest ?? item.t : view.now) - item.t <= item.stale_after_s;
 /** Clock time, with the day if it is not that of the cook's start (a past cook) or of now. */
-const when = (view, t) => clock(t, view.past ? view.snap.cook.started : view.now);
+export const when = (view, t) => clock(t, view.past ? view.snap.cook.started : view.now);
 /** How long ago; only the clock time where the host's time is not known any more, and does not go as ours does. */
 const ago = (view, t) => (view.aged && !view.past ? `${span(view.now - t)} ago` : `at ${when(view, t)}`);
 const readAt = (view, t) => (view.past ? `at ${when(view, t)}` : view.aged ? `read ${ago(view, t)}, ${when(view, t)}` : `read ${ago(view, t)}`);
@@ -75,6 +77,8 @@ function showColdest(view) {
   head(card, view.past ? "Coldest meat at the end" : "Coldest meat", c?.place);
   const fresh = c && isFresh(view, c), why = c?.rate === null ? c.words : "";
   showCannot(view, card, "coldest", ["rate of", "present temperature", "coldest"], noRate("rate", why, fresh));
+  const done = finishWords(view);
+  for (const [name, text] of [["finish", done.line], ["finish-more", done.more]]) { put(part(card, name), text); part(card, name).hidden = !text; }
   const way = part(card, "way");
   way.hidden = !c || cook.target_c === null;
   if (!c) { blank(view, card, "No meat place can be read"); return; }
@@ -107,6 +111,9 @@ function showPit(view) {
   const moves = slope !== null && p.direction !== "steady";
   const way = p.direction ? `${ARROWS[p.direction]}${moves ? ` ${rated(Math.abs(slope), u, 1 / 6).replace("+", "")} in 10 min` : ""}` : notKnown(view, "direction", why);
   put(part(card, "line"), fresh ? way : `not fresh: ${readAt(view, p.t)}`);
+  const fire = view.snap.fire, state = view.past ? "" : stateWords(view, fire);
+  put(part(card, "band"), [state, bandWords(fire)].filter(Boolean).join("; "));
+  put(part(card, "fuel"), fuelWords(view, fire));
   const level = p.level_c === null || !fresh ? "" : `; 30 min: mean ${temp(p.level_c)}, swing ${delta(p.swing_k)}`;
   const each = p.places.map((o) => oneAir(view, o)).join(", ");
   put(part(card, "more"), `${p.why_this ? `${p.why_this}; ` : ""}${each}${level}`);
@@ -173,17 +180,6 @@ function showPlaces(view, styles) {
   $("places-cannot").hidden = !rest.length;
 }
 
-function showTroubles(view) {
-  const list = [];
-  if (!view.contact) list.push({ key: "contact", grade: "bad", words: "No contact with the host. What stands here is old. If it has power, the logger goes on recording." });
-  list.push(...view.snap.troubles);
-  const key = JSON.stringify(list.map((t) => [t.key, t.grade, t.words, t.since]));
-  const box = $("troubles");
-  if (box.dataset.shown === key) return; // so that a screen reader hears each trouble once
-  box.dataset.shown = key;
-  box.replaceChildren(...list.map((t) => el("p", t.since ? `${t.words} Since ${clock(t.since, view.now)}.` : t.words, { class: `trouble ${t.grade}`, "data-key": t.key })));
-}
-
 function showLoggers(view) {
   const dl = $("loggers"), rows = [];
   const row = (dt, dd) => rows.push(el("dt", dt), el("dd", dd));
@@ -210,6 +206,7 @@ function showHead(view) {
   const c = view.snap.cook;
   put($("cook-name"), c.name);
   const began = `began ${dayClock(c.started)}`;
+  put($("cook-cuts"), c.meats.join("; "));
   put($("cook-span"), c.ended === null ? `${began}${view.aged ? `; ${span(view.now - c.started)} so far` : ""}` : `${began}; lasted ${span(c.ended - c.started)}`);
   document.title = view.snap.coldest && isFresh(view, view.snap.coldest) && !view.past
     ? `${temp(view.snap.coldest.celsius)} ${unitName()} ${view.snap.coldest.place} - Pitscribe` : `${c.name} - Pitscribe`;
@@ -217,9 +214,8 @@ function showHead(view) {
   $("reopen-cook").hidden = c.ended === null;
 }
 
-/** Show everything but chart and notes. view = {snap, now, contact, past}. */
+/** Show everything but troubles, chart, notes and details. view = {snap, now, contact, past}. */
 export function showAnswers(view, styles) {
-  showTroubles(view);
   if (!view.snap.cook) return;
   showHead(view);
   showColdest(view);

@@ -100,7 +100,7 @@ export async function refresh(force = false) {
 export function follow(next) {
   view = next;
   if (!view.snap.cook) return;
-  const now = JSON.stringify([view.snap.cook, view.snap.notes, view.snap.stalls, view.snap.places.map((p) => [p.place, p.kind])]);
+  const now = JSON.stringify([view.snap.cook, view.snap.notes, view.snap.stalls, view.snap.forecasts?.[0]?.made, view.snap.places.map((p) => [p.place, p.kind])]);
   const force = now !== key;
   key = now;
   const news = view.snap.readings !== readings;

@@ -1,6 +1,7 @@
 // How the chart looks: its lines, shapes and words, from what is held of the cook's readings and a view of the page.
 
 import { held, range, drawn } from "./chartdata.js";
+import { fanOf, fanTraces } from "./chartfan.js";
 import { stamp, ticks } from "./charttime.js";
 import { degrees, difference, unitName, clock } from "./units.js";
 
@@ -43,7 +44,7 @@ export function traces(view, styles) {
     line: { color: css("--ink"), width: 1.6 }, hovertemplate: `%{y:.1f} ${unitName()}`, connectgaps: false,
   });
   lines.push(noteTrace(view));
-  return [...stallTraces(view, styles), ...lines];
+  return [...fanTraces(view, styles), ...stallTraces(view, styles), ...lines];
 }
 
 const SYMBOLS = { wrap: "square", rotate: "diamond", fuel: "triangle-up", lid: "triangle-down", pull: "star", hold: "hexagon" };
@@ -184,7 +185,8 @@ function yRange(view, x) {
 /** Axes, shapes and words of the chart. */
 export function layoutOf(view, styles) {
   const r = range() ?? { from: Math.min(held.whole.from, view.snap.cook.started), to: held.whole.to };
-  const x = [r.from, Math.max(r.to, r.from + 60)];
+  const fan = fanOf(view);
+  const x = [r.from, Math.max(r.to, r.from + 60, fan?.t.at(-1) ?? 0)];
   const box = $("chart"), small = narrow();
   const margin = { l: 44, r: small ? 98 : 132, t: 22, b: 30 };
   const size = { plot: Math.max(60, box.clientHeight - margin.t - margin.b), width: Math.max(60, box.clientWidth - margin.l - margin.r) };

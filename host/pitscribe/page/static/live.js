@@ -2,9 +2,12 @@
 
 import { get, listen } from "./api.js";
 import { showAnswers, say, el } from "./answers.js";
+import { showTroubles } from "./troubles.js";
 import { wireNotes, showNotes, offerKept } from "./notes.js";
 import { follow, redraw, wireChart } from "./chart.js";
 import { stylesOf } from "./chartlook.js";
+import { showDetails, unfold, wireDetails } from "./details.js";
+import { wireSettings } from "./settings.js";
 import { wireEnds } from "./ends.js";
 import { showStart, wireStart } from "./start.js";
 import { wireUnits, onUnit, fixOffset, clocksChange } from "./units.js";
@@ -46,9 +49,11 @@ function show(chart = true) {
   $("cook-view").hidden = snap.cook === null;
   $("start-view").hidden = snap.cook !== null;
   if (snap.cook) showClocks(snap.cook);
+  showTroubles(view);
   showAnswers(view, stylesOf(snap.places));
   if (snap.cook === null) { document.title = "Pitscribe"; showStart(); return; }
   showNotes(view);
+  showDetails(view);
   say(view);
   if (chart) follow(view);
 }
@@ -98,6 +103,9 @@ wireUnits();
 onUnit(() => { show(false); redraw(); });
 wireNotes({ view: () => view, changed: fetchSnapshot });
 wireChart();
+wireDetails();
+document.addEventListener("unfold", (e) => unfold(e.detail));
+wireSettings(view, fetchSnapshot);
 wireEnds(view);
 wireStart(fetchSnapshot);
 await fetchSnapshot();

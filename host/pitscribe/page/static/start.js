@@ -3,10 +3,10 @@
 import { get, send } from "./api.js";
 import { el } from "./answers.js";
 import { toast } from "./notes.js";
-import { degrees, dayClock, onUnit, temp, toCelsius, unitName } from "./units.js";
+import { bandOf, cutsOf, targetOf } from "./settings.js";
+import { dayClock, onUnit, temp, unitName } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
-const TARGET_C = [30, 100]; // the ledger's bounds
 const AIR = /\b(grate|firebox|far end|dome|air|pit|smoker|chamber|rack|shelf)\b/i; // common names of places in the air
 const READ_EVERY_MS = 5000;
 let shown = false, loggers = [];
@@ -58,16 +58,6 @@ function showReadings() {
   }
 }
 
-/** degC from what was typed, null for nothing; throws words in the person's unit. */
-function targetOf(typed) {
-  if (!typed) return null;
-  const c = toCelsius(Number(typed));
-  if (!Number.isFinite(c)) throw new Error(`The target “${typed}” is not a number.`);
-  const [low, high] = TARGET_C;
-  if (c < low - 1e-9 || c > high + 1e-9) throw new Error(`The target ${typed} ${unitName()} is not from ${degrees(low).toFixed(0)} to ${degrees(high).toFixed(0)} ${unitName()}: what the inside of the meat is to reach.`);
-  return Math.min(high, Math.max(low, c));
-}
-
 function placesOf() {
   return [...document.querySelectorAll(".channel")].filter((r) => r.querySelector("input").value.trim()).map((r) => ({
     logger: r.dataset.logger, channel: Number(r.dataset.channel), place: r.querySelector("input").value.trim(), kind: r.querySelector("select").value,
@@ -81,8 +71,10 @@ export function wireStart(started) {
     const wrong = $("start-error");
     wrong.textContent = "";
     try {
-      const target = targetOf($("start-target").value.trim().replace(",", "."));
-      const cook = await send("POST", "/api/cooks", { name: $("start-name").value.trim(), target_c: target, places: placesOf() });
+      const cook = await send("POST", "/api/cooks", {
+        name: $("start-name").value.trim(), target_c: targetOf($("start-target").value), band_c: bandOf($("start-low").value, $("start-high").value),
+        meats: cutsOf($("start-cuts").value), places: placesOf(),
+      });
       shown = false; // it is read anew the next time
       await started();
       $("cook-name").focus();

@@ -1,0 +1,46 @@
+// When it will be done: from a forecast to words, never with more digits than it knows.
+
+import { clock, span, temp, unitName } from "./units.js";
+
+export const COLDEST = "coldest"; // the forecast of when the last of the meat places is there
+const seconds = (iso) => (iso === null || iso === undefined ? null : Date.parse(iso) / 1000);
+
+/** The forecast of a place, with its times in UTC s and as they are to be shown; null if there is none. */
+export function forecastOf(view, place) {
+  const f = (view.snap.forecasts ?? []).find((g) => g.place === place);
+  if (!f) return null;
+  const told = (iso) => { const t = seconds(iso); return t === null ? null : Math.round(t / f.round_s) * f.round_s; };
+  return { ...f, made: seconds(f.made), p10: told(f.p10), p50: told(f.p50), p90: told(f.p90) };
+}
+
+/** "about 21:30", or "not within 48 h", or why it cannot be said. */
+export function median(view, f) {
+  const at = (t) => clock(t, reference(view));
+  if (f.reached) return `since ${at(f.p50)}`;
+  if (f.p50 === null) return f.why_not ?? "not within 48 h";
+  return `about ${at(f.p50)}`;
+}
+
+/** "19:45 to 23:15", open at an end that lies beyond 48 h. */
+export function range80(view, f) {
+  const at = (t) => clock(t, reference(view));
+  if (f.reached || f.p50 === null) return "";
+  return `${f.p10 === null ? "before" : at(f.p10)} to ${f.p90 === null ? "more than 48 h from now" : at(f.p90)}`;
+}
+
+const reference = (view) => (view.past ? view.snap.cook.started : view.now);
+
+/** What the answer's card says: {line, more}; nothing where no target is set. */
+export function finishWords(view) {
+  const { cook } = view.snap;
+  if (cook.target_c === null || view.past) return { line: "", more: "" };
+  const f = forecastOf(view, COLDEST), at = `${temp(cook.target_c)} ${unitName()}`;
+  if (!f) return { line: "", more: "" };
+  if (f.reached) return { line: `All meat at ${at} ${median(view, f)}`, more: without(f) };
+  if (f.p50 === null) return { line: `All meat at ${at}: ${median(view, f)}`, more: without(f) };
+  const old = view.now - f.made > 1800 && view.aged ? `, foretold ${span(view.now - f.made)} ago` : "";
+  const rough = f.wide ? "too early for more than a rough answer: " : "";
+  return { line: `All meat at ${at} ${median(view, f)}`, more: [`${rough}four times in five ${range80(view, f)}${old}`, without(f)].filter(Boolean).join("; ") };
+}
+
+const without = (f) => (f.without.length ? `without ${f.without.join(", ")}` : "");
