@@ -143,7 +143,7 @@ def test_the_whole_cook_and_the_last_hour_stay_chosen_and_follow_the_data(runnin
         button.click()
         end = drawn if span == "all" else shown
         if span != "all":
-            page.wait_for_function(f"{shown} - {shown.replace('[1]', '[0]')} < 3700")
+            page.wait_for_function(f"() => {shown} - {shown.replace('[1]', '[0]')} < 3700")
         for _ in range(2 if span == "all" else 1):
             before = page.evaluate(end)
             running.world.carry_on(600)
