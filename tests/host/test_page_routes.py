@@ -384,14 +384,43 @@ def test_a_listener_gets_the_newest_snapshot_then_beats_then_news(world, served,
         name, _, beat = next(e for e in stream if e[0] == "beat")
         assert beat == {"now": world.clock.now()}
         httpx2.post(f"{served.url}api/cooks/1/notes", json={"kind": "fuel"}).raise_for_status()
-        news = next(e for e in stream if e[0] == "snapshot" and e[2]["notes"])
+        news = next(e for e in stream if e[0] == "change" and e[2].get("notes"))
         assert news[2]["notes"][0]["kind"] == "fuel"
+
+
+def test_what_a_stream_tells_adds_up_to_the_newest_snapshot_and_the_changes_are_small(world, served):
+    with httpx2.stream("GET", f"{served.url}api/events", timeout=60) as answer:
+        stream = events(answer.iter_lines())
+        _, _, whole = next(stream)
+        sizes, seen = [], 0
+        for minute in range(4):
+            world.carry_on(10)
+            for name, _, data in stream:
+                if name == "change":
+                    whole |= data
+                    sizes.append(len(json.dumps(data)))
+                    if data.get("newest", 0) >= world.clock.now() - 11:
+                        break
+            seen += minute
+        told = httpx2.get(f"{served.url}api/snapshot", timeout=60).json()
+        for name, _, data in stream:
+            if whole["number"] >= told["number"]:
+                break
+            whole |= data if name == "change" else {}
+    assert seen
+    assert whole.keys() == told.keys()
+    assert {k: whole[k] for k in whole if k not in ("number", "now")} == {
+        k: told[k] for k in told if k not in ("number", "now")
+    }
+    # Within a minute nothing but the numbers themselves changes.
+    assert min(sizes) < len(json.dumps(told)) / 4
 
 
 def test_a_listener_that_is_up_to_date_is_not_sent_the_same_again(served):
     with httpx2.stream("GET", f"{served.url}api/events", timeout=60) as answer:
         # The forecasts are the last that comes of readings that stand.
-        number = next(e[1] for e in events(answer.iter_lines()) if e[0] == "snapshot" and e[2]["forecasts"])
+        told = (e for e in events(answer.iter_lines()) if e[0] != "beat")
+        number = next(number for _, number, parts in told if parts.get("forecasts"))
     with httpx2.stream("GET", f"{served.url}api/events", headers={"Last-Event-ID": number}, timeout=60) as answer:
         assert next(events(answer.iter_lines()))[0] == "beat"
 

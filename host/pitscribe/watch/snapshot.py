@@ -63,5 +63,13 @@ class Snapshot:
     @classmethod
     def of(cls, number: int, now: float, body: dict[str, Any]) -> "Snapshot":
         """Seal a body; NaN in it is a fault of ours and raises ValueError."""
-        text = json.dumps({"v": 1, "number": number, "now": now, **body}, allow_nan=False, separators=(",", ":"))
-        return cls(number, now, body, text)
+        return cls(number, now, body, _text(number, now, body))
+
+    def since(self, earlier: "Snapshot") -> str:
+        """The same JSON with only those parts of the body that are not as an earlier snapshot had them."""
+        old = earlier.body
+        return _text(self.number, self.now, {k: v for k, v in self.body.items() if k not in old or old[k] != v})
+
+
+def _text(number: int, now: float, body: dict[str, Any]) -> str:
+    return json.dumps({"v": 1, "number": number, "now": now, **body}, allow_nan=False, separators=(",", ":"))

@@ -29,7 +29,7 @@ export const send = (method, url, body) => ask(url, {
 const SILENCE_MS = 10000;
 
 /**
- * Listen to the host. `on.snapshot(s)`, `on.beat({now})`, `on.contact(bool)`.
+ * Listen to the host. `on.snapshot(s)`, `on.change(parts)`, `on.beat({now})`, `on.contact(bool)`.
  * The host sends a beat every few seconds; ten seconds without anything is told as a lost contact, whatever the
  * browser thinks of the connection.
  */
@@ -44,6 +44,7 @@ export function listen(on) {
   const open = () => {
     source = new EventSource("/api/events");
     source.addEventListener("snapshot", (e) => { hear(); on.snapshot(JSON.parse(e.data)); });
+    source.addEventListener("change", (e) => { hear(); on.change(JSON.parse(e.data)); });
     source.addEventListener("beat", (e) => { hear(); on.beat(JSON.parse(e.data)); });
   };
   open();

@@ -84,9 +84,13 @@ async function fetchSnapshot() {
   }
 }
 
+// What the stream has told so far: a change of it is against that, whatever was asked for besides.
+let streamed = null;
+
 function wireLive() {
   listen({
-    snapshot: take,
+    snapshot: (snap) => { streamed = snap; take(snap); },
+    change: (parts) => { streamed = { ...streamed, ...parts }; take(streamed); },
     beat: ({ now }) => { hearTime(now); show(false); },
     contact: (there) => {
       view.contact = there;
