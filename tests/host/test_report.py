@@ -99,6 +99,18 @@ def test_what_each_note_did_is_what_the_analysis_says_of_it(unit):
     assert f"Fuel, 3 times (ticks at the foot of the chart): {first}" in PAGE[unit].text
 
 
+def test_an_act_right_after_new_fuel_shows_what_both_did_at_its_own_number():
+    """Fuel has no number of its own, so what began with it stands at the first note that has one; only there."""
+    notes = ((2.0, "fuel"), (2.02, "spritz"), (2.04, "rotate"))
+    record = cook(hours=4.0, notes=notes)
+    (done,) = analyse(record).interventions
+    assert done.kinds == ("fuel", "spritz", "rotate")
+    first, second = Page(cook_html(kept(record), unit="C", when=when)).rows("Notes, and what they did")
+    assert numbers(first["spread, C"])[0] == pytest.approx(done.after[-1].spread.effect, abs=0.0501)
+    assert first["besides"] == "with fuel"
+    assert (second["spread, C"], second["besides"]) == ("", "together with no. 1")
+
+
 def test_each_forecast_is_the_one_that_was_made_of_the_record_as_it_stood_then_and_stands_against_what_came():
     assert [b.share for b in KEPT.back] == [0.25, 0.5, 0.75]
     for look in KEPT.back:

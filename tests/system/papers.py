@@ -1,9 +1,10 @@
-"""Makes what docs/METROLOGY.md shows: ``tests/system/papers.py``.
+"""Makes what docs/METROLOGY.md and the README show of papers: ``tests/system/papers.py``.
 
 The bench plays an ice bath and boiling water, then a short cook with the same wires and chips; the unmodified firmware
 reads both. A person's commands calibrate the probes, print a certificate and explain one reading of the cook. Writes
 docs/pictures/certificate.png and .html, and in docs/METROLOGY.md the blocks between ``<!-- NAME -->`` and
-``<!-- end -->``. Look at them before you commit them.
+``<!-- end -->``. Of two demos, each another day of the same scenario, it writes docs/pictures/report.png (the upper
+part of a cook's page) and comparison.png. Look at them before you commit them.
 """
 
 import os
@@ -32,7 +33,10 @@ from pitscribe.simulate.bath import SCENES
 DOCS = Path(__file__).parents[2] / "docs"
 DOCUMENT = DOCS / "METROLOGY.md"
 SEED = 7
+REPORT_PX = 1240
 BATHS, COOK, COOK_HOURS = "ice-and-boil", "backyard", 2.0
+DAYS = {7: "One Saturday", 11: "Another Saturday"}  # seed of a demo, and what its cook is called beside the other
+PARTS = {"air": ("grate", "far end"), "meat": ("flat", "point", "tip", "middle")}
 EXPLAINED, EXPLAINED_S = ("Saturday", "flat", "+1:50"), 6600
 
 
@@ -47,6 +51,7 @@ def main() -> int:
         text = DOCUMENT.read_text(encoding="utf-8")
         text = with_block(text, "explain", explained(home))
         DOCUMENT.write_text(with_block(text, "budgets", budgets()), encoding="utf-8")
+        cooks(Path(name))
     return 0
 
 
@@ -96,6 +101,43 @@ def explained(home: Path) -> str:
     return f"```\n$ ./host/run {asked}\n{printed}\n```\n\n{known_truth(home)}"
 
 
+def cooks(folder: Path) -> None:
+    """The pictures of a cook's page, and of two days of one scenario beside each other.
+
+    The second page is of what a person would have who took both cooks over as tables from elsewhere.
+    """
+    both = folder / "both"
+    both.mkdir()
+    Ledger(both / "ledger.sqlite", SetClock(1_800_000_000.0)).close()
+    for seed, name in DAYS.items():
+        kept, table = folder / f"demo-{seed}", folder / f"{name}.csv"
+        demo = [sys.executable, "-m", "pitscribe.cli", "demo", "--headless", "--seed", str(seed), "--keep", str(kept)]
+        subprocess.run(demo, check=True, capture_output=True)
+        pitscribe(kept, "export", "--unit", "C", "--out", table)
+        places = [word for kind, some in PARTS.items() for word in (f"--{kind}", ",".join(some))]
+        pitscribe(both, "import", table, "--unit", "C", "--name", name, *places)
+        copy_notes(kept, both, name)
+    first, *_ = DAYS
+    page, beside = folder / "report.html", folder / "comparison.html"
+    pitscribe(folder / f"demo-{first}", "report", "-o", page)
+    pitscribe(both, "compare", *DAYS.values(), "-o", beside)
+    photograph(page, DOCS / "pictures" / "report.png", REPORT_PX)
+    photograph(beside, DOCS / "pictures" / "comparison.png")
+
+
+def copy_notes(one: Path, other: Path, name: str) -> None:
+    """What was wanted and noted of the cook in a home, for the cook of that name in another."""
+    source, target = (Ledger(home / "ledger.sqlite", SetClock(1_800_000_000.0)) for home in (one, other))
+    try:
+        from_cook, to_cook = source.cooks()[0], target.cook(name)
+        target.set_cook(to_cook.id, target_c=from_cook.target_c, band_c=from_cook.band_c)
+        for note in source.notes(from_cook.id):
+            target.add_note(to_cook.id, note.at_ms, note.kind, note.text)
+    finally:
+        source.close()
+        target.close()
+
+
 def known_truth(home: Path) -> str:
     """What the bench had there, which knows."""
     _, place, _ = EXPLAINED
@@ -135,14 +177,15 @@ def block_of(text: str, name: str) -> str:
     return found[1]
 
 
-def photograph(page_file: Path, out: Path) -> None:
-    """A certificate as a person sees it."""
+def photograph(page_file: Path, out: Path, upper: int | None = None) -> None:
+    """A page as a person sees it: all of it, or its upper part [px]."""
     out.parent.mkdir(parents=True, exist_ok=True)
     with chromium() as browser:
         context = new_context(browser, color_scheme="light", device_scale_factor=1.5)
         page, seen = new_page(context, 900, 400)
         page.goto(page_file.as_uri())
-        page.screenshot(path=out, full_page=True)
+        part = None if upper is None else {"x": 0, "y": 0, "width": 900, "height": upper}
+        page.screenshot(path=out, full_page=True, clip=part)
         if seen.complaints:
             raise SystemExit(f"{page_file.name}: {seen.complaints}")
         context.close()

@@ -27,6 +27,7 @@ HOUR_S = 3600.0
 # begin was said 21 to 0 min before, the end 19 to 138 min after what surely was one (middle 68 %); the common part of
 # that cancels in a difference.
 BEGIN_S, END_S = 900.0, 3600.0
+AT_TARGET = "coldest place at the target"
 LEAST_MIN = 45  # of an hour, known minutes for its swing to count
 
 Figures = dict[tuple[str, str], Figure]
@@ -49,7 +50,7 @@ def figures_of(piece: PieceRecord, said: Analysis, origin: Origin, target_c: flo
         ("start temperature of the coldest place", "degC"): Figure(facts.get("start temperature"), _start_u(meat)),
         ("pit, mean until it was pulled", "degC"): Figure(facts.get("pit mean"), _pit_u(air, grid)),
         ("pit, swing within an hour", "K"): swing(pit_course(air, grid.n)),
-        ("coldest place at the target", "h"): _target(meat, grid, target_c, origin),
+        (AT_TARGET, "h"): _target(meat, grid, target_c, origin),
         **_stalls(record, said, origin),
         ("greatest spread", "K"): _greatest(said),
         ("mean spread until it was pulled", "K"): Figure(facts.get("evenness"), _mean(said.evenness.u_k)),

@@ -8,6 +8,7 @@ import numpy as np
 
 from pitscribe.cook.answers import Analysis
 from pitscribe.cook.besides import CAUTION, Besides, Figure, Row
+from pitscribe.cook.figures import AT_TARGET
 from pitscribe.cook.grid import FloatArray, Grid, cells_of, grid_of
 from pitscribe.cook.origins import Origin
 from pitscribe.cook.pit import pit_course
@@ -54,7 +55,12 @@ def comparison_html(cooks: Sequence[Shown], found: Besides, *, unit: str, when: 
 
 def _target(found: Besides, unit: str) -> str:
     """What the time to the target is to."""
-    return "" if found.target_c is None else f"The target that all are timed to is {degrees(found.target_c, unit)}."
+    if found.target_c is None:
+        return ""
+    target = degrees(found.target_c, unit)
+    if not any(row.name == AT_TARGET for row in found.rows):
+        return f"In none of them every place was seen to reach {target}."
+    return f"The target that all are timed to is {target}."
 
 
 def _give(origin: Origin) -> str:
@@ -167,7 +173,8 @@ def _letters(panel: Panel, c: Shown, y: float) -> None:
     for note in sorted(c.record.notes, key=lambda n: n.at_ms):
         x = (note.at_ms / 1000 - c.origin.t) / 3600
         if note.kind in _LETTERS_OF and panel.drawing.px(x) - last > 11:
-            panel.words(x, y, _LETTERS_OF[note.kind], anchor="middle")
+            near_the_end = panel.drawing.px(x) > panel.drawing.width - panel.drawing.right - 12.0
+            panel.words(x, y, _LETTERS_OF[note.kind], anchor="end" if near_the_end else "middle")
             last = panel.drawing.px(x)
 
 

@@ -24,16 +24,15 @@ _LETTERS = 160  # of a note's own words; the whole is in the ledger
 
 def what_they_did(notes: Sequence[Note], done: Sequence[Intervention], unit: str, times: Times) -> str:
     """The numbered notes, and what each intervention changed against what was to be expected without it."""
-    rows = []
+    rows, shown = [], dict[float, int]()
     for i, note in enumerate(numbered(notes), 1):
         at = note.at_ms / 1000
         one = next((d for d in done if note.kind in d.kinds and d.at <= at <= d.at + TOGETHER_S), None)
         words = note.kind if not note.text else f"{note.kind}: {_short(note.text)}"
-        first = one is not None and abs(one.at - at) < 1.0
-        if one is None:
-            told_of = ("", "", "", "", "")
-        else:
-            told_of = _effects(one, unit) if first else ("", "", "", "", "together with the one before")
+        told_of = ("", "", "", "", "")
+        if one is not None:
+            first = shown.setdefault(one.at, i)
+            told_of = _effects(one, unit) if first == i else ("", "", "", "", f"together with no. {first}")
         rows.append((str(i), times.at(at), words, *told_of))
     heads = ("no.", "when", "what", f"spread, {unit}", f"leader, {unit}/h", f"laggard, {unit}/h", f"pit, {unit}",
              "besides")
@@ -59,7 +58,8 @@ def _effects(done: Intervention, unit: str) -> tuple[str, str, str, str, str]:
     if not known:
         return NOTHING, NOTHING, NOTHING, NOTHING, f"cannot be told: {done.after[0].why_not}"
     at = known[-1]
-    besides = [f"no spread: {at.why_not}"] if at.spread is None else []
+    besides = [f"with {kind}" for kind in done.kinds if kind in BESIDES]
+    besides += [f"no spread: {at.why_not}"] if at.spread is None else []
     besides += [] if at.separable else [f"not separable from {', '.join(_hiding(done, at.overlaps))}"]
     besides += [f"in {at.minutes} min"] if at.minutes != HORIZONS[-1] else []
     return (effect(at.spread, unit), effect(at.leader_rate, unit), effect(at.laggard_rate, unit), effect(at.pit, unit),

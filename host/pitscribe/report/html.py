@@ -20,6 +20,7 @@ th, td { text-align: left; vertical-align: top; padding: .15em .6em .15em 0; bor
 .num { text-align: right; white-space: nowrap } th.num { white-space: normal }
 figure { margin: .5em 0; break-inside: avoid } svg { width: 100%; height: auto; display: block }
 svg text { font-family: inherit; font-size: 11px; paint-order: stroke; stroke: #fff; stroke-width: 2.5px }
+svg .mark { stroke: none; font-size: 10px }
 .beside { display: grid; grid-template-columns: 1fr 1fr; gap: 0 2em }
 .beside > * { min-width: 0 } .narrow { display: none }
 .quiet { color: #564f47 } .small { font-size: .88em } .columns { columns: 2; column-gap: 2em }

@@ -178,7 +178,8 @@ class Panel:
             self.drawing.line(px, px, py + _DOT, self.top + self.height, QUIET, dash="1 3")
             self.drawing.parts.append(f'<circle cx="{px:.1f}" cy="{py:.1f}" r="{_DOT - 0.5:g}" fill="#fff" '
                                       f'stroke="{INK}"/>')
-            self.drawing.text(px, py + 3.7, str(i), anchor="middle")
+            self.drawing.parts.append(f'<text class="mark" x="{px:.1f}" y="{py + 3.2:.1f}" text-anchor="middle" '
+                                      f'fill="{INK}">{i}</text>')
 
     def words(self, x: float, y: float, text: str, *, anchor: str = "start", colour: str = INK) -> None:
         """Words beside a point of the panel."""
