@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from intake_rig import LOGGER
+from page_world import make_world
 
 from pitscribe.clock import SetClock
 from pitscribe.cook.analysis import check_target
@@ -11,6 +12,7 @@ from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.probebook import MEASURED_TC, TC_LETTERS
 from pitscribe.ledger.values import NOTE_KINDS, TARGET_C, Cook
 from pitscribe.metrology import its90
+from pitscribe.series import Reader
 
 NOW = 1_780_000_000
 START = 1_779_000_000_000
@@ -217,3 +219,28 @@ def test_the_last_words_of_a_logger_are_kept(ledger):
     assert info.now == {"boot": 1, "up": 5}
     ledger.saw_state(LOGGER, {"online": False, "boot": 1})
     assert ledger.loggers()[0].name == "pit"  # the last will has no name
+
+
+def test_probes_that_were_mixed_up_are_put_right_for_the_past_as_well_all_or_nothing(tmp_path):
+    world = make_world(tmp_path, hours=0.5)
+    ledger, cook = world.ledger, world.cook
+    before = {s.place: s.celsius for s in Reader(ledger, cook.id).read().places}
+    rows = {(p.logger, p.channel): (p.place, p.kind, p.probe.tc) for p in ledger.placements(cook.id)}
+    swap = {"flat": "tip", "tip": "flat"}
+    wanted = {where: (swap.get(place, place), kind, tc) for where, (place, kind, tc) in rows.items()}
+    assert len(ledger.correct_places(cook.id, wanted)) == 6
+    after = {s.place: s.celsius for s in Reader(ledger, cook.id).read().places}
+    assert np.array_equal(after["tip"], before["flat"], equal_nan=True)
+    assert np.array_equal(after["flat"], before["tip"], equal_nan=True)
+    assert np.array_equal(after["point"], before["point"], equal_nan=True)
+    # From meat to air, one taken out, and a refusal that changes nothing.
+    kinds = {w: (p, "air" if p == "tip" else k, tc) for w, (p, k, tc) in wanted.items() if p != "second flat"}
+    ledger.correct_places(cook.id, kinds)
+    held = [(p.place, p.kind) for p in ledger.placements(cook.id) if p.until_ms is None]
+    assert ("tip", "air") in held
+    assert "second flat" not in dict(held)
+    double = {where: ("flat", kind, tc) for where, (_, kind, tc) in kinds.items()}
+    with pytest.raises(ConfigError, match="given twice"):
+        ledger.correct_places(cook.id, double)
+    assert [(p.place, p.kind) for p in ledger.placements(cook.id) if p.until_ms is None] == held
+    ledger.close()

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from page_world import LOGGER, START, curve
+from page_world import LOGGER, PLACES, START, curve
 
 from pitscribe.metrology import chips, its90
 from pitscribe.wire.frames import Channel
@@ -125,3 +125,23 @@ def test_each_channel_of_a_logger_is_told_with_what_it_reads_now(world, client):
 def test_a_last_tick_that_makes_no_sense_gives_no_reading(world, client, said):
     world.ledger.saw_now(LOGGER, said)
     assert [c["celsius"] for c in client.get("/api/loggers").json()["loggers"][0]["channels"]] == [None] * 6
+
+
+def test_places_are_told_and_put_right_over_the_page(world, client):
+    rows = client.get("/api/cooks/1/places").json()["places"]
+    assert {r["place"] for r in rows} == {p.name for p in PLACES}
+    swap = {"flat": "tip", "tip": "flat"}
+    sent = [{k: r[k] for k in ("logger", "channel", "kind")} | {"place": swap.get(r["place"], r["place"])}
+            for r in rows]
+    told = client.put("/api/cooks/1/places", json={"places": sent}).json()["places"]
+    channel = {r["place"]: r["channel"] for r in rows}
+    assert {r["place"]: r["channel"] for r in told} == channel | {"flat": channel["tip"], "tip": channel["flat"]}
+    for wrong in (
+        [sent[0], {**sent[1], "place": sent[0]["place"]}], [sent[0], sent[0] | {"place": "other"}],
+        [{**sent[0], "channel": 7}], [{**sent[0], "kind": "fish"}], [{**sent[0], "logger": "x"}],
+    ):
+        answer = client.put("/api/cooks/1/places", json={"places": wrong})
+        assert answer.status_code == 400, wrong
+        assert answer.json()["error"]
+    assert client.get("/api/cooks/1/places").json()["places"] == told
+    assert client.put("/api/cooks/99/places", json={"places": sent}).status_code == 404

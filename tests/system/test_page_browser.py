@@ -512,3 +512,47 @@ def test_with_no_cook_one_is_started_in_a_minute(running, page):
     assert [(p.place, p.kind, p.channel) for p in running.world.ledger.placements(cook.id)] == [
         ("grate", "air", 0), ("middle", "meat", 2),
     ]
+
+
+def test_what_is_wanted_of_a_cook_and_where_its_probes_are_can_be_changed_on_the_page(running, page):
+    page.get_by_role("button", name="Change", exact=True).click()
+    page.locator("#set-low").fill("225")
+    page.get_by_role("button", name="Keep").click()
+    expect(page.locator("#set-dialog .wrong")).to_contain_text("both ends")
+    page.locator("#set-high").fill("275")
+    page.locator("#set-cuts").fill("packer, 14 lb\nsecond flat, 6 lb")
+    page.locator("#set-target").fill("195")
+    page.locator("#set-dialog button[type=submit]").click()
+    expect(page.locator("#cook-cuts")).to_have_text("packer, 14 lb; second flat, 6 lb")
+    expect(page.locator("#pit")).to_contain_text("the band, 225 to 275 °F")
+    expect(page.locator("#coldest")).to_contain_text("below target 195")
+    cook = running.world.ledger.cook(1)
+    assert cook.meats == ("packer, 14 lb", "second flat, 6 lb")
+    assert cook.band_c == pytest.approx(((225 - 32) / 1.8, (275 - 32) / 1.8))
+    # Two probes were mixed up: put right, for the past as well.
+    tip = {p["place"]: p["celsius"] for p in running.watch.now().body["places"]}["tip"]
+    page.get_by_role("button", name="Put a wrong place right").click()
+    rows = page.locator("#places-rows input")
+    expect(rows).to_have_count(6)
+    names = [rows.nth(i).input_value() for i in range(rows.count())]
+    for old, new in (("tip", "flat"), ("flat", "tip")):
+        rows.nth(names.index(old)).fill(new)
+    page.get_by_role("button", name="Put right", exact=True).click()
+    expect(page.locator("#places-dialog")).to_be_hidden()
+    expect(page.locator("#spread")).to_contain_text("flat leads since")
+    assert {p["place"]: p["celsius"] for p in running.watch.now().body["places"]}["flat"] == tip
+
+
+def test_what_stands_behind_the_answers_unfolds_with_the_analysis_s_figures(running, page):
+    body = running.watch.now().body
+    page.locator('#details [data-of="stalls"] summary').click()
+    expect(page.locator('#details [data-of="stalls"] tbody tr')).to_have_count(len(body["stalls"]))
+    page.locator('#details [data-of="safety"] summary').click()
+    expect(page.locator('#details [data-of="safety"] tbody tr')).to_have_count(len(body["safety"]["coldest"]))
+    expect(page.locator('#details [data-of="safety"]')).to_contain_text("Defer to your local code")
+    page.locator('#details [data-of="finish"] summary').click()
+    rows = page.locator('#details [data-of="finish"] tbody tr')
+    expect(rows).to_have_count(5)  # four meat places and all of them; the first forecast is made beside the passes
+    expect(page.locator("#coldest [data-part=finish]")).to_contain_text("All meat at 203 °F about")
+    page.get_by_role("button", name=re.compile("^More about: tip")).click()
+    expect(page.locator('#details [data-of="phases"] tbody tr').first).to_contain_text("before the stall")

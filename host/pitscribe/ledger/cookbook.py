@@ -1,6 +1,6 @@
 """What belongs to cooks in the ledger: placements, notes, anchors, imported tables."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -21,6 +21,8 @@ from pitscribe.ledger.values import (
     Sheet,
     ToldAnchor,
 )
+
+Whereabouts = tuple[str, str, str]  # place, kind, type letter
 
 _NOTE = "SELECT id, cook_id, at_ms, kind, text FROM notes "
 _PLACEMENT = (
@@ -64,7 +66,7 @@ class Cookbook(Cooks, Probebook):
         with self._write() as db:
             cook = self.cook(cook_id)
             for other in self.placements(cook.id):
-                if other.place == place and other.kind != kind:
+                if other.place == place and other.kind != kind and not _taken_back(other):
                     raise ConfigError(f"{place!r} is a place in the {other.kind} already; give this one another name")
                 if (other.logger, other.channel) == (logger, channel) and _overlap(other, since, until):
                     raise ConfigError(
@@ -91,6 +93,29 @@ class Cookbook(Cooks, Probebook):
                 raise ConfigError(f"place {old.place!r}: ends before it begins")
             db.execute("UPDATE placements SET until_ms = ? WHERE id = ?", (ended, placement_id))
             return _placement(self._read(_PLACEMENT + "WHERE l.id = ?", (placement_id,))[0])
+
+    def correct_places(self, cook_id: int, wanted: Mapping[tuple[int, int], Whereabouts]) -> list[Placement]:
+        """Say where the probe of each channel really is, and was: raw is the truth, so the past is corrected as well.
+
+        wanted : (logger, channel) -> (place, kind, type letter of a channel without a probe yet), of all channels in
+            use. One that is left out was in no place; of a channel whose probe was moved in the cook, its last place
+            is meant.
+        All of it or nothing; returns the placements that there are then. ConfigError where two would be one place.
+        """
+        names = [place for place, _, _ in wanted.values()]
+        if double := next((name for name in names if names.count(name) > 1), None):
+            raise ConfigError(f"the place {double!r} is given twice; each place needs a name of its own")
+        with self._write() as db:
+            cook = self.cook(cook_id)
+            last = {(p.logger, p.channel): p for p in self.placements(cook.id) if p.until_ms is None}
+            for old in last.values():
+                begin = cook.started_ms if old.since_ms is None else old.since_ms
+                db.execute("UPDATE placements SET since_ms = ?, until_ms = ? WHERE id = ?", (begin, begin, old.id))
+            for where, (place, kind, tc) in wanted.items():
+                held = last.get(where)
+                probe, since = (tc, None) if held is None else (held.probe, held.since_ms)
+                self.place(cook.id, probe, *where, place, kind, since)
+            return [p for p in self.placements(cook.id) if p.until_ms is None]
 
     def placements(self, cook_id: int) -> list[Placement]:
         """The placements of a cook, in the order in which they were given."""
@@ -211,10 +236,14 @@ def _placement(row: Sequence[Any]) -> Placement:
     return Placement(row[0], row[1], Probe(*row[2:6]), *row[6:])
 
 
+def _taken_back(placement: Placement) -> bool:
+    return placement.since_ms is not None and placement.since_ms == placement.until_ms
+
+
 def _overlap(other: Placement, since: int | None, until: int | None) -> bool:
     """Whether two half-open spans share time; an open end reaches as far as the cook does."""
-    if other.since_ms is not None and other.since_ms == other.until_ms:
-        return False  # it was taken back
+    if _taken_back(other):
+        return False
     starts_before_end = until is None or other.since_ms is None or other.since_ms < until
     ends_after_start = since is None or other.until_ms is None or other.until_ms > since
     return starts_before_end and ends_after_start

@@ -23,6 +23,7 @@ from pitscribe.page.api import Api
 from pitscribe.page.door.door import Door
 from pitscribe.page.door.guard import Guard
 from pitscribe.page.events import BEAT_S, Hub
+from pitscribe.page.places import PlacesApi
 from pitscribe.watch import fault
 from pitscribe.watch.live import Watch
 
@@ -62,6 +63,7 @@ def make_app(
             Route("/static/{name}", assets.static),
             Route("/api/events", hub.route),
             *Api(ledger, watch, clock).routes(),
+            *PlacesApi(ledger, watch).routes(),
             *AlertsApi(ledger, clock).routes(),
             *door.routes(),
         ],
