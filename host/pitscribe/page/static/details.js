@@ -2,6 +2,7 @@
 // is asked for. The words and figures are the analysis's; here they are only put into the person's unit and clock.
 
 import { el } from "./answers.js";
+import { effectOf } from "./effects.js";
 import { bandWords, fuelWords, stateWords } from "./fire.js";
 import { COLDEST, forecastOf, median, range80 } from "./finish.js";
 import { clock, delta, signed, span, temp, unitName } from "./units.js";
@@ -82,23 +83,6 @@ function gradient(g) {
   const much = `${delta(Math.abs(g.mean_k))} ± ${delta(2 * g.u_k)} ${unitName()}`;
   if (g.hot === null) return `${g.place} and ${g.reference} differ by ${much} over two hours: no more than their uncertainty.`;
   return `${g.hot} is ${much} hotter than ${g.hot === g.place ? g.reference : g.place}, over two hours.`;
-}
-
-const EFFECTS = [["spread", "spread"], ["leader_rate", "rate of the leader, an hour"], ["laggard_rate", "rate of the laggard, an hour"], ["pit", "pit"]];
-
-/** What one act did, 45 min after it or as far as is known: {head, lines}. */
-export function effectOf(view, act) {
-  const after = act.after.at(-1);
-  const head = `${act.kinds.join(" and ")} at ${at(view, act.at)}`;
-  if (!after) return { head, lines: ["what it did is not known yet"] };
-  if (after.why_not) return { head, lines: [after.why_not] };
-  const lines = EFFECTS.map(([key, name]) => {
-    const e = after[key];
-    if (!e || e.effect === null) return "";
-    const moved = `${signed(e.effect, 1)} ± ${delta(e.u95, 1)} ${unitName()}`;
-    return `${name} ${moved}${e.told ? "" : ": no more than chance"}`;
-  }).filter(Boolean);
-  return { head: `${head}, ${after.minutes} min later`, lines };
 }
 
 function acts(view) {

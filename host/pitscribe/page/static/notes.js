@@ -2,6 +2,7 @@
 
 import { send, Refused } from "./api.js";
 import { el } from "./answers.js";
+import { effectWords } from "./effects.js";
 import { keep, kept, drop, known } from "./kept.js";
 import { clock, toField, fromField } from "./units.js";
 
@@ -199,10 +200,11 @@ function showWhen(view) {
   }
 }
 
-function row(n, from) {
+function row(n, from, did) {
   const li = el("li"), at = clock(n.at, from), what = el("span", null, { class: "what" });
   if (n.kind === "text") what.append(n.text);
   else { what.append(el("b", n.kind)); if (n.text) what.append(` ${n.text}`); }
+  if (did) what.append(el("span", did, { class: "did" }));
   const b = el("button", "change", { type: "button", "data-note": n.id, "aria-label": `change note ${n.kind === "text" ? n.text.slice(0, 40) : n.kind}, ${at}` });
   b.addEventListener("click", () => openNote(n));
   li.append(el("time", at, { datetime: new Date(n.at * 1000).toISOString() }), what, b);
@@ -213,7 +215,8 @@ function row(n, from) {
 export function showNotes(view) {
   const notes = [...view.snap.notes].sort((a, b) => b.at - a.at || b.id - a.id);
   const list = $("notes"), from = reference(view);
-  const key = JSON.stringify([view.snap.cook.id, notes, notes.map((n) => clock(n.at, from))]);
+  const did = notes.map((n) => effectWords(view, n));
+  const key = JSON.stringify([view.snap.cook.id, did, notes, notes.map((n) => clock(n.at, from))]);
   $("no-notes").hidden = notes.length > 0;
   list.hidden = notes.length === 0;
   showWhen(view);
@@ -222,6 +225,6 @@ export function showNotes(view) {
   list.dataset.shown = key;
   const held = list.contains(document.activeElement) ? document.activeElement.dataset.note : null;
   list.classList.toggle("days", notes.some((n) => clock(n.at, from) !== clock(n.at)));
-  list.replaceChildren(...notes.map((n) => row(n, from)));
+  list.replaceChildren(...notes.map((n, i) => row(n, from, did[i])));
   if (held) focusNote(held);
 }
