@@ -298,6 +298,27 @@ def test_no_numbered_mark_covers_another(at):
         assert all(b - a >= 13 - 1e-9 for a, b in itertools.pairwise(some))
 
 
+def test_times_of_a_long_cook_have_their_day_and_ticks_are_whole_hours_of_the_clock():
+    began = 1_780_142_400.0 + 1234.0  # 2026-05-30 12:20:34 UTC
+    short, long = Times(when, 14 * HOUR), Times(when, 60 * HOUR)
+    assert (short.at(began), long.at(began)) == ("12:20", "05-30 12:20")
+    assert [text for _, text in short.ticks(began, began + 14 * HOUR, 8)] == [
+        "14:00", "16:00", "18:00", "20:00", "22:00", "00:00", "02:00"]
+    days = [text for _, text in long.ticks(began, began + 60 * HOUR, 6)]
+    assert days == ["05-31", "12:00", "06-01", "12:00", "06-02"]
+    half = Times(lambda t: when(t + HOUR / 2), 14 * HOUR)  # a zone that is half an hour off
+    assert all(half.when(t).endswith(":00") for t, _ in half.ticks(began, began + 14 * HOUR, 8))
+
+
+def test_what_was_noted_outside_the_readings_is_listed_and_not_drawn():
+    record = cook(hours=6.0, notes=((-2.0, "wrap"), (3.0, "lid"), (13.0, "pull")))
+    html = cook_html(kept(record), unit="F", when=when)
+    assert [row["no."] for row in Page(html).rows("Notes, and what they did")] == ["1", "2", "3"]
+    assert re.findall(r'<text class="mark"[^>]*>(\d+)<', html) == ["2", "2"]  # broad and narrow
+    hours = [numbers(cells[3]) for cells in Page(html).tables["Stalls"][1:] if cells[3] != "\N{EN DASH}"]
+    assert all(h[0] < 6 for h in hours)
+
+
 @given(st.integers(1, 20_000), st.integers(0, 2**31))
 def test_a_thinned_line_keeps_its_extremes_and_its_breaks(n, seed):
     rng = np.random.default_rng(seed)

@@ -113,8 +113,8 @@ def _stalls(record: CookRecord, said: Analysis, origin: Origin) -> Figures:
     if not phases or said.at is None:
         return dict.fromkeys(names, Figure(None, None, "no stall was seen"))
     begin = Figure((phases[0].begin - origin.t) / HOUR_S, sqrt(BEGIN_S**2 + origin.u_s**2) / HOUR_S)
-    long = sum((p.end or said.at) - p.begin for p in phases) / HOUR_S
-    now = said.at
+    now = said.at  # a note may say that it was pulled after the last reading
+    long = sum(min(p.end or now, now) - p.begin for p in phases) / HOUR_S
     longest = max(said.stalls, key=lambda s: (s.end or now) - s.begin)
     u_long = sqrt(len(phases)) * sqrt(BEGIN_S**2 + END_S**2) / HOUR_S
     return dict(zip(names, (begin, Figure(long, u_long), Figure(longest.plateau_c, _plateau_u(longest, record))),

@@ -140,8 +140,8 @@ def _first(kept: Kept, unit: str, times: Times) -> list[tuple[str, str, str]]:
         target = "" if said.target_c is None else f"; {degrees(said.target_c, unit)} was not reached everywhere"
         out.append(("On the heat", span(until - begin), f"until {times.at(until)}{target}"))
     stall = next((p for p in said.phases if p.kind == "stall"), None)
-    if stall is not None:
-        lasted = "lasting" if stall.end is None else span(stall.end - stall.begin)
+    if stall is not None and said.at is not None:
+        lasted = "lasting" if stall.end is None else span(min(stall.end, said.at) - stall.begin)
         out.append(("Stall", lasted, f"from {times.at(stall.begin)}, where any place stalled"))
     if (g := said.evenness.greatest) is not None:
         out.append(("Greatest spread", f"{difference(g.spread_k, unit)} ± {difference(2 * g.u_k, unit)}",

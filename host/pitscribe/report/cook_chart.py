@@ -45,7 +45,8 @@ def chart(
         return ""
     cells = [(s.kind, s.place, cells_of(s, grid)) for s in record.places]
     drawing = _drawing("Temperatures of pit and meat over time", _axis(grid, back), wide)
-    notes = [n.at_ms / 1000 for n in numbered(record.notes)]
+    some = [(i, n.at_ms / 1000) for i, n in enumerate(numbered(record.notes), 1)]
+    notes = [(i, t) for i, t in some if drawing.x[0] <= t <= drawing.x[1]]
     low, high, cut = _range([c for _, _, c in cells], said, unit)
     words = f"Pit and meat, {unit}" + (f" (drawn up to {high:.0f})" if cut else "")
     panel = drawing.panel(220.0 if wide else 250.0, (low, high), words, head=head_of(notes, drawing))
@@ -57,7 +58,7 @@ def chart(
         panel.level(one(said.target_c, unit), "target")
     panel.marks(notes)
     for note in record.notes:
-        if note.kind in BESIDES:
+        if note.kind in BESIDES and drawing.x[0] <= note.at_ms / 1000 <= drawing.x[1]:
             panel.upright(note.at_ms / 1000, colour=INK, dash="", y=(low, low + 0.025 * (high - low)))
     _foretold(drawing, back)
     drawing.foot(times.ticks(*drawing.x, 10 if wide else 5), f"time of day, from {times.when(grid.origin)}")
@@ -84,7 +85,8 @@ def spread_chart(
     panel.curve(even.t, even.spread_k * scale, style_of(MEAT, 3)._replace(dash="", width=1.4), "spread")
     panel.level(even.limit_k * scale, "limit")
     for note in numbered(record.notes):
-        panel.upright(note.at_ms / 1000, dash="1 3")
+        if drawing.x[0] <= note.at_ms / 1000 <= drawing.x[1]:
+            panel.upright(note.at_ms / 1000, dash="1 3")
     drawing.foot(times.ticks(*drawing.x, 10 if wide else 5), "shaded: the probes' uncertainty, 95 %")
     return drawing.svg()
 
@@ -123,7 +125,7 @@ def _shades(panel: Panel, said: Analysis, meat: Sequence[Cells], grid: Grid, uni
         panel.span(stall.begin, stall.end or end, STALL, opacity=0.16)
     for phase in said.phases:
         if phase.kind == "stall":
-            middle = (phase.begin + (phase.end or end)) / 2
+            middle = (phase.begin + min(phase.end or end, end)) / 2
             panel.words(middle, panel.y[1] - 0.04 * (panel.y[1] - panel.y[0]), "stall", anchor="middle")
     if not meat:
         return
@@ -153,6 +155,8 @@ def _foretold(drawing: Drawing, back: Sequence[Lookback]) -> None:
         panel.span(f.p10 or f.made, f.p90 or drawing.x[1], BAND, opacity=0.8, y=(low, high), edge=True)
         panel.upright(f.p50 or 0.0, colour=INK, dash="", y=(row + 0.05, row + 0.95), width=2.0)
         panel.upright(f.made, colour=INK, dash="", y=(low, high))
+        if (f.p10 or f.made) >= drawing.x[1]:
+            panel.words(drawing.x[1], row + 0.5, "later ", anchor="end")
         panel.names.append((panel.py(row + 0.5), _SHARE[look.share], INK))
     came = known[0].came
     if came is not None:

@@ -171,9 +171,9 @@ class Panel:
         at = self.drawing.px(x)
         self.drawing.line(at, at, self.py(low), self.py(high), colour, dash=dash, width=width)
 
-    def marks(self, at: Sequence[float]) -> None:
-        """Numbered marks above the panel, from 1, ``at`` ascending; beside each other where there is room."""
-        for i, (x, row) in enumerate(zip(at, rows_of([self.drawing.px(x) for x in at]), strict=True), 1):
+    def marks(self, at: Sequence[tuple[int, float]]) -> None:
+        """Numbered marks above the panel: (number, x), x ascending; beside each other where there is room."""
+        for (i, x), row in zip(at, rows_of([self.drawing.px(x) for _, x in at]), strict=True):
             px, py = self.drawing.px(x), self.top - 8.0 - 2 * _DOT * row
             self.drawing.line(px, px, py + _DOT, self.top + self.height, QUIET, dash="1 3")
             self.drawing.parts.append(f'<circle cx="{px:.1f}" cy="{py:.1f}" r="{_DOT - 0.5:g}" fill="#fff" '
@@ -205,9 +205,9 @@ def shortened(text: str, letters: int) -> str:
     return text if len(text) <= letters else text[: max(letters - 1, 1)].rstrip() + "\N{HORIZONTAL ELLIPSIS}"
 
 
-def head_of(at: Sequence[float], drawing: Drawing) -> float:
-    """How much room marks at these values of x need above a panel."""
-    return 2 * _DOT * (max(rows_of([drawing.px(x) for x in at]), default=-1) + 1)
+def head_of(at: Sequence[tuple[int, float]], drawing: Drawing) -> float:
+    """How much room ``Panel.marks`` needs above a panel for these."""
+    return 2 * _DOT * (max(rows_of([drawing.px(x) for _, x in at]), default=-1) + 1)
 
 
 def rows_of(px: Sequence[float]) -> list[int]:

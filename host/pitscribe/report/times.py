@@ -27,4 +27,7 @@ class Times:
         every = [first + 3600.0 * i for i in range(int((end - first) // 3600.0) + 1)]
         hours = [t for t in every if int(self.when(t).split(" ")[1][:2]) % max(1, min(24, round(step / 3600))) == 0]
         some = hours if len(hours) <= most else hours[:: -(-len(hours) // most)]
-        return [(t, self.when(t).split(" ")[1]) for t in some]
+        return [(t, self._tick(*self.when(t).split(" "))) for t in some]
+
+    def _tick(self, date: str, clock: str) -> str:
+        return date[5:] if clock == "00:00" and self.span_s >= _DAY_S else clock
