@@ -80,7 +80,7 @@ class Drawing:
         """The x axis under the last panel: (value, what is written there), and what it is."""
         for x, text in at:
             for one in self.panels:
-                self.line(self.px(x), self.px(x), one.top, one.top + one.height, RULE)
+                one.behind.append(straight(self.px(x), self.px(x), one.top, one.top + one.height, RULE))
             self.text(self.px(x), self.below + 14.0, text, anchor="middle")
         self.below += 28.0
         self.text((self.left + self.width - self.right) / 2, self.below, words, anchor="middle", colour=QUIET)
@@ -96,8 +96,7 @@ class Drawing:
     def line(self, x1: float, x2: float, y1: float, y2: float, colour: str, *, dash: str = "", width: float = 1.0
              ) -> None:
         """A straight line between two points of the drawing."""
-        self.parts.append(f'<line x1="{x1:.1f}" x2="{x2:.1f}" y1="{y1:.1f}" y2="{y2:.1f}" stroke="{colour}" '
-                          f'stroke-width="{width:g}"{_dashed(dash)}/>')
+        self.parts.append(straight(x1, x2, y1, y2, colour, dash=dash, width=width))
 
     def svg(self, kind: str = "") -> str:
         """The element; ``kind`` is its class. What lies behind (``Panel.span``, ``Panel.band``) is drawn first."""
@@ -181,9 +180,10 @@ class Panel:
             self.drawing.parts.append(f'<text class="mark" x="{px:.1f}" y="{py + 3.2:.1f}" text-anchor="middle" '
                                       f'fill="{INK}">{i}</text>')
 
-    def words(self, x: float, y: float, text: str, *, anchor: str = "start", colour: str = INK) -> None:
-        """Words beside a point of the panel."""
-        self.drawing.text(self.drawing.px(x), self.py(y) + 4.0, text, anchor=anchor, colour=colour)
+    def words(self, x: float, y: float, text: str, *, anchor: str = "start", colour: str = INK, down: float = 4.0
+              ) -> None:
+        """Words beside a point of the panel; they stand ``down`` below it, by themselves in the middle of it."""
+        self.drawing.text(self.drawing.px(x), self.py(y) + down, text, anchor=anchor, colour=colour)
 
     def write_names(self) -> None:
         """Write the names at the right, none over another, as near to their lines as that allows."""
@@ -194,6 +194,12 @@ class Panel:
             self.drawing.text(self.drawing.width - self.drawing.right + 5.0, y + 4.0, shortened(name, room),
                               colour=colour)
         self.names.clear()
+
+
+def straight(x1: float, x2: float, y1: float, y2: float, colour: str, *, dash: str = "", width: float = 1.0) -> str:
+    """The element of a straight line."""
+    return (f'<line x1="{x1:.1f}" x2="{x2:.1f}" y1="{y1:.1f}" y2="{y2:.1f}" stroke="{colour}" '
+            f'stroke-width="{width:g}"{_dashed(dash)}/>')
 
 
 def _dashed(dash: str) -> str:

@@ -5,7 +5,7 @@
     slab.py      the first physics: tests/host/cook_kitchen.py with wide ranges (splits "tune" and "held")
     ovals.py     cooks of the second physics (split "held" alone): drawn by oval_draw.py;
                  oval.py joints, pits.py cookers, hand.py the person
-    pictures.py  six cooks for docs/COOKS.md, each drawn by picture.py on the panels of canvas.py
+    pictures.py  six cooks for docs/COOKS.md, each drawn by picture.py with the reports' kit
     sensing.py   what probes, chips and a logger make of it
 
 The split "tune" is there to look at; nothing may be chosen on "held".

@@ -12,10 +12,10 @@ from pitscribe.cook.fire_event import FireEvent
 from pitscribe.cook.forecast import Forecast
 from pitscribe.cook.interventions import Intervention
 from pitscribe.cook.plain import difference
+from pitscribe.report.plot import Drawing, Panel, Style, ticks
 
-from .canvas import Array, Canvas, Panel
 from .sensing import T0
-from .truth import BenchCook
+from .truth import Array, BenchCook
 
 if TYPE_CHECKING:
     from .pictures import Said
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 PLACES = {"flat": ("#0072B2", ""), "point": ("#D55E00", "7 3"), "tip": ("#009E73", "2 2"),
           "middle": ("#CC79A7", "9 3 2 3")}
 PIT, SOFT, WARN, BAND, TRUE = "#000000", "#56B4E9", "#E69F00", "#F0E442", "#555555"
+WIDTH = 960.0
 ALARMS = {"fading", "out"}
 BREAK_H = 0.25
 
@@ -39,14 +40,17 @@ def fahrenheit(celsius: Array) -> Array:
 def drawn(cook: BenchCook, said: "Said", target_c: float, reached: float | None) -> str:
     """The picture as SVG."""
     hours = max(hour(float(s.t[-1])) for s in cook.record.places if s.t.size)
-    canvas = Canvas(cook.name, hours)
-    _temperatures(canvas, cook, target_c)
-    _stalls(canvas, cook, said)
-    _forecasts(canvas, said, reached)
+    drawing = Drawing(cook.name, (0.0, hours), width=WIDTH, left=58.0, right=130.0, below=34.0)
+    drawing.text(drawing.left, 20.0, cook.name, strong=True)
+    _temperatures(drawing, cook, target_c)
+    _stalls(drawing, cook, said)
+    _forecasts(drawing, said, reached)
     if len(cook.record.meat) > 1:
-        _spread(canvas, said)
-    _fire(canvas, cook, said)
-    return canvas.svg()
+        _spread(drawing, said)
+    _fire(drawing, cook, said)
+    drawing.foot([(h, f"{h:g}") for h in ticks(0.0, hours, 14)], "hours since the first sample")
+    head = '<svg xmlns="http://www.w3.org/2000/svg" font-family="sans-serif" font-size="12" style="background:#fff"'
+    return head + drawing.svg().removeprefix("<svg")
 
 
 def _minutes(t: Array, y: Array) -> tuple[Array, Array]:
@@ -59,62 +63,62 @@ def _minutes(t: Array, y: Array) -> tuple[Array, Array]:
     return hours, values
 
 
-def _temperatures(canvas: Canvas, cook: BenchCook, target_c: float) -> None:
-    panel = canvas.panel(220, 30, 320, 50, "degF")
-    panel.level(target_c * 1.8 + 32, TRUE, f"target {target_c * 1.8 + 32:.0f} F")
+def _temperatures(drawing: Drawing, cook: BenchCook, target_c: float) -> None:
+    panel = drawing.panel(220.0, (30.0, 320.0), "degF", head=14.0, ruled=6)
+    panel.level(target_c * 1.8 + 32, f"target {target_c * 1.8 + 32:.0f} F", colour=TRUE)
     for s in cook.record.air[:1]:
-        panel.line(*_minutes(s.t, s.celsius), PIT, width=1.0, name=s.place)
+        panel.curve(*_minutes(s.t, s.celsius), Style(PIT, "", 1.0), s.place)
     for s in cook.record.meat:
-        colour, dash = PLACES[s.place]
-        panel.line(*_minutes(s.t, s.celsius), colour, dash=dash, width=2.0, name=s.place)
+        panel.curve(*_minutes(s.t, s.celsius), Style(*PLACES[s.place], 2.0), s.place)
     last = -9.0
     for note in cook.record.notes:
         at = hour(note.at_ms / 1000)
         if note.kind == "fuel":
-            panel.upright(at, "#999", dash="", low=30, high=42)
+            panel.upright(at, colour="#999", dash="", y=(30.0, 42.0))
             continue
-        panel.upright(at, "#999")
-        if canvas.x(at) - last > 26:
-            panel.words(at, 320, note.kind if note.kind != "text" else "opened", anchor="middle", size=11, down=-3)
-            last = canvas.x(at)
+        panel.upright(at, colour="#999")
+        if drawing.px(at) - last > 36:
+            words = note.kind if note.kind != "text" else "opened"
+            drawing.text(drawing.px(at), panel.top - 4.0, words, anchor="middle")
+            last = drawing.px(at)
 
 
-def _stalls(canvas: Canvas, cook: BenchCook, said: "Said") -> None:
+def _stalls(drawing: Drawing, cook: BenchCook, said: "Said") -> None:
     """A row a place: grey, what was a stall for sure; coloured, what was called one; a mark where it was noticed."""
     places = [s.place for s in cook.record.meat]
-    panel = canvas.panel(24 * len(places), 0, len(places), 0, "stalls")
+    title = ("stalls: grey, one for sure (light: one may call it so); coloured, what was called one, upright where "
+             "it was noticed")
+    panel = drawing.panel(24.0 * len(places), (0.0, float(len(places))), title, ruled=0)
     for row, place in enumerate(reversed(places)):
         colour, _ = PLACES[place]
         for a, b in cook.truth.stalls[place].maybe:
-            panel.bar(hour(a), hour(b), row + 0.55, row + 0.9, "#e2e2e2")
+            panel.span(hour(a), hour(b), "#e2e2e2", opacity=1.0, y=(row + 0.55, row + 0.9))
         for a, b in cook.truth.stalls[place].sure:
-            panel.bar(hour(a), hour(b), row + 0.55, row + 0.9, "#999")
+            panel.span(hour(a), hour(b), "#999", opacity=1.0, y=(row + 0.55, row + 0.9))
         for s in said.last.stalls:
             if s.place == place:
-                panel.bar(hour(s.begin), hour(s.end or said.last.at or s.begin), row + 0.12, row + 0.45, colour)
-                panel.upright(hour(s.noticed), colour, dash="", low=row + 0.0, high=row + 0.95)
-        panel.words(canvas.hours, row + 0.35, place, colour=colour)
-    canvas.text(canvas.x(0), panel.top - 4, "grey: a stall (light: one may call it so); coloured: what was called one, "
-                "upright where it was noticed", size=11)
+                end = hour(s.end or said.last.at or s.begin)
+                panel.span(hour(s.begin), end, colour, opacity=1.0, y=(row + 0.12, row + 0.45))
+                panel.upright(hour(s.noticed), colour=colour, dash="", y=(row, row + 0.95))
+        panel.names.append((panel.py(row + 0.5), place, colour))
 
 
-def _forecasts(canvas: Canvas, said: "Said", reached: float | None) -> None:
+def _forecasts(drawing: Drawing, said: "Said", reached: float | None) -> None:
     """When the coldest place will be there, as told at each hour: median, and four times in five."""
     known = [f for f in said.forecasts if f.p50 is not None and not f.reached]
-    ends = [hour(f.p90 or f.made + 48 * 3600) for f in known] + [canvas.hours]
-    top = min(float(np.quantile(ends, 0.9)) + 1, canvas.hours + 14)
-    panel = canvas.panel(170, 0, top, 4, "is there, h")
+    ends = [hour(f.p90 or f.made + 48 * 3600) for f in known] + [drawing.x[1]]
+    top = min(float(np.quantile(ends, 0.9)) + 1, drawing.x[1] + 14)
+    title = "when the coldest place is at its target [h], as told at each time: median, and band for four in five"
+    panel = drawing.panel(170.0, (0.0, top), title)
     for run in _runs(known):
         t = [hour(f.made) for f in run]
         low = [hour(f.p10 or f.made) for f in run]
         high = [hour(f.p90) if f.p90 is not None else top for f in run]
-        panel.area(t, low, high, SOFT)
-        panel.line(np.array(t), np.array([hour(f.p50 or 0.0) for f in run]), PLACES["flat"][0])
-    panel.line(np.array([0.0, canvas.hours]), np.array([0.0, canvas.hours]), "#bbb", dash="2 3", name="now")
+        panel.band(np.array(t), np.array(low), np.array(high), SOFT)
+        panel.curve(np.array(t), np.array([hour(f.p50 or 0.0) for f in run]), Style(PLACES["flat"][0]))
+    panel.curve(np.array(drawing.x), np.array(drawing.x), Style("#bbb", "2 3"), "now")
     if reached is not None:
-        panel.level(hour(reached), PLACES["point"][0], f"was {hour(reached):.1f} h")
-    canvas.text(canvas.x(0), panel.top - 4, "when the coldest place is at its target, as told at each time: median, "
-                "and band for four in five", size=11)
+        panel.level(hour(reached), f"was {hour(reached):.1f} h", colour=PLACES["point"][0])
 
 
 def _runs(forecasts: Sequence[Forecast]) -> list[list[Forecast]]:
@@ -128,22 +132,20 @@ def _runs(forecasts: Sequence[Forecast]) -> list[list[Forecast]]:
     return [run for run in runs if len(run) > 1]
 
 
-def _spread(canvas: Canvas, said: "Said") -> None:
+def _spread(drawing: Drawing, said: "Said") -> None:
     even = said.last.evenness
     t, spread = (even.t - T0) / 3600, even.spread_k * 1.8
-    panel = canvas.panel(120, 0, float(np.ceil(np.nanmax(spread) / 10) * 10), 10 if np.nanmax(spread) < 60 else 20,
-                         "spread, F")
-    panel.level(even.limit_k * 1.8, TRUE, f"limit {even.limit_k * 1.8:.0f} F")
+    title = "spread, F; shaded: a hint held; below: what an act did to it in 45 min, with the half width for 95 %"
+    panel = drawing.panel(120.0, (0.0, float(np.ceil(np.nanmax(spread) / 10) * 10)), title)
+    panel.level(even.limit_k * 1.8, f"limit {even.limit_k * 1.8:.0f} F", colour=TRUE)
     for hint in said.hints:
-        panel.bar(hour(hint.said), hour(hint.over or hint.at), panel.low, panel.high, WARN, opacity=0.25)
-        panel.words(hour(hint.said), panel.high, f"{hint.place}: {hint.kind}", size=10, down=12)
-    panel.line(t, spread, PIT, width=1.2)
+        panel.span(hour(hint.said), hour(hint.over or hint.at), WARN, opacity=0.25)
+        panel.words(hour(hint.said), panel.y[1], f" {hint.place}: {hint.kind}", down=12.0)
+    panel.curve(t, spread, Style(PIT, "", 1.2))
     for done in said.last.interventions:
         if done.kinds != ("fuel",):
-            panel.upright(hour(done.at), "#CC79A7", dash="3 2")
+            panel.upright(hour(done.at), colour="#CC79A7", dash="3 2")
             _judged(panel, done)
-    canvas.text(canvas.x(0), panel.top - 4, "spread; shaded: a hint held; below: what an act did to it in 45 min, with "
-                "the half width for 95 %", size=11)
 
 
 def _judged(panel: Panel, done: Intervention) -> None:
@@ -151,44 +153,43 @@ def _judged(panel: Panel, done: Intervention) -> None:
     change = done.after[-1].spread
     if change is not None and change.told and done.after[-1].separable:
         effect = difference(change.effect, "F").replace(" F", "")
-        panel.words(hour(done.at), panel.low, f"{'/'.join(done.kinds)} {effect} ± {difference(change.u95, 'F')}",
-                    size=10, down=-5)
+        words = f" {'/'.join(done.kinds)} {effect} ± {difference(change.u95, 'F')}"
+        panel.words(hour(done.at), panel.y[0], words, down=-5.0)
 
 
-def _fire(canvas: Canvas, cook: BenchCook, said: "Said") -> None:
+def _fire(drawing: Drawing, cook: BenchCook, said: "Said") -> None:
     """The air and its band; events where they were noticed; what the fire really did."""
     if not cook.record.air:
         return
     s, fire = cook.record.air[0], said.last.fire
     t, y = _minutes(s.t, s.celsius)
-    panel = canvas.panel(130, max(30.0, float(np.nanquantile(y, 0.02)) - 15), float(np.nanquantile(y, 0.995)) + 30, 50,
-                         f"{s.place}, degF")
+    ends = max(30.0, float(np.nanquantile(y, 0.02)) - 15), float(np.nanquantile(y, 0.995)) + 30
+    title = (f"{s.place}, degF; shaded: warned of as fading or out, from when it was noticed; ticks at the foot: fuel "
+             "seen, at the head: opened")
+    panel = drawing.panel(130.0, ends, title)
     if fire.band is not None:
         low, high = fire.band.low_c * 1.8 + 32, fire.band.high_c * 1.8 + 32
-        panel.bar(0, canvas.hours, low, high, BAND, opacity=0.25)
-        panel.words(canvas.hours, (low + high) / 2, "its band", colour=TRUE)
+        panel.span(*drawing.x, BAND, opacity=0.25, y=(max(low, ends[0]), min(high, ends[1])))
+        panel.names.append((panel.py((low + high) / 2), "its band", TRUE))
     for fade in cook.truth.fire.fades:
-        panel.upright(hour(fade.begin), TRUE)
-        panel.words(hour(fade.begin), panel.low, "starves", colour=TRUE, size=10, down=-3, anchor="end")
+        panel.upright(hour(fade.begin), colour=TRUE)
+        panel.words(hour(fade.begin), panel.y[0], "starves ", colour=TRUE, down=-3.0, anchor="end")
         if fade.under is not None:
-            panel.upright(hour(fade.under), PLACES["point"][0])
-            panel.words(hour(fade.under), panel.low, "25 F under", colour=PLACES["point"][0], size=10, down=-3)
-    panel.line(t, y, PIT, width=1.0)
+            panel.upright(hour(fade.under), colour=PLACES["point"][0])
+            panel.words(hour(fade.under), panel.y[0], " 25 F under", colour=PLACES["point"][0], down=-3.0)
+    panel.curve(t, y, Style(PIT, "", 1.0))
     for event in fire.events:
         _event(panel, event, said)
-    canvas.text(canvas.x(0), panel.top - 4, "fire; shaded: warned of as fading or out, from when it was noticed; ticks "
-                "at the foot: fuel seen, at the head: opened", size=11)
 
 
 def _event(panel: Panel, event: FireEvent, said: "Said") -> None:
-    at, span = hour(event.at), panel.high - panel.low
+    at, (low, high) = hour(event.at), panel.y
     if event.kind in ALARMS:
-        panel.bar(hour(event.noticed), hour(event.end or said.last.at or event.noticed), panel.low, panel.high, WARN,
-                  opacity=0.3)
-        panel.words(hour(event.noticed), panel.high, event.kind, size=10, down=11)
+        panel.span(hour(event.noticed), hour(event.end or said.last.at or event.noticed), WARN, opacity=0.3)
+        panel.words(hour(event.noticed), high, f" {event.kind}", down=11.0)
     elif event.kind == "fuel":
-        panel.upright(at, PIT, dash="", high=panel.low + 0.07 * span)
+        panel.upright(at, colour=PIT, dash="", y=(low, low + 0.07 * (high - low)))
     elif event.kind == "opened":
-        panel.upright(at, SOFT, dash="", low=panel.high - 0.07 * span)
+        panel.upright(at, colour=SOFT, dash="", y=(high - 0.07 * (high - low), high))
     else:
-        panel.words(at, panel.high, event.kind, size=10, down=22)
+        panel.words(at, high, f" {event.kind}", down=22.0)
