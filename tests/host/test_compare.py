@@ -248,5 +248,5 @@ def test_the_command_refuses_what_cannot_be_compared(two, words, complaint):
 
 def test_a_table_for_a_terminal_has_the_same_words_as_the_page():
     heads, rows = table_of(FOUND, "F")
-    assert heads == ["", "First", "Second", "difference"]
+    assert heads == ["quantity", "First", "Second", "difference"]
     assert all(len(row) == 4 for row in rows)

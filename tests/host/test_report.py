@@ -13,7 +13,6 @@ from paper_kitchen import NOTES, Page, cook, needs_nothing_else, numbers
 from playwright.sync_api import sync_playwright
 from series_world import LOGGER, T0_MS, TABLE, Logger, open_ledger, store
 
-from pitscribe.commands.report import kept as kept_of
 from pitscribe.cook.analysis import analyse, forecasts_ahead
 from pitscribe.cook.grid import cells_of, grid_of
 from pitscribe.cook.lookback import lookbacks
@@ -22,6 +21,7 @@ from pitscribe.ledger.trialvalues import Score, Weights
 from pitscribe.metrology.calibration import Point, Through, body_of
 from pitscribe.report.cook import Kept, cook_html
 from pitscribe.report.cook_chart import chart
+from pitscribe.report.gather import kept as kept_of
 from pitscribe.report.plot import apart, rows_of, thinned, ticks
 from pitscribe.report.times import Times
 
@@ -225,7 +225,7 @@ def test_it_tells_which_calibration_each_probe_was_read_with(tmp_path, known, re
         store(ledger, *logger.made)
         body = body_of([Point("ice", -0.8, 0.01, 50.0, 0.0, 0.02)], Through(*TABLE[0], 25.0))
         ledger.add_probe_record(1, "calibration", T0_MS + 43_200_000, body, channel=(LOGGER, 0))
-        page = Page(cook_html(kept_of(ledger, made, known), unit="F", when=when))
+        page = Page(cook_html(kept_of(ledger, made, known=known), unit="F", when=when))
     (row,) = page.rows("Probes and their calibration")
     assert row["place"] == "flat"
     assert row["probe"].startswith("blue (type K")

@@ -7,16 +7,13 @@ from pitscribe.commands.ledgers import read_ledger
 from pitscribe.commands.papers import write_page
 from pitscribe.commands.when import local, parse_temperature
 from pitscribe.config import Config
-from pitscribe.cook.analysis import analyse
-from pitscribe.cook.besides import CAUTION, Besides, beside
-from pitscribe.cook.figures import figures_of
-from pitscribe.cook.origins import Align, origin_of
+from pitscribe.cook.besides import CAUTION
+from pitscribe.cook.origins import Align
 from pitscribe.errors import ConfigError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import NOTE_KINDS, TARGET_C, Cook
-from pitscribe.report.comparison import MOST, Shown, comparison_html, text_of
-from pitscribe.series import load
-from pitscribe.series.trial import whole_cook
+from pitscribe.report.comparison import MOST, comparison_html, text_of
+from pitscribe.report.gather import compared
 
 
 def run(config: Config, arguments: argparse.Namespace) -> None:
@@ -25,7 +22,7 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
     align = parse_align(arguments.align, unit)
     with read_ledger(config) as ledger:
         cooks = meant_cooks(ledger, arguments.cooks)
-        shown, found = compared(ledger, cooks, align, arguments.known)
+        shown, found = compared(ledger, cooks, align, known=arguments.known)
     if arguments.out is not None:
         size = write_page(arguments.out, comparison_html(shown, found, unit=unit, when=local))
     if arguments.json:
@@ -67,17 +64,3 @@ def parse_align(text: str, unit: str) -> Align:
     if not 0.0 < celsius <= TARGET_C[1]:
         raise ConfigError(f"align on {text!r}: that is {celsius:.0f} C; no meat is seen at it, mind the unit")
     return Align(celsius=celsius, place=place.strip() or None)
-
-
-def compared(ledger: Ledger, cooks: list[Cook], align: Align, known: str) -> tuple[list[Shown], Besides]:
-    """The cooks as they are shown, and their figures. ReadingError where one has not what it is to be aligned on."""
-    records = [load(ledger, cook.id, known=known) for cook in cooks]
-    shown = [Shown(record, analyse(record), origin_of(record, align)) for record in records]
-    target = next((cook.target_c for cook in cooks if cook.target_c is not None), None)
-    pieces = [whole_cook(one.record, ledger.scores(one.record.cook.id), ledger.weights(one.record.cook.id))
-              for one in shown]
-    figures = [figures_of(p, one.said, one.origin, target) for p, one in zip(pieces, shown, strict=True)]
-    names = [cook.name for cook in cooks]
-    if len(set(names)) < len(names):
-        names = [f"{cook.name} ({cook.id})" for cook in cooks]
-    return shown, beside(names, align, [one.origin for one in shown], figures, target)

@@ -70,7 +70,7 @@ def _give(origin: Origin) -> str:
 def table_of(found: Besides, unit: str) -> tuple[list[str], list[list[str]]]:
     """Heads and rows of what is told: each cook's figure, and beside those but the first by how much they differ."""
     first, *others = found.names
-    heads, rows = ["", first], []
+    heads, rows = ["quantity", first], []
     for name in others:
         heads += [name, "difference" if len(others) == 1 else f"less {first}"]
     for row in found.rows:
