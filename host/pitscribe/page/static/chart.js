@@ -4,6 +4,7 @@ import { held, range, bring } from "./chartdata.js";
 import { layoutOf, stylesOf, traces } from "./chartlook.js";
 import { fromStamp } from "./charttime.js";
 import { fillTable } from "./charttable.js";
+import { sketch, clearSketch } from "./sketch.js";
 import { unitName, temp, clock } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
@@ -20,16 +21,28 @@ function loadPlotly() {
   return ready;
 }
 
+/** When what was just made is on the screen; at once where the page is not in sight. */
+const seen = () => new Promise((done) => {
+  if (document.hidden) done();
+  else requestAnimationFrame(() => setTimeout(done, 0));
+});
+
 async function draw() {
   if (!held.whole || !view.snap.cook) return;
-  await loadPlotly();
   const styles = stylesOf(view.snap.places.length ? view.snap.places : held.whole.places);
   for (const p of held.whole.places) styles[p.place] ??= stylesOf(held.whole.places)[p.place];
   const box = $("chart");
+  if (!window.Plotly) {
+    sketch(box, traces(view, styles), layoutOf(view, styles));
+    await seen();
+    performance.mark("chart sketched"); // reading the library holds everything up for a second: measured from here
+  }
+  await loadPlotly();
   drawing++;
   try {
     await window.Plotly.react(box, traces(view, styles), layoutOf(view, styles), { displayModeBar: false, scrollZoom: false, doubleClick: false, showTips: false });
   } finally { drawing--; }
+  clearSketch(box);
   if (!box.dataset.wired) wirePlot(box);
   box.dataset.drawn = String(held.whole.to);
   sayChart();
@@ -122,5 +135,4 @@ export function wireChart() {
     const now = Math.round(entry.contentRect.width);
     if (now && now !== wide) { wide = now; redraw(); }
   }).observe($("chart"));
-  loadPlotly().catch(() => {}); // it comes while the readings do
 }
