@@ -178,6 +178,14 @@ def test_a_cook_without_readings_can_stand_beside_another_and_says_what_is_not_k
     assert "<svg" in comparison_html(shown, found, unit="F", when=when)
 
 
+def test_an_origin_is_the_first_note_of_its_kind_and_known_to_about_four_minutes():
+    began = FIRST.cook.started_ms / 1000
+    assert [n.kind for n in FIRST.notes].count("fuel") == 3
+    assert origin_of(FIRST, Align(note="fuel")).t == pytest.approx(began + 2 * 3600)
+    assert origin_of(FIRST, Align(note="fuel")).u_s == pytest.approx(240 / 3**0.5)
+    assert (origin_of(FIRST, Align()).t, origin_of(FIRST, Align()).u_s) == (began, 0.0)
+
+
 @pytest.mark.parametrize(("align", "words"), [
     (Align(note="ice"), "no note of the kind ice"), (Align(celsius=140.0), "was never seen at 284 F"),
     (Align(celsius=60.0, place="rib"), "no meat place 'rib'; it has: flat, point, tip"),
