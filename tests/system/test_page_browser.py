@@ -556,3 +556,19 @@ def test_what_stands_behind_the_answers_unfolds_with_the_analysis_s_figures(runn
     expect(page.locator("#coldest [data-part=finish]")).to_contain_text("All meat at 203 °F about")
     page.get_by_role("button", name=re.compile("^More about: tip")).click()
     expect(page.locator('#details [data-of="phases"] tbody tr').first).to_contain_text("before the stall")
+
+
+def test_an_alert_that_was_told_is_known_with_a_tap_and_others_wait_while_it_is_quiet(running, page):
+    ledger = running.world.ledger
+    ledger.tell(1, [("fire-fading", "fire", "The fire is fading.", False)])
+    page.locator('#details [data-of="alerts"] summary').click()
+    fold = page.locator('#details [data-of="alerts"]')
+    expect(fold).to_contain_text("The fire is fading.")
+    fold.get_by_role("button", name="I know").click()
+    expect(fold).to_contain_text("(seen)")
+    assert ledger.told(1)[0].seen_ms is not None
+    fold.get_by_role("button", name="Quiet for 30 min").click()
+    expect(fold).to_contain_text("Quiet until")
+    assert ledger.quiet_until_ms() == pytest.approx((running.world.clock.now() + 1800) * 1000, abs=1)
+    fold.get_by_role("button", name="Tell again").click()
+    expect(fold).not_to_contain_text("Quiet until")

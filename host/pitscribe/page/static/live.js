@@ -9,6 +9,7 @@ import { stylesOf } from "./chartlook.js";
 import { showDetails, unfold, wireDetails } from "./details.js";
 import { wirePlaces } from "./places.js";
 import { wireSettings } from "./settings.js";
+import { showAlerts, wireAlerts } from "./alerts.js";
 import { wireEnds } from "./ends.js";
 import { showStart, wireStart } from "./start.js";
 import { wireUnits, onUnit, fixOffset, clocksChange } from "./units.js";
@@ -55,6 +56,7 @@ function show(chart = true) {
   if (snap.cook === null) { document.title = "Pitscribe"; showStart(); return; }
   showNotes(view);
   showDetails(view);
+  showAlerts(view);
   say(view);
   if (chart) follow(view);
 }
@@ -109,6 +111,7 @@ onUnit(() => { show(false); redraw(); });
 wireNotes({ view: () => view, changed: fetchSnapshot });
 wireChart();
 wireDetails();
+wireAlerts();
 document.addEventListener("unfold", (e) => unfold(e.detail));
 wireSettings(view, fetchSnapshot);
 wirePlaces(view, fetchSnapshot);
