@@ -23,7 +23,7 @@ ALLOWED = {
     "cook": {"series", "metrology"},
     "intake": {"wire", "ledger", "clock", "private"},
     "watch": {"cook", "series", "ledger", "clock"},
-    "page": {"watch", "cook", "series", "ledger", "wire", "metrology", "clock", "private"},
+    "page": {"report", "watch", "cook", "series", "ledger", "wire", "metrology", "clock", "private"},
     "report": {"cook", "series", "ledger", "metrology"},
     "simulate": {"metrology", "wire"},
     "commands": {

@@ -572,3 +572,34 @@ def test_an_alert_that_was_told_is_known_with_a_tap_and_others_wait_while_it_is_
     assert ledger.quiet_until_ms() == pytest.approx((running.world.clock.now() + 1800) * 1000, abs=1)
     fold.get_by_role("button", name="Tell again").click()
     expect(fold).not_to_contain_text("Quiet until")
+
+
+def test_past_cooks_are_found_laid_beside_each_other_and_made_into_a_report(running, page):
+    ledger = running.world.ledger
+    ledger.end_cook(1)
+    other = ledger.start_cook("Pork, Sunday", at=ledger.cook(1).started_ms, meats=["shoulder, 8 lb"])
+    for p in ledger.placements(1):
+        ledger.place(other.id, p.probe, p.logger, p.channel, p.place, p.kind)
+    ledger.end_cook(other.id, running.world.ledger.now_ms())
+    page.goto(f"{running.url}/cooks")
+    expect(page.locator("#cooks li")).to_have_count(2)
+    expect(page.locator("#cooks-said")).to_have_text("2 cooks, the newest first")
+    page.get_by_label("Find").fill("shoulder pork")
+    expect(page.locator("#cooks li")).to_have_count(1)
+    page.get_by_label("Find").fill("")
+    picture = page.locator("#cooks img").first
+    page.wait_for_function("() => [...document.querySelectorAll('#cooks img')].every(i => i.naturalWidth > 0)")
+    assert picture.get_attribute("alt") == ""
+    for box in page.get_by_role("checkbox").all():
+        box.check()
+    page.get_by_role("link", name="Lay 2 cooks beside each other").click()
+    expect(page.locator("body")).to_contain_text("Pork, Sunday")
+    expect(page.locator("table").first).to_be_visible()
+    page.go_back()
+    page.get_by_role("link", name="Report of Two briskets").click()
+    expect(page.locator("h1")).to_contain_text("Two briskets")
+    assert page.locator("svg").count() >= 2
+    answer = page.goto(f"{running.url}/compare?cooks=1")
+    assert answer.status == 400
+    expect(page.get_by_role("heading", name="That page cannot be made")).to_be_visible()
+    page.seen.complaints.clear()  # the browser tells of the 400 that was asked for

@@ -23,6 +23,7 @@ from pitscribe.page.api import Api
 from pitscribe.page.door.door import Door
 from pitscribe.page.door.guard import Guard
 from pitscribe.page.events import BEAT_S, Hub
+from pitscribe.page.papers import Papers
 from pitscribe.page.places import PlacesApi
 from pitscribe.watch import fault
 from pitscribe.watch.live import Watch
@@ -63,6 +64,7 @@ def make_app(
             Route("/static/{name}", assets.static),
             Route("/api/events", hub.route),
             *Api(ledger, watch, clock).routes(),
+            *Papers(ledger, clock).routes(),
             *PlacesApi(ledger, watch).routes(),
             *AlertsApi(ledger, clock).routes(),
             *door.routes(),
@@ -106,9 +108,11 @@ class Faults:
 
 
 def _error(request: Request, status: int, words: str) -> Response:
-    if status == HTTPStatus.NOT_FOUND and not request.url.path.startswith(("/api/", "/static/")):
+    if request.url.path.startswith(("/api/", "/static/")):
+        return JSONResponse({"error": words}, status)
+    if status == HTTPStatus.NOT_FOUND:
         return assets.page("missing.html", status)(request)
-    return JSONResponse({"error": words}, status)
+    return assets.refusal(words, status)
 
 
 async def _refused(request: Request, error: Exception) -> Response:

@@ -6,6 +6,7 @@ import importlib.util
 import threading
 from collections.abc import Callable
 from functools import cache
+from html import escape
 from importlib.resources import files
 from pathlib import Path
 
@@ -93,6 +94,13 @@ def page(name: str, status: int = 200) -> Callable[[Request], Response]:
         return HTMLResponse(_page(name), status_code=status, headers={"Cache-Control": "no-cache"})
 
     return route
+
+
+def refusal(words: str, status: int) -> Response:
+    """A plain page that says why a page cannot be made."""
+    said = escape(words[:1].upper() + words[1:])
+    text = _page("refused.html").replace("<!-- words -->", said)
+    return HTMLResponse(text, status_code=status, headers={"Cache-Control": "no-store"})
 
 
 @cache
