@@ -603,3 +603,28 @@ def test_past_cooks_are_found_laid_beside_each_other_and_made_into_a_report(runn
     assert answer.status == 400
     expect(page.get_by_role("heading", name="That page cannot be made")).to_be_visible()
     page.seen.complaints.clear()  # the browser tells of the 400 that was asked for
+
+
+def test_a_cook_is_scored_and_weighed_on_the_page_and_what_cannot_be_is_refused(running, page):
+    page.locator('#details [data-of="scores"] summary').click()
+    fold = page.locator('#details [data-of="scores"]')
+    fold.get_by_label("tenderness").fill("8.5")
+    fold.get_by_label("tenderness").press("Tab")
+    fold.get_by_label("Of", exact=True).select_option("flat")
+    fold.get_by_label("moisture").fill("6")
+    fold.get_by_label("moisture").press("Tab")
+    expect(fold.get_by_label("moisture")).to_have_value("6")
+    fold.get_by_label("as it went on, lb").fill("10")
+    fold.get_by_label("as it went on, lb").press("Tab")
+    expect(fold.get_by_label("as it went on, lb")).to_have_value("10")
+    fold.get_by_label("as it came off, lb").fill("6,5")
+    fold.get_by_label("as it came off, lb").press("Tab")
+    expect(fold).to_contain_text("65 % of what went on came off")
+    fold.get_by_label("as it came off, lb").fill("12")
+    fold.get_by_label("as it came off, lb").press("Tab")
+    expect(fold.locator(".wrong")).to_contain_text("weigh again")
+    ledger = running.world.ledger
+    scores = {(s.place, s.aspect, s.value) for s in ledger.scores(1)}
+    assert scores == {("", "tenderness", 8.5), ("flat", "moisture", 6)}
+    assert ledger.weights(1)[0].cooked_kg == pytest.approx(6.5 * 0.45359237)
+    page.seen.complaints.clear()  # the browser tells of the refusal that was asked for

@@ -25,6 +25,7 @@ from pitscribe.page.door.guard import Guard
 from pitscribe.page.events import BEAT_S, Hub
 from pitscribe.page.papers import Papers
 from pitscribe.page.places import PlacesApi
+from pitscribe.page.scores import ScoresApi
 from pitscribe.watch import fault
 from pitscribe.watch.live import Watch
 
@@ -65,6 +66,7 @@ def make_app(
             Route("/api/events", hub.route),
             *Api(ledger, watch, clock).routes(),
             *Papers(ledger, clock).routes(),
+            *ScoresApi(ledger).routes(),
             *PlacesApi(ledger, watch).routes(),
             *AlertsApi(ledger, clock).routes(),
             *door.routes(),

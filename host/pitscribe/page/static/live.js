@@ -10,6 +10,7 @@ import { showDetails, unfold, wireDetails } from "./details.js";
 import { wirePlaces } from "./places.js";
 import { wireSettings } from "./settings.js";
 import { showAlerts, wireAlerts } from "./alerts.js";
+import { showScores, wireScores } from "./scores.js";
 import { wireEnds } from "./ends.js";
 import { showStart, wireStart } from "./start.js";
 import { wireUnits, onUnit, fixOffset, clocksChange } from "./units.js";
@@ -57,6 +58,7 @@ function show(chart = true) {
   showNotes(view);
   showDetails(view);
   showAlerts(view);
+  showScores(view);
   say(view);
   if (chart) follow(view);
 }
@@ -112,6 +114,7 @@ wireNotes({ view: () => view, changed: fetchSnapshot });
 wireChart();
 wireDetails();
 wireAlerts();
+wireScores();
 document.addEventListener("unfold", (e) => unfold(e.detail));
 wireSettings(view, fetchSnapshot);
 wirePlaces(view, fetchSnapshot);
