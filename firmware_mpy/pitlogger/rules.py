@@ -11,8 +11,8 @@ from binascii import hexlify
 from pitlogger.chips import CHIPS, LIMITS, ON_I2C, TYPES
 from pitlogger.chips.max31856 import WIDE
 
-# A line a setting: its key; "int" or "str", least, most (of text, the length), or the choices; its default. A table of
-# tuples would take three times the room.
+# A line a setting: its key; "int" or "str", least, most (of text, the length), or "pin", or the choices; its default. A
+# table of tuples would take three times the room.
 _TOP = """
 name str 1 40 logger
 period_ms int 250 60000 1000
@@ -58,9 +58,9 @@ screen none|ssd1306|sh1106 ssd1306
 i2c int 0 1 0
 address int 60 61 60
 turn 0|180 0
-buzzer int -1 29 -1
-page int -1 29 -1
-note int -1 29 -1
+buzzer pin -1
+page pin -1
+note pin -1
 note_kind wrap|rotate|spritz|fuel|lid|ice|boat|pan|pull|hold fuel
 """
 _CHANNEL = """
@@ -73,7 +73,7 @@ low int -100 2000 -100
 high int -100 2000 2000
 """ % ("|".join(CHIPS), "|".join(TYPES))
 # What a channel has besides, by its chip.
-_ON_SPI = "spi int 0 1 0\ncs int 0 29 0\n"
+_ON_SPI = "spi int 0 1 0\ncs pin 0\n"
 _ON_I2C = "i2c int 0 1 0\naddress int 96 103 96\n"
 _LIMITS = "".join(
     "%s int %s %d\n" % (key, "-64 127" if key.startswith("cold") else "-2048 2048", value)
@@ -81,15 +81,15 @@ _LIMITS = "".join(
 )
 _SPI = """
 id int 0 1 0
-sck int 0 29 18
-mosi int 0 29 19
-miso int 0 29 16
+sck pin 18
+mosi pin 19
+miso pin 16
 baud int 100000 5000000 1000000
 """
 _I2C = """
 id int 0 1 0
-sda int 0 29 4
-scl int 0 29 5
+sda pin 4
+scl pin 5
 baud int 10000 100000 100000
 """
 _WIFI = """
@@ -100,6 +100,8 @@ _OBJECTS = {"broker": _BROKER, "hotspot": _HOTSPOT, "panel": _PANEL}
 _LISTS = {"channels": (_CHANNEL, 1, 8), "spi": (_SPI, 1, 2), "i2c": (_I2C, 0, 2), "wifi": (_WIFI, 0, 8)}
 
 _PINS = (17, 20, 21, 22, 26, 27)
+# Those on the edge of a Pico and a Pico W, whose 23 to 25 and 29 are the radio's or the supply's (from memory).
+_ON_EDGE = tuple(range(23)) + (26, 27, 28)
 
 
 def rows(lines):
@@ -116,6 +118,9 @@ def _rule(words):
         if words[0] == "int":
             return int, least, most, int(words[3])
         return str, least, most, words[3] if len(words) > 3 else ""
+    if words[0] == "pin":
+        default = int(words[1])
+        return int, (_ON_EDGE if default >= 0 else (-1,) + _ON_EDGE), None, default
     choices, default = tuple(words[0].split("|")), words[1] if len(words) > 1 else ""
     if default.isdigit():
         return int, tuple(int(c) for c in choices), None, int(default)

@@ -22,7 +22,9 @@ def reconcile(values, complaints):
     while conversion_ms(values["mains_hz"], values["average"]) >= values["period_ms"]:
         values["average"] //= 2  # one conversion fits into the shortest period
     _settle_network(values, complaints)
-    _settle_chips(values, complaints)
+    taken = _settle_buses(values, complaints)
+    _settle_chips(values, complaints, taken)
+    _settle_panel(values, complaints, taken)
 
 
 def _settle_network(values, complaints):
@@ -41,10 +43,47 @@ def _settle_network(values, complaints):
         values["name_server"] = ""
 
 
-def _settle_chips(values, complaints):
-    """Switch off a channel whose bus is not there, or whose chip another channel has."""
-    buses = {key: [bus["id"] for bus in values[key]] for key in ("spi", "i2c")}
+def _settle_buses(values, complaints):
+    """Leave out a bus that has a pin of another one; return the pins of those that are used."""
     taken = []
+    for kind, names in (("spi", ("sck", "mosi", "miso")), ("i2c", ("sda", "scl"))):
+        kept = []
+        for i, bus in enumerate(values[kind]):
+            pins = [bus[name] for name in names]
+            if kind == "spi" and not _used(values, bus["id"]):  # nothing is made of it
+                pins = []
+            clash = next((n for n, pin in enumerate(pins) if pin in taken + pins[:n]), None)
+            if clash is None:
+                kept.append(bus)
+                taken += pins
+            else:
+                what = kind, i, names[clash], pins[clash]
+                complaints.append("%s[%d].%s: pin %d is taken; bus off" % what)
+        values[kind] = kept
+    return taken
+
+
+def _used(values, spi):
+    return any(c["chip"] != "none" and c["chip"] not in ON_I2C and c["spi"] == spi for c in values["channels"])
+
+
+def _settle_panel(values, complaints, taken):
+    """Leave out what would press or sound a pin that is something else's."""
+    panel = values["panel"]
+    for key in ("buzzer", "page", "note"):
+        if panel[key] in taken:
+            complaints.append("panel.%s: pin %d is taken; none" % (key, panel[key]))
+            panel[key] = -1
+        elif panel[key] >= 0:
+            taken.append(panel[key])
+    if values["supply_pin"] in taken and values["supply_pin"]:
+        complaints.append("supply_pin: pin %d is taken; not measured" % values["supply_pin"])
+        values["supply_pin"] = 0
+
+
+def _settle_chips(values, complaints, taken):
+    """Switch off a channel whose bus is not there, or whose chip or pin something else has; add to what is taken."""
+    buses = {key: [bus["id"] for bus in values[key]] for key in ("spi", "i2c")}
     for i, channel in enumerate(values["channels"]):
         if channel["chip"] == "none":
             continue

@@ -12,6 +12,8 @@ def buses(machine, values, complaints):
     """Return the SPI buses by number; one whose pins the board refuses is missing, and complained of."""
     found = {}
     for bus in values["spi"]:
+        if not any(_on_spi(channel) and channel["spi"] == bus["id"] for channel in values["channels"]):
+            continue  # its pins may be something else's
         sck, mosi, miso = (machine.Pin(bus[name]) for name in ("sck", "mosi", "miso"))
         try:
             spi = machine.SPI(bus["id"], baudrate=bus["baud"], sck=sck, mosi=mosi, miso=miso)

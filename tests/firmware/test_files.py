@@ -71,7 +71,10 @@ print(json.dumps(rules))
     assert set(rows) == {key for key, _, _ in expected}
     for key, bounds, default in expected:
         said, said_default = rows[key]
-        if isinstance(bounds[0], int) and len(bounds) == 2 and bounds[1] is not None and bounds != [50, 60]:
+        if len(bounds) > 20:  # pins
+            ranges = [range(int(low), int(high) + 1) for low, high in re.findall(r"(-?\d+) to (\d+)", said)]
+            assert {pin for some in ranges for pin in some} == set(bounds), key
+        elif isinstance(bounds[0], int) and len(bounds) == 2 and bounds[1] is not None and bounds != [50, 60]:
             assert [int(n) for n in re.findall(r"-?\d+", said)][:2] == bounds, key
         else:
             for choice in bounds:

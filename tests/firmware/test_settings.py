@@ -1,6 +1,7 @@
 """Settings: bounds, typing errors, damage, and the example file."""
 
 import json
+import re
 
 import pytest
 from firmware_rig import FIRMWARE, run
@@ -74,14 +75,35 @@ WRONG = [
     ({"channels": [{"chip": "max31855", "spi": 1}]}, "channels[0].spi", lambda v: v["channels"][0]["chip"], "none"),
     ({"channels": [{"chip": "max31855"}] * 2}, "channels[1].cs", lambda v: v["channels"][1]["chip"], "none"),
     ({"frame_ticks": 200}, "frame_ticks", lambda v: v["frame_ticks"], 128),
+    # A pin that is not on the edge of a Pico W (23 to 25 and 29: from memory), and pins of two things.
+    ({"panel": {"buzzer": 23}}, "panel.buzzer", lambda v: v["panel"]["buzzer"], -1),
+    ({"panel": {"page": 30}}, "panel.page", lambda v: v["panel"]["page"], -1),
+    ({"spi": [{"sck": 25}]}, "spi[0].sck", lambda v: v["spi"][0]["sck"], 18),
+    ({"panel": {"page": 14, "note": 14}}, "panel.note", lambda v: (v["panel"]["page"], v["panel"]["note"]), [14, -1]),
+    ({"panel": {"buzzer": 17}}, "panel.buzzer", lambda v: v["panel"]["buzzer"], -1),  # the first channel's select pin
+    ({"panel": {"note": 18}}, "panel.note", lambda v: v["panel"]["note"], -1),  # the bus's clock
+    ({"spi": [{"miso": 18}]}, "spi[0].miso", lambda v: v["spi"], []),
+    ({"i2c": [{"sda": 19}]}, "i2c[0].sda", lambda v: v["i2c"], []),
+    ({"i2c": [{"sda": 4, "scl": 4}]}, "i2c[0].scl", lambda v: v["i2c"], []),
+    ({"channels": [{"chip": "max31855", "cs": 16}]}, "channels[0].cs", lambda v: v["channels"][0]["chip"], "none"),
+    ({"supply_pin": 26}, "supply_pin", lambda v: v["supply_pin"], 0),  # a channel's by default
 ]
 
 
 @pytest.mark.parametrize(("given_", "key", "found", "used"), WRONG)
 def test_wrong_value_or_unknown_key_is_named_and_something_sound_is_used(given_, key, found, used, flash):
     values, complaints = read(flash, json.dumps(given_).encode())
-    assert [c.split(":")[0] for c in complaints] == [key]
-    assert found(values) == used
+    assert complaints[0].split(":")[0] == key
+    # What hangs on a bus that is left out is left out with it, and says so.
+    assert all(re.match(r"channels\[\d\]\.spi: there is no bus", c) for c in complaints[1:])
+    assert json.loads(json.dumps(found(values))) == used
+
+
+def test_pins_of_an_spi_bus_that_no_channel_is_on_are_free(flash):
+    given_ = {"channels": [{"chip": "mcp9600"}], "i2c": [{"sda": 16, "scl": 17}], "panel": {"page": 18, "note": 19}}
+    values, complaints = read(flash, json.dumps(given_).encode())
+    assert complaints == []
+    assert (values["i2c"][0]["sda"], values["panel"]["page"]) == (16, 18)
 
 
 @pytest.mark.parametrize(("period_ms", "mains_hz", "used"), [(334, 60, 16), (333, 60, 8), (398, 50, 8), (250, 50, 8)])
