@@ -14,7 +14,7 @@ from pitscribe.cook.fire_course import Course, course_of
 from pitscribe.cook.fire_event import FireEvent
 from pitscribe.cook.fire_events import Walk
 from pitscribe.cook.fire_gradient import Gradient, gradients_of
-from pitscribe.cook.fire_usual import LEAST_MIN
+from pitscribe.cook.fire_usual import LEAST_MIN, USUAL_MIN
 from pitscribe.cook.grid import CELL_S, Cells, FloatArray, Grid
 from pitscribe.cook.noted import Noted
 from pitscribe.cook.pit import Recent, recent_of
@@ -141,7 +141,7 @@ def _band(walk: Walk) -> Band | None:
         return None
     if walk.wanted.band_c is not None:
         return Band(*band, True, "as the cook was given it")
-    why = "its own usual: the median of its last 4 h, and 15 degF to each side as a split swings it"
+    why = f"its own usual: the median of its last {USUAL_MIN // 60} h, and 15 degF to each side as a split swings it"
     return Band(*band, False, f"{why} (or the middle 90 %, if that is more)")
 
 

@@ -75,6 +75,10 @@ class Walk:
         """Take account of what a person did."""
         if kind == "fuel":
             self._fuel_noted = k
+            if self.usual.settled:
+                self.usual.habit.noted.append(True)
+                if self.watch.fading is None and self._last == self._last:
+                    self.usual.habit.levels.append(self._last)
             if not self.fuel or at - self.fuel[-1] > SAME_FUEL_S:
                 self.fuel.append(at)
                 self.events.append(FireEvent("fuel", at, self.grid.end(k), None, 1.0, "noted"))
@@ -111,6 +115,7 @@ class Walk:
         if self.fuel and at - self.fuel[-1] <= (SAME_FUEL_S if noted else SAME_FUEL_S / 2):
             return
         self.fuel.append(at)
+        self.usual.habit.noted.append(False)
         why = "a fall turned into a rise within minutes"
         evidence = {"rise_k": turn.rise_k, "minutes": float(turn.minutes), "usual_change_k": change}
         self.events.append(FireEvent("fuel", at, self.grid.end(k), None, likely_fuel(turn, change), why, evidence))

@@ -1,8 +1,9 @@
 """The watch over a fire: fading, out, back.
 
 Fading is a promise that the slope makes: 25 degF under the band within the half hour. That alone is nothing new to a
-fire that swings, so it is told when the fire is colder than its swings leave it (``fire_usual``), when it is under its
-band and falls faster than it usually does for longer than chance (``cusum``), or when trouble is minutes away.
+fire that swings, so it is told when the fire is colder than its swings leave it or than it is let come before it gets
+fuel (``fire_usual``), when it is under its band and falls faster than it usually does for longer than chance
+(``cusum``), or when trouble is minutes away.
 """
 
 from dataclasses import dataclass, field
@@ -16,7 +17,7 @@ from pitscribe.cook.grid import Grid
 
 HORIZON_MIN = 28.0  # a warning is for the next half hour: 15 min to act in, and as much for what a slope cannot know
 LASTING_MIN = 45.0  # under its band and falling for the last hour: slow fires die ever faster than their slope says
-SOON_MIN = 8.0  # trouble so near is told of any fire that left its band
+SOON_MIN = 5.0  # trouble so near is told of any fire that left its band
 GRACE_MIN = 15  # somebody laid wood: it catches within so long, or it does not
 BACK_MIN = 5  # in its band for so long: back
 RECOVERS_K = 5.0  # a rise by so much takes a warning back before there was trouble
@@ -66,7 +67,8 @@ class Watch:
             return False
         under = lately < band[0]
         faster = self.usual.known and self.sums.s > self.sums.h
-        if self.usual.unusually_cold(lately) or (under and faster):
+        cold = self.usual.unusually_cold(lately) or self.usual.habit.passed(lately, band[0])
+        if cold or (under and faster):
             lasts = under and float(self.course.hour[k]) < -3 * float(self.course.hour_u[k])
             return to_go <= (LASTING_MIN if lasts else HORIZON_MIN)
         return under and to_go <= SOON_MIN
