@@ -17,6 +17,7 @@ from .sensing import T0
 from .truth import BenchCook, Fade
 
 AHEAD_S = 900.0
+ROOMY_MIN = 20.0  # who has so long may look, and look again
 EARLY_S = 1800.0
 SAME_S = 3600.0
 
@@ -27,6 +28,8 @@ class FireScore:
 
     fades: int = 0  # that left time to warn of them
     warned: int = 0
+    roomy: int = 0  # of them, those that left ROOMY_MIN or more from the band to trouble
+    roomy_warned: int = 0
     fast: int = 0  # that physics made too fast
     fast_said: int = 0  # said before the air was 25 degF under the band
     unseen: int = 0
@@ -74,7 +77,10 @@ class FireScore:
         self.fades += 1
         if said:
             self.ahead_min.append((fade.under - said[0]) / 60)
-        if said and said[0] <= fade.under - AHEAD_S:
+        roomy, in_time = leaves >= ROOMY_MIN, bool(said) and said[0] <= fade.under - AHEAD_S
+        self.roomy += roomy
+        self.roomy_warned += roomy and in_time
+        if in_time:
             self.warned += 1
         else:
             late = f"{(fade.under - said[0]) / 60:.0f} min ahead" if said else "not at all"

@@ -173,9 +173,10 @@ def _fire(r: Results) -> list[str]:
     f = r.fire
     return [
         f"Fire: of {f.fades} fades that left at least 15 min, {f.warned} were warned of 15 min before 25 degF under "
-        f"the band ({100 * f.share:.0f} %; median {score_fire.ahead(f):.0f} min ahead); of {f.fast} that physics made "
-        f"faster {f.fast_said} were said before; {f.unseen} fell where no air probe was read. False warnings: "
-        f"{f.false} in {f.hours:.0f} h, {f.false_per_24_h:.2f} in 24 h.", "",
+        f"the band ({100 * f.share:.0f} %; median {score_fire.ahead(f):.0f} min ahead); of the {f.roomy} that left "
+        f"{score_fire.ROOMY_MIN:.0f} min or more, {f.roomy_warned}; of {f.fast} that physics made faster {f.fast_said} "
+        f"were said before; {f.unseen} fell where no air probe was read. False warnings: {f.false} in "
+        f"{f.hours:.0f} h, {f.false_per_24_h:.2f} in 24 h.", "",
     ]
 
 

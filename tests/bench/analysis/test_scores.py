@@ -113,6 +113,14 @@ def test_a_fade_is_warned_of_a_quarter_of_an_hour_ahead(at_h, warned, false):
     air = series(lambda h: 120.0, kind="air", place="grate")
     total.add(bench_cook(fire=fading(), places=[air]), [T0 + at_h * H])
     assert (total.fades, total.warned, total.false) == (1, warned, false)
+    assert (total.roomy, total.roomy_warned) == (1, warned)
+
+
+def test_a_fade_that_leaves_a_quarter_of_an_hour_and_little_more_is_counted_but_not_as_one_with_room():
+    total = FireScore()
+    air = series(lambda h: 120.0, kind="air", place="grate")
+    total.add(bench_cook(fire=fading(6.4), places=[air]), [T0 + 6.1 * H])
+    assert (total.fades, total.warned, total.roomy, total.roomy_warned) == (1, 1, 0, 0)
 
 
 def test_a_fade_that_leaves_no_time_or_that_no_probe_saw_is_told_apart():
