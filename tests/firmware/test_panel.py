@@ -150,7 +150,8 @@ def test_a_long_key_is_shown_whole_if_not_at_once(tmp_path, reader):
 
 
 def test_eight_channels_fit_on_their_page_with_whatever_is_wrong_with_them(tmp_path, reader):
-    channels = [{"chip": "max31855", "cs": 17 + i, "place": f"a long place {i}"[:20], "kind": k}
+    pins = (17, 20, 21, 22, 26, 27, 28, 6)
+    channels = [{"chip": "max31855", "cs": pins[i], "place": f"a long place {i}"[:20], "kind": k}
                 for i, k in enumerate(("meat", "meat", "air", "", "meat", "air", "meat", ""))]
     channels[3]["place"] = "über"
     chips = [[[0, c]] for c in (-160, 290, 3900, 100, None, 480, 0, 200)]
