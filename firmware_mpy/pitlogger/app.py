@@ -157,6 +157,8 @@ class App:
         """Do what the host orders; an order that is not known is left alone. ValueError on one that cannot be."""
         if message["order"] == "time":
             self._record_anchor(self.anchors.answer(message, self.uptime.now()))
+        elif message["order"] == "sound" and self.panel is not None:
+            self.panel.sound(message["pattern"], message["s"])
 
     def settings(self):
         """The settings of this boot, with secrets."""
@@ -239,12 +241,17 @@ class App:
         for known in self.notes:
             if mark is not None and known[3] == mark:
                 return known[0]
-        if not self.recorder.event("note", {"kind": kind, "text": text}, uptime):
-            return None
-        self.recorder.ask()
         self.notes.append((uptime, kind, text[:40], mark))
-        del self.notes[:-_NOTES]
-        return uptime
+        written = False
+        try:
+            self.recorder.ask()  # like the line above before it is on flash: what takes memory may fail, and then the
+            written = self.recorder.event("note", {"kind": kind, "text": text}, uptime)  # note is asked for again
+        finally:
+            if not written:
+                self.notes.pop()
+        if len(self.notes) > _NOTES:
+            self.notes.pop(0)
+        return uptime if written else None
 
     def phone(self, answer):
         """Take the time from a phone, said as the host says it. ValueError if it cannot be."""

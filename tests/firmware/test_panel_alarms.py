@@ -53,7 +53,7 @@ def answer(question):
         for clock.now in range(0, 20000, 20):
             for at, bits in value:
                 if at == clock.now:
-                    buzzer.say(bits) if bits else buzzer.stop()
+                    buzzer.say(*bits) if isinstance(bits, list) else buzzer.say(bits) if bits else buzzer.stop()
             buzzer.step()
         return pwm.log
     button, seen = Button(lambda: value[clock.now // 20], clock), []
@@ -186,6 +186,21 @@ def test_several_things_are_said_one_after_the_other_and_an_answer_at_once(sound
     cut = sounds.ask(["say", [[0, HIGH], [1000, 1]]])
     assert [t for t, hz in cut if hz == 2400] == [1000]
     assert sounds.ask(["say", [[0, HIGH], [200, 0]]])[-1][0] <= 220
+
+
+@pytest.mark.parametrize("bits", [LOW, HIGH, TARGET, LOST, JOURNAL])
+def test_what_the_host_asks_for_is_said_for_as_long_as_it_asks_and_no_longer(sounds, bits):
+    own = [t[:2] for t in tones(sounds.ask(["say", [[0, bits]]]))]
+    once = own[: len(own) // 3]
+    log = sounds.ask(["say", [[0, [bits, 15]]]])
+    heard = [t[:2] for t in tones(log)]
+    assert len(heard) % len(once) == 0
+    assert heard == once * (len(heard) // len(once))
+    assert 15_000 - 4_000 < log[-1][0] <= 15_000, "it ends when no whole one fits any more"
+    assert [t[:2] for t in tones(sounds.ask(["say", [[0, [bits, 1]]]]))] == once, "once at least"
+    again = [t[:2] for t in tones(sounds.ask(["say", [[0, [bits, 1]], [9000, bits]]]))]
+    assert again == once + own, "an alarm of its own is said three times as ever"
+    assert sounds.ask(["say", [[0, [bits, 15]], [2000, 0]]])[-1][0] <= 2020, "and silent when it is asked for quiet"
 
 
 # -- buttons -----------------------------------------------------------------------------------------------------------

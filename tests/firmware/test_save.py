@@ -238,3 +238,34 @@ def test_no_tick_is_late_while_saves_are_asked_for_all_the_time(tmp_path):
         print(f"{taken} ticks of 250 ms in {frames} frames, latest {us / 1000:.1f} ms")
         assert frames >= taken - 3, "a save a tick"
     assert min(worst) < 25_000
+
+
+@pytest.mark.parametrize("fails", ["ask", "event"])
+def test_a_note_for_which_memory_was_short_and_that_is_asked_for_again_is_there_once(fails, flash):
+    """As the panel asks again, at its next turn, for a note that a button asked for."""
+    up, before, kept = lived(flash, f"""
+await asyncio.sleep_ms(5500)
+whole, up = app.recorder.{fails}, app.uptime.now()
+def short(*all):
+    raise MemoryError
+app.recorder.{fails} = short
+try:
+    app.note("fuel", "", up)
+    print(json.dumps("no lack of memory"))
+except MemoryError:
+    print(json.dumps(up))
+before = len(app.notes)
+app.recorder.{fails} = whole
+assert app.note("fuel", "", up) == up
+for i in range(7):
+    app.note("text", str(i), up)
+await asyncio.sleep_ms(2000)
+print(json.dumps(before))
+print(json.dumps([note[2] for note in app.notes]))
+""")
+    assert before == 0
+    notes = events_in(flash, "note")
+    assert [(event.fields["kind"], event.uptime_ms) for event in notes[:2]] == [("fuel", up), ("text", up)]
+    assert len(notes) == 8
+    assert kept == list("23456"), "the last five are remembered"
+    assert uptimes(frames_in(flash))[-1] >= up - 1000, "and the save that follows was not forgotten"

@@ -16,8 +16,9 @@ from pitscribe.watch.live import Watch
 from pitscribe.watch.telling.conditions import BAND_BACK_K, KINDS, Condition, conditions_of
 from pitscribe.watch.telling.decide import OVER_S, Seen, Told, decide
 from pitscribe.watch.telling.post import Post
-from pitscribe.watch.telling.teller import Rules, Teller
+from pitscribe.watch.telling.teller import SOUND_S, SOUNDS, Rules, Teller
 from pitscribe.watch.telling.words import Words
+from pitscribe.wire import messages
 
 # Each step: seconds since the one before, and which of three conditions hold.
 STEPS = st.lists(
@@ -139,6 +140,30 @@ def test_a_probe_that_cannot_be_read_is_told_once_across_a_restart_and_its_retur
         messages += tellers[0].look(watch.now())
     assert [m.key.partition(":")[0] for m in messages] == ["place-flat", "back"]
     assert world.ledger.told(world.cook.id, lasting=True) == [world.ledger.told_row(messages[1].id)]
+
+
+def test_each_alert_that_is_told_sounds_once_on_every_logger_of_the_cook_and_its_end_and_quiet_do_not(world):
+    watch, sounded = Watch(world.ledger, world.clock), []
+    teller = Teller(world.ledger, world.clock, Rules(kinds=("probe",)), sound=lambda *said: sounded.append(said))
+    loggers = [int(logger["logger"], 16) for logger in watch.now().body["loggers"]]
+    assert loggers
+    world.faults = {"flat": 1}
+    for _ in range(8):
+        world.carry_on(60)
+        teller.look(watch.now())
+    assert sounded == [(logger, "lost", SOUND_S) for logger in loggers]
+    world.faults = None
+    told = []
+    for _ in range(12):
+        world.carry_on(60)
+        told += teller.look(watch.now())
+    assert [row.key[:5] for row in told] == ["back:"]
+    world.ledger.keep_quiet(round((world.clock.now() + 3600) * 1000))
+    world.faults = {"flat": 1}
+    for _ in range(8):
+        world.carry_on(60)
+        assert teller.look(watch.now()) == []
+    assert len(sounded) == len(loggers)
 
 
 def test_the_pit_out_of_the_band_that_was_given_is_told_with_figures_in_the_reader_s_unit(world):
@@ -294,6 +319,12 @@ def test_what_was_told_outlives_the_process(world):
     assert [r.key for r in again.told(world.cook.id)] == ["fire-out"]
     assert again.quiet_until_ms() == 123
     again.close()
+
+
+def test_every_kind_that_sounds_is_one_and_sounds_as_a_logger_can():
+    assert set(SOUNDS) <= set(KINDS)
+    assert set(SOUNDS.values()) <= set(messages.SOUNDS)
+    assert SOUND_S <= messages.LONGEST_SOUND_S
 
 
 def test_every_kind_has_words_and_a_delay():

@@ -156,6 +156,14 @@ def test_time_order_is_as_specified():
         wire.time_order(7, 81000, 1794052800123, -3)
 
 
+def test_sound_order_is_as_specified():
+    payload = wire.sound_order("target", 20)
+    assert json.loads(payload) == {"v": 1, "order": "sound", "pattern": "target", "s": 20}
+    for pattern, seconds in (("song", 20), ("low", 0), ("low", 61)):
+        with pytest.raises(MessageError, match="no sound"):
+            wire.sound_order(pattern, seconds)
+
+
 def test_topics_are_as_specified():
     assert wire.frame_topic(0xC0FFEE) == "pitscribe/1/00c0ffee/frame"
     assert wire.now_topic(1) == "pitscribe/1/00000001/now"

@@ -27,15 +27,20 @@ class Buzzer:
         self._pwm = pwm
         self._clock = clock
         self._wanted = 0
+        self._seconds = bytearray(len(_TUNES))  # for which each is said; 0: _CALLS times
         self._tune = b""
         self._at = self._left = 0
         self._sounds = False
         self._due = clock.ticks_ms()
         pwm.duty_u16(0)
 
-    def say(self, bits):
-        """Say these things, one after the other. What answers a button is said at once."""
+    def say(self, bits, seconds=0):
+        """Say these things, one after the other, each for so long if that is given: as often as fits, once at least.
+        What answers a button is said at once."""
         self._wanted |= bits
+        for number in range(len(_TUNES)):
+            if bits >> number & 1:
+                self._seconds[number] = seconds
         now = self._clock.ticks_ms()
         if bits & (DONE | REFUSED):
             self._hush()
@@ -82,6 +87,13 @@ class Buzzer:
         self._wanted ^= 1 << number
         self._tune, self._at = _TUNES[number], 0
         self._left = _CALLS if 1 << number > REFUSED else 1
+        if self._seconds[number]:
+            self._left = max(1, self._seconds[number] * 1000 // self._long())
+
+    def _long(self):
+        """Return how long it takes to say the tune once, with the silence behind it. [ms]"""
+        tune = self._tune
+        return _APART_MS + sum(10 * (tune[i + 1] + tune[i + 2]) for i in range(0, len(tune), 3))
 
     def _hush(self):
         self._tune = b""

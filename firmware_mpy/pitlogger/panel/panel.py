@@ -18,6 +18,8 @@ _AGAIN_MS = const(3000)  # until a screen that did not answer is tried again
 _MESSAGE_MS = const(4000)
 _WORDS = {LOW: "below limit", HIGH: "above limit", TARGET: "target reached", LOST: "probe lost",
           JOURNAL: "journal trouble"}  # fmt: skip
+_PATTERNS = {"low": LOW, "high": HIGH, "target": TARGET, "lost": LOST, "journal": JOURNAL}  # as the host names them
+_LONGEST_S = const(60)  # that the host may ask for
 
 
 def load(own, screen):
@@ -85,6 +87,18 @@ class Panel:
         uptime.advance()
         late = (uptime.low - self._app.sampler.up_low) & 0xFFFFFF  # since it was due: the chips take their time
         self._due = self._clock.ticks_add(self._clock.ticks_ms(), -late)
+
+    def sound(self, pattern, seconds):
+        """Sound what the host asks for, unless somebody asked for quiet; a pattern that is not known is left alone.
+        ValueError on what can be no time."""
+        if type(seconds) is not int or not 1 <= seconds <= _LONGEST_S or not isinstance(pattern, str):
+            raise ValueError("sound")
+        kind = _PATTERNS.get(pattern)
+        if kind is None:
+            return
+        if self._buzzer is not None and not self._alarms.snoozes(self._app.uptime.now() // 1000):
+            self._buzzer.say(kind, seconds)
+        self._tell(["the host calls:", "see its page"], self._clock.ticks_ms())
 
     async def run(self):
         """Run for ever."""

@@ -108,7 +108,7 @@ class Host:
     def _start_teller(self, stack: contextlib.ExitStack) -> None:
         self.teller: Teller | None = None
         if self._telling is not None:
-            self.teller = Teller(self.ledger, self._clock, *self._telling)
+            self.teller = Teller(self.ledger, self._clock, *self._telling, sound=self.intake.sound)
             self.teller.start(self.watch)
             stack.callback(self.teller.stop)
 

@@ -142,6 +142,10 @@ class Intake:
         """Whether both its threads run: False once it was stopped, or one of them died."""
         return self._writer.is_alive() and self._network is not None and self._network.is_alive()
 
+    def sound(self, logger: int, pattern: str, seconds: int) -> None:
+        """Have a logger's buzzer sound (``Speaker.sound``). May be called from any thread."""
+        self._speaker.sound(logger, pattern, seconds)
+
     def status(self) -> Intaken:
         """How it goes."""
         if self._teller.knows():

@@ -35,6 +35,15 @@ class Speaker:
         payload = mac.authenticated(secret, topic, payload) if secret else payload
         self._last = self._client.publish(topic, payload, qos=1)
 
+    def sound(self, logger: int, pattern: str, seconds: int) -> None:
+        """Have a logger's buzzer sound a pattern of ``messages.SOUNDS`` for so long. Raises MessageError.
+
+        Nothing is said while the broker is away: a sound that comes late calls for nothing any more.
+        """
+        payload = messages.sound_order(pattern, seconds)
+        if self._client.is_connected():
+            self.say(logger, "order", payload)
+
     def wait(self, seconds: float) -> None:
         """Give the broker so long to confirm the last word."""
         if self._last is not None and self._client.is_connected():

@@ -16,6 +16,8 @@ from .values import Channel, FrameKey
 
 VERSION = 1
 WORDS = ("frame", "now", "state", "stored", "order")
+SOUNDS = ("low", "high", "target", "lost", "journal")  # patterns of a logger's own buzzer
+LONGEST_SOUND_S = 60
 _ROOT = f"pitscribe/{VERSION}"
 _MOST = {"boot": 2**16 - 1, "up": 2**48 - 1, "sequence": 2**32, "utc_ms": 253402300799999}  # year 9999
 _LONGEST_TEXT = 100
@@ -239,6 +241,13 @@ def time_order(boot: int, re_up_ms: int, utc_ms: int, err_ms: int) -> bytes:
     fields = {"boot": boot, "re_up": re_up_ms, "utc_ms": utc_ms, "err_ms": err_ms}
     _time_order(Members(fields, "order"))
     return _written({"v": VERSION, "order": "time"} | fields)
+
+
+def sound_order(pattern: str, seconds: int) -> bytes:
+    """Return an ``order`` that has a logger's buzzer sound one of ``SOUNDS`` for so long. Raises MessageError."""
+    if pattern not in SOUNDS or not 1 <= seconds <= LONGEST_SOUND_S:
+        raise MessageError(f"order: no sound {pattern!r} for {seconds} s")
+    return _written({"v": VERSION, "order": "sound", "pattern": pattern, "s": seconds})
 
 
 def parse_order(payload: bytes) -> tuple[str, dict[str, int]]:

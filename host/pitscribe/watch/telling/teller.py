@@ -24,6 +24,11 @@ from pitscribe.watch.telling.decide import Decision, Seen, Told, decide
 from pitscribe.watch.telling.post import Post
 from pitscribe.watch.telling.words import Words
 
+Sound = Callable[[int, str, int], None]  # has a logger sound a pattern for so many seconds
+
+# Of what is told, by its kind, what is worth a sound at the cooker, and the pattern of the logger's buzzer for it.
+SOUNDS = {"fire": "low", "band": "high", "target": "target", "probe": "lost", "safety": "high"}
+SOUND_S = 20  # our own judgement, no source
 LOOK_EVERY_S = 5.0
 RETRY_S = (10.0, 600.0)
 STALE_MS = 3_600_000  # a message that could not be sent for so long is not sent any more: it is on the page
@@ -40,7 +45,8 @@ class Rules:
 
 
 class Teller:
-    """``start(watch)`` tells until ``stop()``. Without ``post`` it is told on the page alone."""
+    """``start(watch)`` tells until ``stop()``. Without ``post`` it is told on the page alone; with ``sound`` the cook's
+    loggers sound as well."""
 
     def __init__(
         self,
@@ -49,12 +55,14 @@ class Teller:
         rules: Rules,
         post: Post | None = None,
         *,
+        sound: Sound | None = None,
         real: Callable[[], float] = time.monotonic,
         look_every_s: float = LOOK_EVERY_S,
         retry_s: tuple[float, float] = RETRY_S,
     ) -> None:
         """``clock``: what time it is;  ``real``: seconds that never jump, for retries."""
         self._ledger, self._clock, self._rules, self._post = ledger, clock, rules, post
+        self._sound = sound
         self._real, self._look_every_s, self._retry_s = real, look_every_s, retry_s
         self._seen: dict[int, Seen] = {}
         self._newest: Snapshot | None = None
@@ -119,7 +127,19 @@ class Teller:
         rows = self._ledger.tell(cook_id, _items(decided, now, self._rules.words), decided.over)
         if rows:
             self._written.set()
+            self._call(rows, snapshot)
         return rows
+
+    def _call(self, rows: list[ToldRow], snapshot: Snapshot) -> None:
+        """Sound, on every logger of the cook, each alert that is worth it; that it is over is no alert."""
+        if self._sound is None:
+            return
+        for row in rows:
+            pattern = "low" if row.key == "band-low" else SOUNDS.get(row.kind)
+            if pattern is None or row.key.startswith("back:"):
+                continue
+            for logger in snapshot.body["loggers"]:
+                self._sound(int(logger["logger"], 16), pattern, SOUND_S)
 
     # sending
 
