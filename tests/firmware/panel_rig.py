@@ -267,7 +267,9 @@ async def main():
             await asyncio.sleep_ms(min(500, until - at()))
             if task.done():
                 await task
-        if what == "stand":  # the sampler's beat goes on, and it takes nothing
+        if what.startswith("!"):
+            exec(what[1:])
+        elif what == "stand":  # the sampler's beat goes on, and it takes nothing
             app.sampler.take = lambda: None
         elif what == "anchor":
             app.anchor({"up": app.uptime.now(), "utc_ms": 1790000000000, "err_ms": 20, "from": "ntp"})
@@ -321,7 +323,8 @@ def panel_run(
 
     ``chips`` has for each channel [[from ms, hot code of a MAX31855], ...], None for an open probe, or "i2c" for a real
     driver on the screen's bus; ``spot`` is name, key, PIN and address of an open network; the panel is there from
-    ``begin`` on; ``steps`` has times and what happens then: "stand" or "anchor".
+    ``begin`` on; ``steps`` has times and what happens then: "stand" or "anchor",
+    or a statement behind an exclamation mark.
     """
     glass = glass or Glass(kind)
     flash = Path(tempfile.mkdtemp(prefix="f", dir=folder))

@@ -123,6 +123,21 @@ def test_a_button_turns_the_pages_and_the_code_on_one_lets_a_phone_join(tmp_path
     assert max(ran.lateness) == 0
 
 
+@pytest.mark.parametrize("error", ["OSError(5)", "ImportError('no module')", "MemoryError()"])
+def test_a_page_that_cannot_be_loaded_is_said_to_be_so_and_shown_once_it_can(error, tmp_path, reader):
+    fails = f"""!
+import pitlogger.panel.pages as pages
+def failing(name):
+    raise {error}
+pages.__import__ = failing"""
+    ran = panel_run(tmp_path, block(dip(0)), ms=16_000, chips=CHIPS, channels=CHANNELS, panel=BUTTONS,
+                    presses={PAGE: presses(1, first=5000)}, steps=[(4000, fails), (10_000, "!del pages.__import__")])
+    assert reader.says(ran.at(8500), "not loaded")
+    assert not reader.says(ran.at(13_500), "not loaded")
+    assert reader.says(ran.at(13_500), "162.8"), "the page of all channels"
+    assert max(ran.lateness) == 0
+
+
 def decoded(picture: list) -> str:
     """What a decoder that is not ours reads off the glass, photographed at three pixels a pixel."""
     image = np.kron(np.array(picture, np.uint8) * 255, np.ones((3, 3), np.uint8))

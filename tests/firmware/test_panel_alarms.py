@@ -239,6 +239,23 @@ def test_a_pit_that_is_too_hot_sounds_once_and_a_long_press_makes_ten_minutes_of
     assert not reader.says(ran.at(90_000), "10 minutes")
 
 
+def test_a_note_that_memory_was_too_short_for_is_kept_until_it_is_journalled_and_has_the_time_of_its_press(
+    tmp_path, reader
+):
+    short = """!
+def short(*all):
+    raise MemoryError
+note, app.note = app.note, short"""
+    ran = panel_run(tmp_path, block(dip(0)), ms=14_000, chips=[[[0, 480]], [[0, 290]]], channels=[PIT, MEAT],
+                    panel=BUTTONS, presses={NOTE: [(5300, 5400)]}, steps=[(4000, short), (9000, "!app.note = note")])
+    (event,) = events_in(ran.folder, "note")
+    assert (event.fields["kind"], 5300 <= event.uptime_ms <= 5400) == ("spritz", True)
+    assert [t >= 9000 for t, hz in ran.told["sounds"] if hz == 2400] == [True], "it is said when it is on flash"
+    assert not reader.says(ran.at(8500), "noted")
+    assert reader.says(ran.at(11_000), "noted")
+    assert max(ran.lateness) == 0
+
+
 def test_a_button_drops_a_note_once_however_long_it_is_held(tmp_path, reader):
     ran = panel_run(tmp_path, block(dip(0)), ms=20_000, chips=[[[0, 480]], [[0, 290]]], channels=[PIT, MEAT],
                     panel=BUTTONS, presses={NOTE: [(5300, 9000), (12_000, 12_010), (14_600, 14_700)]}, period_ms=250)

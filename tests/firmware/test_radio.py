@@ -1,11 +1,17 @@
 """The one radio: a guest where a known network is in reach, a host where none is, and nothing lost on the way."""
 
+import contextlib
+import itertools
 import json
 import subprocess
 
 from firmware_rig import HEAP, MICROPYTHON, Logger, StoringHost, WordChip, environment, run
 from servers import free_port, wait_until
+from usb_rig import CableLogger, FilePort
 from web_rig import KEY, PIN, Guest
+
+from pitscribe.intake.usb import Conversation
+from pitscribe.wire.lines import question
 
 HOME = {"ssid": "home", "password": "at the house"}
 SCRIPT = """
@@ -223,6 +229,63 @@ asyncio.run(go())
     assert none
     assert line.startswith("radio: no module named")
     assert (missed, ended) == (0, False)
+
+
+def test_a_reader_that_stops_while_the_radio_changes_its_part_costs_neither_a_tick_nor_the_change(
+    flash, make_bench, tmp_path
+):
+    """On a cable that is read no more, with lines waiting for it: from the known network to its own, and back."""
+    air, page, port = tmp_path / "air.json", free_port(), tmp_path / "port"
+
+    def reach(**networks):
+        (tmp_path / "made").write_text(json.dumps(networks))
+        (tmp_path / "made").rename(air)
+
+    reach(home=HOME["password"])
+    config = {
+        "frame_ticks": 8, "watchdog_ms": 8000, "wifi": [HOME], "channels": [{"chip": "max31855", "cs": 17}],
+        "hotspot": {"when": "needed", "port": page, "dns": 0, "key": KEY, "pin": PIN}, "broker": {"host": "127.0.0.1"},
+    }
+    bench = make_bench({17: WordChip(0x06B41900)})
+    env = {"PITSCRIBE_SPEED": "240", "PITSCRIBE_AP": "127.0.0.1", "PITSCRIBE_AIR": str(air)}
+    logger = CableLogger(flash, bench, config, port, **env)
+    file = FilePort(port)
+    try:
+        far = Conversation(file, "port", answer_s=5.0)
+        assert far.ask("live", s=600).refused is None
+        logger.cable.reads = False
+        logger.cable._all_to_board(question(77, "frames", **{"from": 0, "most": 16}) * 20)
+        reach()
+        served = []
+
+        def own() -> bool:
+            with contextlib.suppress(OSError):
+                served.append(Guest(page).get("/now").json["missed"])
+            return bool(served)
+
+        wait_until("its own network, with its page", own)
+        reach(home=HOME["password"])
+
+        def closed() -> bool:
+            try:
+                Guest(page).get("/now")
+            except OSError:
+                return True
+            return False
+
+        del served[:]
+        before = bench.chips[17].reads
+        wait_until("seven minutes that nobody asks for the page", lambda: bench.chips[17].reads > before + 420)
+        wait_until("the known network again", closed)
+        logger.cable.reads = True
+        answer = far.ask("state")
+        assert json.loads(answer.state)["missed"] == 0
+        assert answer.members["skipped"] > 0
+        assert {b - a for a, b in itertools.pairwise(bench.chips[17].worlds)} == {1000}
+        assert logger.process.poll() is None
+    finally:
+        file.close()
+        logger.cut_power()
 
 
 def test_console_that_nobody_reads_does_not_hold_up_the_opening_of_the_own_network(flash):
