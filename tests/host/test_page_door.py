@@ -63,7 +63,7 @@ def paths_of(app):
         assert isinstance(route, Route), "a mount would need its own look"
         for method in sorted(route.methods - {"HEAD"}):
             path = route.path.replace("{name}", "live.js")
-            for one in ("{cook}", "{note}", "{alert}", "{placement}"):
+            for one in ("{cook}", "{note}", "{alert}", "{placement}", "{trial}"):
                 path = path.replace(one, "1")
             assert "{" not in path, f"say what stands for the parameter in {route.path}"
             yield method, path

@@ -26,6 +26,7 @@ from pitscribe.page.events import BEAT_S, Hub
 from pitscribe.page.papers import Papers
 from pitscribe.page.places import PlacesApi
 from pitscribe.page.scores import ScoresApi
+from pitscribe.page.trials import TrialsApi
 from pitscribe.watch import fault
 from pitscribe.watch.live import Watch
 
@@ -67,6 +68,7 @@ def make_app(
             *Api(ledger, watch, clock).routes(),
             *Papers(ledger, clock).routes(),
             *ScoresApi(ledger).routes(),
+            *TrialsApi(ledger).routes(),
             *PlacesApi(ledger, watch).routes(),
             *AlertsApi(ledger, clock).routes(),
             *door.routes(),
