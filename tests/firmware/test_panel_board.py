@@ -20,10 +20,10 @@ from pitscribe.wire import messages
 PAGE, NOTE, SOUND = 14, 15, 13
 KEY = "abcd-efgh;12"
 SECRET = "a secret of the test's own"
-# Cable, own network, page, screen, buzzer and buttons at once: the 180 KB of the other tests and 18 KB for the modules
+# Cable, own network, page, screen, buzzer and buttons at once: the 180 KB of the other tests and 20 KB for the modules
 # that stand in for the board's machine, network, time and select (19,008 bytes on this port, and 1,984 for I2C, PWM and
-# buttons; on a board they are no bytecode).
-EVERYTHING = "heapsize=198k"
+# buttons; on a board they are no bytecode). It runs in 198 as well, by a hair; not in 195.
+EVERYTHING = "heapsize=200k"
 
 
 class Board:

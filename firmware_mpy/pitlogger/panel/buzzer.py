@@ -88,12 +88,10 @@ class Buzzer:
         self._tune, self._at = _TUNES[number], 0
         self._left = _CALLS if 1 << number > REFUSED else 1
         if self._seconds[number]:
-            self._left = max(1, self._seconds[number] * 1000 // self._long())
-
-    def _long(self):
-        """Return how long it takes to say the tune once, with the silence behind it. [ms]"""
-        tune = self._tune
-        return _APART_MS + sum(10 * (tune[i + 1] + tune[i + 2]) for i in range(0, len(tune), 3))
+            once = _APART_MS  # how long it takes to say it once, the silence behind it and all [ms]
+            for i in range(len(self._tune)):
+                once += 10 * self._tune[i] if i % 3 else 0
+            self._left = max(1, self._seconds[number] * 1000 // once)
 
     def _hush(self):
         self._tune = b""

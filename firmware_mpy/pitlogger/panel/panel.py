@@ -18,7 +18,6 @@ _AGAIN_MS = const(3000)  # until a screen that did not answer is tried again
 _MESSAGE_MS = const(4000)
 _WORDS = {LOW: "below limit", HIGH: "above limit", TARGET: "target reached", LOST: "probe lost",
           JOURNAL: "journal trouble"}  # fmt: skip
-_PATTERNS = {"low": LOW, "high": HIGH, "target": TARGET, "lost": LOST, "journal": JOURNAL}  # as the host names them
 _LONGEST_S = const(60)  # that the host may ask for
 
 
@@ -93,11 +92,11 @@ class Panel:
         ValueError on what can be no time."""
         if type(seconds) is not int or not 1 <= seconds <= _LONGEST_S or not isinstance(pattern, str):
             raise ValueError("sound")
-        kind = _PATTERNS.get(pattern)
-        if kind is None:
+        names = ("low", "high", "target", "lost", "journal")
+        if pattern not in names:
             return
         if self._buzzer is not None and not self._alarms.snoozes(self._app.uptime.now() // 1000):
-            self._buzzer.say(kind, seconds)
+            self._buzzer.say(LOW << names.index(pattern), seconds)
         self._tell(["the host calls:", "see its page"], self._clock.ticks_ms())
 
     async def run(self):
