@@ -4,6 +4,7 @@ import pytest
 
 from pitscribe.cook.trials.draw import drawn_level
 from pitscribe.cook.trials.findings import findings_of
+from pitscribe.cook.trials.serving import servings
 from pitscribe.cook.trials.text import lines
 from pitscribe.series.trial import load_trial
 
@@ -82,3 +83,16 @@ def test_the_pages_are_served(client, trial, path):
     answer = client.get(path)
     assert answer.status_code == 200
     assert "/static/trials.js" in answer.text
+
+
+def test_the_slips_of_the_latest_tasting_have_its_codes_and_not_which_is_which(client, world, trial):
+    assert client.get(f"/trial/{trial.id}/slips").status_code == 404
+    pieces = [world.ledger.enter(trial.id, 1, place, "foil", None) for place in ("flat", "point")]
+    world.ledger.new_tasting(trial.id, "triangle", *pieces, tasters=3, seed=SEED)
+    answer = client.get(f"/trial/{trial.id}/slips")
+    assert answer.status_code == 200
+    for serving in servings("triangle", SEED, 3):
+        assert all(code in answer.text for code in serving.codes)
+    for told in ("foil", "paper", "flat", "point", SEED, "Two briskets"):
+        assert told not in answer.text
+    assert client.get(f"/api/trials/{trial.id}").json()["tastings"] == 1

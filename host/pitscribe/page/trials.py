@@ -5,17 +5,19 @@ from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
 from pitscribe.cook.trials.draw import drawn_level
 from pitscribe.cook.trials.findings import findings_of
+from pitscribe.cook.trials.serving import servings
 from pitscribe.cook.trials.text import lines
 from pitscribe.errors import ConfigError, NotFoundError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.trialvalues import Piece, Trial
 from pitscribe.page import assets, inputs
 from pitscribe.page.api import answer
+from pitscribe.report.tasting import Slip, tasting_slips
 from pitscribe.series.trial import load_trial
 
 
@@ -32,6 +34,7 @@ class TrialsApi:
         return [
             Route("/trials", self._page),
             Route("/trial/{trial}", self.page),
+            Route("/trial/{trial}/slips", self.slips),
             Route("/api/trials", self.trials),
             Route("/api/trials/{trial}", self.trial),
             Route("/api/trials/{trial}/findings", self.findings),
@@ -43,6 +46,17 @@ class TrialsApi:
         self._meant(request)
         return self._page(request)
 
+    def slips(self, request: Request) -> Response:
+        """GET /trial/{trial}/slips: the tasters' slips of its latest tasting, to print; none says which is which."""
+        trial = self._meant(request)
+        tastings = self._ledger.tastings(trial.id)
+        if not tastings:
+            raise NotFoundError(f"trial {trial.name!r} has no tasting yet")
+        one = tastings[-1]
+        served = servings(one.kind, one.seed, one.tasters)
+        text = tasting_slips(f"Tasting {one.id}", one.kind, one.asks, [Slip(s.taster, s.codes) for s in served])
+        return HTMLResponse(text, headers={"Cache-Control": "no-store"})
+
     def trials(self, request: Request) -> Response:
         """GET /api/trials: all, as they were laid down."""
         return answer(request, {"trials": [self._told(trial) for trial in self._ledger.trials()]})
@@ -51,7 +65,8 @@ class TrialsApi:
         """GET /api/trials/{trial}: one with its pieces, in the order in which they entered it."""
         trial = self._meant(request)
         pieces = [self._piece(piece) for piece in self._ledger.pieces(trial.id)]
-        return answer(request, {**self._told(trial), "pieces": pieces})
+        tastings = len(self._ledger.tastings(trial.id))
+        return answer(request, {**self._told(trial), "pieces": pieces, "tastings": tastings})
 
     def findings(self, request: Request) -> Response:
         """GET /api/trials/{trial}/findings?unit=F|C: what it says so far, line by line; an empty one parts them."""

@@ -52,6 +52,8 @@ async function showTrial() {
   const on = cooks.filter((c) => c.ended === null);
   $("draw-cook").replaceChildren(...on.map((c) => el("option", c.name, { value: c.id })));
   $("draw").hidden = t.closed !== null || t.drawn >= t.planned || on.length === 0;
+  $("slips").href = `/trial/${number}/slips`;
+  $("slips").hidden = t.tastings === 0;
   $("trial").hidden = false;
 }
 
