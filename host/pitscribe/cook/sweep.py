@@ -13,7 +13,7 @@ from pitscribe.cook.noted import Noted
 from pitscribe.cook.pace import BEST_MIN, LEAST_DRIVE_K, PACE_MIN, Pace
 from pitscribe.cook.rates import JUMP_K
 
-BEGIN_SHARE = 0.45  # "well below what it was": pace under nearly half of the best. Conduction alone stays near 100 %
+BEGIN_SHARE = 0.50  # "well below what it was": pace under half of the best. Conduction alone stays near 100 %
 END_SHARE = 0.55  # over again when it is back at more; the difference is hysteresis
 UNKNOWN_MIN = 30  # minutes without a pace over which nothing is counted or dated back: longer than a call takes
 PERSIST_MIN = 10  # longer than an opened lid or a spritz holds back the core
