@@ -54,7 +54,7 @@ class Keyring:
     def _read(self) -> dict[int, str]:
         text = read_private(self._path, f"{_SECRETS} there")
         try:
-            said = json.loads(text or "{}")
+            said = {} if text is None else json.loads(text)
             found = {int(name, 16): text for name, text in said.items()}
             if not all(isinstance(text, str) and SHORTEST <= len(text) <= LONGEST for text in found.values()):
                 raise ValueError("secrets must be texts")
