@@ -47,14 +47,18 @@ class SlowChip:
         return struct.pack(">I", (round(celsius * 4) & 0x3FFF) << 18 | 400 << 4)
 
 
+SELECTS = (17, 20, 21, 22, 26, 27)  # pins of their own, beside those of the bus
+
+
 class Box:
     """A logger that has run for nine hours and goes on at the pace of the world."""
 
     def __init__(self, folder: Path, *, hours: int = HOURS) -> None:
-        self.bench = ChipBench({17 + i: SlowChip(c, sway, i) for i, (_, _, c, sway) in enumerate(PLACES)})
+        self.bench = ChipBench({SELECTS[i]: SlowChip(c, sway, i) for i, (_, _, c, sway) in enumerate(PLACES)})
         self.port = free_port()
         channels = [
-            {"chip": "max31855", "tc": "K", "cs": 17 + i, "place": place, "kind": kind, "high": 250 if i == 1 else 2000}
+            {"chip": "max31855", "tc": "K", "cs": SELECTS[i], "place": place, "kind": kind,
+             "high": 250 if i == 1 else 2000}
             for i, (place, kind, _, _) in enumerate(PLACES)
         ]
         hotspot = {"when": "always", "port": self.port, "dns": 0, "pin": PIN, "key": "a key for tests"}

@@ -481,7 +481,7 @@ def test_a_cook_is_ended_found_in_the_list_and_reopened(running, page):
     expect(page).to_have_url(re.compile("/cook/1$"))
     expect(page.locator("#coldest h2")).to_contain_text("at the end")
     page.get_by_role("link", name="Cooks").click()
-    page.get_by_role("link", name=re.compile("Two briskets")).click()
+    page.get_by_role("link", name=re.compile("^Two briskets")).click()
     page.wait_for_selector(CHART)
     page.get_by_role("button", name="Reopen this cook").click()
     expect(page.locator("#reopen-dialog")).to_contain_text("it has no end")
