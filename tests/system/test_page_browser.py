@@ -554,6 +554,7 @@ def test_what_stands_behind_the_answers_unfolds_with_the_analysis_s_figures(runn
     rows = page.locator('#details [data-of="finish"] tbody tr')
     expect(rows).to_have_count(5)  # four meat places and all of them; the first forecast is made beside the passes
     expect(page.locator("#coldest [data-part=finish]")).to_contain_text("All meat at 203 °F about")
+    expect(page.locator("#coldest [data-part=finish-more]")).to_contain_text(re.compile(r"foretold at \d\d:\d\d"))
     page.get_by_role("button", name=re.compile("^More about: tip")).click()
     expect(page.locator('#details [data-of="phases"] tbody tr').first).to_contain_text("before the stall")
 

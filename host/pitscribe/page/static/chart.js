@@ -65,6 +65,10 @@ function wirePlot(box) {
     if (a === undefined || b === undefined) return;
     choose({ from: fromStamp(a), to: fromStamp(b) });
   });
+  box.on("plotly_click", ({ points }) => {
+    const one = points.find((p) => p.data.name === "notes"), note = one && view.snap.notes[one.pointNumber];
+    if (note) document.dispatchEvent(new CustomEvent("open-note", { detail: note }));
+  });
   box.on("plotly_doubleclick", () => choose(null));
 }
 

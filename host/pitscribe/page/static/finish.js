@@ -1,6 +1,6 @@
 // When it will be done: from a forecast to words, never with more digits than it knows.
 
-import { clock, span, temp, unitName } from "./units.js";
+import { clock, temp, unitName } from "./units.js";
 
 export const COLDEST = "coldest"; // the forecast of when the last of the meat places is there
 const seconds = (iso) => (iso === null || iso === undefined ? null : Date.parse(iso) / 1000);
@@ -38,7 +38,8 @@ export function finishWords(view) {
   if (!f) return { line: "", more: "" };
   if (f.reached) return { line: `All meat at ${at} ${median(view, f)}`, more: without(f) };
   if (f.p50 === null) return { line: `All meat at ${at}: ${median(view, f)}`, more: without(f) };
-  const old = view.now - f.made > 1800 && view.aged ? `, foretold ${span(view.now - f.made)} ago` : "";
+  // Always with its time: a forecast that stands while nothing comes any more must not look new.
+  const old = `, foretold at ${clock(f.made, view.now)}`;
   const rough = f.wide ? "too early for more than a rough answer: " : "";
   return { line: `All meat at ${at} ${median(view, f)}`, more: [`${rough}four times in five ${range80(view, f)}${old}`, without(f)].filter(Boolean).join("; ") };
 }

@@ -3,7 +3,7 @@
 import { get, listen } from "./api.js";
 import { showAnswers, say, el } from "./answers.js";
 import { showTroubles } from "./troubles.js";
-import { wireNotes, showNotes, offerKept } from "./notes.js";
+import { openNote, wireNotes, showNotes, offerKept } from "./notes.js";
 import { follow, redraw, wireChart } from "./chart.js";
 import { stylesOf } from "./chartlook.js";
 import { showDetails, unfold, wireDetails } from "./details.js";
@@ -115,6 +115,7 @@ wireChart();
 wireDetails();
 wireAlerts();
 wireScores();
+document.addEventListener("open-note", (e) => openNote(e.detail));
 document.addEventListener("unfold", (e) => unfold(e.detail));
 wireSettings(view, fetchSnapshot);
 wirePlaces(view, fetchSnapshot);
