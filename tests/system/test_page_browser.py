@@ -9,6 +9,7 @@ from urllib.parse import urlsplit
 
 import page_world
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from browser import chromium, new_context, new_page, over_the_edge, site, too_small
 from page_world import OPEN_BIT, SECOND, START
 from playwright.sync_api import expect
@@ -629,3 +630,17 @@ def test_a_cook_is_scored_and_weighed_on_the_page_and_what_cannot_be_is_refused(
     assert scores == {("", "tenderness", 8.5), ("flat", "moisture", 6)}
     assert ledger.weights(1)[0].cooked_kg == pytest.approx(6.5 * 0.45359237)
     page.seen.complaints.clear()  # the browser tells of the refusal that was asked for
+
+
+@pytest.mark.parametrize(("scheme", "width"), [("light", 390), ("dark", 1280)])
+def test_axe_finds_nothing_serious_on_the_live_page_with_all_unfolded_nor_on_the_list(running, page, scheme, width):
+    page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
+    page.set_viewport_size({"width": width, "height": 900})
+    for path, ready in (("/", "#asks p"), ("/cooks", "#cooks li")):
+        page.goto(f"{running.url}{path}")
+        page.wait_for_selector(ready)
+        for fold in page.locator("#details summary").all():
+            fold.click()
+        found = Axe().run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "best-practice"]})
+        grave = [v for v in found.response["violations"] if v["impact"] in ("serious", "critical")]
+        assert grave == [], [(v["id"], v["nodes"][0]["html"]) for v in grave]
