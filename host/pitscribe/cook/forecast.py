@@ -20,9 +20,9 @@ from pitscribe.cook.plain import iso, number, span
 COLDEST = "coldest"  # the name under which the last of all meat places to reach its target is forecast
 SILENT_MIN = 60  # past this the ensemble goes on without the place's readings no more
 # A whole cook takes 12 to 20 h (common practice, no source), a small piece less; how much less likely it is to be still
-# longer is our allowance: at 16 h less than half as likely as at 11, at 20 h an eighth. It takes back what the broad
+# longer is our allowance: at 18 h half as likely as at 13, at 24 h an eleventh. It takes back what the broad
 # priors of drying alone would have: one cook in five of a day and more.
-LONG_H, LONG_SD, LEAST_WEIGHT = 11.0, 0.28, 0.03
+LONG_H, LONG_SD, LEAST_WEIGHT = 13.0, 0.28, 0.03
 COLD_K = 3.0  # a pit that is usually not even so much above the target does not get there, however long one waits
 LEVELS = (0.1, 0.25, 0.5, 0.75, 0.9)  # of the fan
 FAN_S = 1800.0

@@ -18,7 +18,9 @@ from .score_finish import BASELINES, OURS, SHARES, FinishScore
 from .score_fire import FireScore
 from .score_stall import StallScore
 
-SEED, TUNE_SEED = 271_828, 1  # chosen before anything was run on it; 1 and 20_261_125 were seen as the bench was made
+# Chosen before anything was run on it. Looked at before: 1, 901 to 903, 4_711, 5_150, 20_261_125, and those of the
+# tables before, 271_828, 602_214 and 141_421.
+SEED, TUNE_SEED = 161_803, 1
 COOKS, FINISH_COOKS, FIRE_COOKS, TUNE_COOKS = 90, 60, 120, 60
 BEGIN = "<!-- the bench's table begins: written by tests/bench/analysis/table.py -->"
 END = "<!-- the bench's table ends -->"
