@@ -119,8 +119,8 @@ def _rule(words):
             return int, least, most, int(words[3])
         return str, least, most, words[3] if len(words) > 3 else ""
     if words[0] == "pin":
-        default = int(words[1])
-        return int, (_ON_EDGE if default >= 0 else (-1,) + _ON_EDGE), None, default
+        pin = int(words[1])
+        return int, (_ON_EDGE if pin >= 0 else (-1,) + _ON_EDGE), None, pin
     choices, default = tuple(words[0].split("|")), words[1] if len(words) > 1 else ""
     if default.isdigit():
         return int, tuple(int(c) for c in choices), None, int(default)
