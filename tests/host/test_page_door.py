@@ -4,6 +4,7 @@ import json
 import logging
 import stat
 
+import httpx2
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -18,6 +19,7 @@ from pitscribe.page.door.door import Door, is_loopback, link_of
 from pitscribe.page.door.guard import OPEN
 from pitscribe.page.door.lock import FILE_NAME, LINK_S, Lock
 from pitscribe.page.door.patience import FREE, LONGEST_S, Patience
+from pitscribe.page.server import PageServer
 from pitscribe.watch.live import Watch
 
 ELSEWHERE = "http://192.168.1.5:8421"
@@ -121,6 +123,25 @@ def test_a_new_password_ends_every_session_and_a_restart_ends_none(house, world)
     assert again.get("/api/cooks").status_code == 200
     house.set_password("another one of ten letters")
     assert client.get("/api/cooks").status_code == 401
+
+
+def test_a_new_password_ends_the_open_streams_of_earlier_sessions(tmp_path, world):
+    house = House(tmp_path, world, ask_at_home=True)
+    house.set_password()
+    server = PageServer(house.app)
+    server.start()
+    try:
+        base = server.url.rstrip("/")
+        with httpx2.Client(base_url=base, headers={"Origin": base}, timeout=60) as client:
+            client.post("/api/enter", json={"password": PASSWORD}).raise_for_status()
+            with client.stream("GET", "/api/events") as answer:
+                lines = answer.iter_lines()
+                next(lines)
+                house.set_password("another one of ten letters")
+                list(lines)  # it ends, or this waits until the test's time is up
+            assert client.get("/api/snapshot").status_code == 401
+    finally:
+        server.stop()
 
 
 def test_a_cookie_that_was_changed_or_signed_by_another_key_is_none(house, tmp_path):

@@ -45,6 +45,8 @@ def make_app(
     """
     door = door or Door.shut()
     hub = Hub(watch, clock, beat_s)
+    if door.entrance is not None:
+        door.entrance.on_new_password = hub.end_streams
 
     @contextlib.asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:

@@ -33,6 +33,7 @@ class Hub:
         self._bell: set[asyncio.Event] = set()
         self._stop_listening: Callable[[], None] | None = None
         self._closing = False
+        self._turn = 0  # streams of an earlier one end
 
     def open(self) -> None:
         """Begin; to be called in the event loop."""
@@ -46,6 +47,11 @@ class Hub:
         if self._stop_listening:
             self._stop_listening()
             self._stop_listening = None
+        self._ring_from_outside()
+
+    def end_streams(self) -> None:
+        """End every stream that is open now; whoever may still come in begins anew. From any thread."""
+        self._turn += 1
         self._ring_from_outside()
 
     @property
@@ -80,10 +86,11 @@ class Hub:
     async def _stream(self, last: int) -> AsyncIterator[bytes]:
         bell = asyncio.Event()
         had: Snapshot | None = None  # what this stream has told last
+        turn = self._turn
         self._bell.add(bell)
         try:
             yield b"retry: 2000\n\n"
-            while not self._closing:
+            while not self._closing and turn == self._turn:
                 bell.clear()
                 snapshot = self._watch.latest()
                 if snapshot is not None and snapshot.number != last:

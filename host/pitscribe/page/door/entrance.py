@@ -24,6 +24,7 @@ class Entrance:
     def __init__(self, lock: Lock, sessions: Sessions, patience: Patience, now: Callable[[], float]) -> None:
         """``now``: the time of this machine, s."""
         self._lock, self._sessions, self._patience, self._now = lock, sessions, patience, now
+        self.on_new_password: Callable[[], None] = lambda: None  # what else of earlier sessions is to end
 
     def routes(self) -> list[Route]:
         """All of them."""
@@ -69,6 +70,7 @@ class Entrance:
         if not self._lock.takes(word, self._now()):
             self._patience.wrong(address)
         self._lock.set_password(password, word, self._now())
+        self.on_new_password()
         return self._with_session(request)
 
     def leave(self, request: Request) -> Response:
