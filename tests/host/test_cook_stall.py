@@ -235,3 +235,18 @@ def test_gaps_lost_and_wild_samples_never_break_it(seed, lost, gaps, wild):
         assert found.begin <= found.noticed <= (found.end or np.inf)
         assert 0 <= found.probability <= 1
         assert np.isfinite(found.depth)
+
+
+def test_a_fire_that_is_low_in_the_middle_of_a_stall_does_not_make_two_of_it():
+    """Air at 120 degC but for 40 min at 75; meat that heats, stands still, and again when the fire is back."""
+    t = T0 + np.arange(0, 9 * 3600.0, 10.0)
+    h = (t - T0) / 3600
+    air = np.where((h > 4.5) & (h < 5.2), 75.0, 120.0) + 2 * np.sin(h * 9)
+    meat = np.interp(h, [0, 0.3, 3, 4.5, 5.2, 8, 9], [5, 6, 66, 68.0, 67.5, 70.5, 82])
+    u, flags = np.full(t.size, 0.5), np.zeros(t.size, np.uint32)
+    said = find_stalls(Series("flat", "meat", t, meat, u, flags), [Series("grate", "air", t, air, u, flags)])
+    assert len(said) == 1, [((s.begin - T0) / 3600, s.end and (s.end - T0) / 3600) for s in said]
+    (stall,) = said
+    assert (stall.begin - T0) / 3600 < 3.6
+    assert stall.end is not None
+    assert (stall.end - T0) / 3600 > 7.5

@@ -24,6 +24,8 @@ STEADY_SHARE = 0.70  # of the usual drive: with less, it is the fire and not the
 LOW_SHARE = 0.50  # of the usual drive: with less for LOW_MIN, a stall cannot be told from the dead fire any more
 LOW_MIN = 20
 LEAST_TO_SAY = 0.5  # less likely ones are left unsaid: precision 0.953 to 0.972 (60 held cooks, seed 4711), recall kept
+# A fire that is fed by hand heaves: what heats again for a while and has gained no more than this is the same stall.
+GOES_ON_MIN, GOES_ON_K = 90, 3.0
 SETTLED_MIN = 6  # after a jump: by then a thick probe has the temperature of its new place, or a spike has gone
 COOLS_K_H = 2.0  # evaporation holds the inside, it does not draw it down like this: the pit is colder than it seems
 COOLED_K = 4.0  # below the warmest of the stall: it is not stalled but cooling (pulled, the fire out)
@@ -63,6 +65,7 @@ class _At:
     ended: str = slow.WELL  # it was pulled, or is held, as somebody noted
     ended_at: int = -1
     open_at: int = -1  # first cell of the present stall
+    closed_at: int = -1  # cell in which the last stall was seen to end: it heated again, or the fire was low
     warmest: float = float("-inf")
     deepest: float = float("inf")
 
@@ -180,8 +183,25 @@ class Sweep:
         if self._count(self.why[k] == slow.STALL, self.share[k] == self.share[k]):
             # Where the pace fell for good; what a low fire held back before is not the stall's.
             first = self._crossing(k, lambda i: self.share[i] >= BEGIN_SHARE or self.why[i] == slow.FIRE_LOW)
-            if self._probability(first, k) >= LEAST_TO_SAY:
+            if self._goes_on(first, k):
+                self._reopen(k)
+            elif self._probability(first, k) >= LEAST_TO_SAY:
                 self._open(first, k)
+
+    def _goes_on(self, first: int, k: int) -> bool:
+        """Whether what begins at ``first`` is the last stall still, which only seemed to be over."""
+        at = self.at
+        if at.closed_at < 0 or at.best_from != at.closed_at:  # wrapped since, or in other tissue: another stall
+            return False
+        end = self.grid.cell((self.stalls[-1].end or 0.0) - CELL_S / 2)
+        return first - end <= GOES_ON_MIN and self.pace.last[k] - self.pace.last[end] <= GOES_ON_K
+
+    def _reopen(self, k: int) -> None:
+        at, held = self.at, self.stalls[-1]
+        at.open_at = max(0, self.grid.cell(held.begin - CELL_S / 2))
+        at.run, at.low, at.hot, at.warmest, at.deepest = 0, 0, 0, float("-inf"), 1.0 - held.depth
+        self.stalls[-1] = replace(held, end=None, end_noticed=None)
+        self._watch(k)
 
     def _probability(self, first: int, k: int) -> float:
         """How likely what began at cell ``first`` is one that lasts, by what is known at ``k``."""
@@ -228,9 +248,11 @@ class Sweep:
             self._close(k, self.grid.end(k - PERSIST_MIN), "it is near boiling, where evaporation holds nothing up")
         elif at.low >= LOW_MIN:
             self._close(k, self.grid.end(k - LOW_MIN), "the fire is low, and holds heating back itself")
+            at.closed_at = k
         elif self._count(share > END_SHARE, share == share):
             over = self._crossing(k, lambda i: self.share[i] <= END_SHARE)
             self._close(k, self.grid.end(max(over, at.open_at)), "it heats again")
+            at.closed_at = k
 
     def _close(self, k: int, end: float, how: str) -> None:
         """End the present stall. The best pace stands: a second stall is one against what the place once showed."""
@@ -238,7 +260,7 @@ class Sweep:
         held = self.stalls[-1]
         over = max(held.noticed, end)
         self.stalls[-1] = replace(held, end=over, end_noticed=self.grid.end(k), cause=f"{held.cause}; over: {how}")
-        self.at.open_at, self.at.best_from, self.at.run = -1, k, 0
+        self.at.open_at, self.at.best_from, self.at.run, self.at.closed_at = -1, k, 0, -1
 
     def _renew(self, k: int) -> None:
         """Bring the present stall's figures up to cell ``k``."""
