@@ -11,6 +11,7 @@ import contextlib
 import ctypes
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Protocol
 
@@ -82,3 +83,8 @@ def _kernel_knows() -> bool | None:
     except (OSError, AttributeError, TypeError):
         return None
     return None if state < 0 else state != _TIME_ERROR
+
+
+def local(utc: float) -> str:
+    """UTC seconds -> date and time of day in this machine's zone."""
+    return datetime.fromtimestamp(utc, UTC).astimezone().strftime("%Y-%m-%d %H:%M")

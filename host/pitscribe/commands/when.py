@@ -3,6 +3,7 @@
 import re
 from datetime import UTC, datetime, timedelta
 
+from pitscribe.clock import local as local
 from pitscribe.errors import ConfigError
 from pitscribe.ledger.values import Cook
 
@@ -102,11 +103,6 @@ def parse_in_cook(text: str, cook: Cook, now: float) -> float:
     if text.startswith("+"):
         return cook.started_ms / 1000 + parse_into(text)
     return parse_when(text, now if cook.ended_ms is None else cook.ended_ms / 1000)
-
-
-def local(utc: float) -> str:
-    """UTC seconds -> date and time of day in this machine's zone."""
-    return datetime.fromtimestamp(utc, UTC).astimezone().strftime("%Y-%m-%d %H:%M")
 
 
 def parse_temperature(text: str, units: str) -> float:

@@ -2,14 +2,13 @@
 
 import threading
 from collections import OrderedDict
-from datetime import datetime
 
 import numpy as np
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
-from pitscribe.clock import Clock
+from pitscribe.clock import Clock, local
 from pitscribe.cook.origins import Align
 from pitscribe.errors import ConfigError
 from pitscribe.ledger.ledger import Ledger
@@ -47,7 +46,7 @@ class Papers:
         cook = self._ledger.cook(inputs.path_id(request, "cook"))
         with self._turn:
             found = kept(self._ledger, cook, over=places_over(self._ledger.placements(cook.id), self._clock.now()))
-        return _page(cook_html(found, unit=_unit(request), when=_when))
+        return _page(cook_html(found, unit=_unit(request), when=local))
 
     def compare(self, request: Request) -> Response:
         """GET /compare?cooks=1,2&unit=&align=: two to four cooks beside each other, from their start or from a note."""
@@ -60,7 +59,7 @@ class Papers:
         cooks = [self._ledger.cook(int(n)) for n in named]
         with self._turn:
             shown, found = compared(self._ledger, cooks, Align() if align == "start" else Align(note=align))
-        return _page(comparison_html(shown, found, unit=_unit(request), when=_when))
+        return _page(comparison_html(shown, found, unit=_unit(request), when=local))
 
     def picture(self, request: Request) -> Response:
         """GET /api/cooks/{cook}/picture.svg: the pit and the coldest meat place, without figures."""
@@ -123,7 +122,3 @@ def _unit(request: Request) -> str:
     if unit not in ("F", "C"):
         raise ConfigError("unit must be F or C")
     return unit
-
-
-def _when(utc: float) -> str:
-    return datetime.fromtimestamp(utc).strftime("%Y-%m-%d %H:%M")

@@ -2,7 +2,7 @@
 
 import { bandWords, fuelWords, stateWords } from "./fire.js";
 import { finishWords } from "./finish.js";
-import { degrees, temp, delta, signed, span, clock, dayClock, unitName, difference } from "./units.js";
+import { degrees, temp, delta, signed, span, clock, dayClock, unitName, difference, reference } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
 /** An element with text; nothing from outside ever becomes markup. */
@@ -29,7 +29,7 @@ function figure(card, text, fresh) {
 /** Is what was read at `t` fresh: of a past cook, when its readings end? `view.contact` false makes everything stale. */
 export const isFresh = (view, item) => view.contact && item.fresh && (view.past ? view.snap.newest ?? item.t : view.now) - item.t <= item.stale_after_s;
 /** Clock time, with the day if it is not that of the cook's start (a past cook) or of now. */
-export const when = (view, t) => clock(t, view.past ? view.snap.cook.started : view.now);
+export const when = (view, t) => clock(t, reference(view));
 /** How long ago; only the clock time where the host's time is not known any more, and does not go as ours does. */
 const ago = (view, t) => (view.aged && !view.past ? `${span(view.now - t)} ago` : `at ${when(view, t)}`);
 const readAt = (view, t) => (view.past ? `at ${when(view, t)}` : view.aged ? `read ${ago(view, t)}, ${when(view, t)}` : `read ${ago(view, t)}`);

@@ -2,9 +2,8 @@
 
 import { held } from "./chartdata.js";
 import { stamp } from "./charttime.js";
-import { degrees } from "./units.js";
+import { degrees, seconds } from "./units.js";
 
-const seconds = (iso) => Date.parse(iso) / 1000;
 const MOST_SHARE = 0.6; // of the cook so far: a forecast of a day does not squeeze the hours that were
 
 /** {t, low, mid, high, place} in UTC s and degC, as far as it is drawn; null where none is. */

@@ -3,7 +3,7 @@
 import { held, range, drawn } from "./chartdata.js";
 import { fanOf, fanTraces } from "./chartfan.js";
 import { stamp, ticks } from "./charttime.js";
-import { degrees, difference, unitName, clock } from "./units.js";
+import { clock, degrees, difference, seconds, unitName } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
 const DASHES = { solid: "", dash: "9 5", dot: "2 4", dashdot: "9 4 2 4" };
@@ -60,7 +60,6 @@ function noteTrace(view) {
 const escaped = (text) => text.slice(0, 80).replaceAll("&", "&amp;").replaceAll("<", "&lt;").replaceAll(">", "&gt;");
 
 /** The stalls as the analysis has them, their times in UTC s. */
-const seconds = (iso) => (iso === null ? null : Date.parse(iso) / 1000);
 const stallsOf = (view) => view.snap.stalls.map((s) => ({ ...s, begin: seconds(s.begin), end: seconds(s.end) }));
 
 /** The times in which some place stalls, joined where they overlap, with the places' names. */

@@ -5,11 +5,8 @@ import { el } from "./answers.js";
 import { effectOf } from "./effects.js";
 import { bandWords, fuelWords, stateWords } from "./fire.js";
 import { COLDEST, forecastOf, median, range80 } from "./finish.js";
-import { clock, delta, signed, span, temp, unitName } from "./units.js";
+import { clock, delta, reference, seconds, signed, span, temp, unitName } from "./units.js";
 
-const $ = (id) => document.getElementById(id);
-const seconds = (iso) => (iso === null || iso === undefined ? null : Date.parse(iso) / 1000);
-const reference = (view) => (view.past ? view.snap.cook.started : view.now);
 const at = (view, iso) => (iso === null ? "" : clock(seconds(iso), reference(view)));
 const SURE = (p) => `${Math.round(100 * p)} %`;
 // The analysis's own words hold degF with degC behind it, or one unit alone: they are left as they are.

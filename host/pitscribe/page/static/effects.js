@@ -1,10 +1,9 @@
 // What an act did, by the analysis: to the spread, to the rates of leader and laggard, and to the pit.
 
-import { clock, delta, signed, unitName } from "./units.js";
+import { clock, delta, reference, seconds, signed, unitName } from "./units.js";
 
 const NEAR_S = 60; // acts within some minutes are one to the analysis, at the time of the first
-const seconds = (iso) => Date.parse(iso) / 1000;
-const at = (view, iso) => clock(seconds(iso), view.past ? view.snap.cook.started : view.now);
+const at = (view, iso) => clock(seconds(iso), reference(view));
 const EFFECTS = [["spread", "spread"], ["leader_rate", "rate of the leader, an hour"], ["laggard_rate", "rate of the laggard, an hour"], ["pit", "pit"]];
 
 /** What one act did, 45 min after it or as far as is known: {head, lines}. */

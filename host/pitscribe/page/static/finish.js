@@ -1,9 +1,8 @@
 // When it will be done: from a forecast to words, never with more digits than it knows.
 
-import { clock, temp, unitName } from "./units.js";
+import { clock, reference, seconds, temp, unitName } from "./units.js";
 
 export const COLDEST = "coldest"; // the forecast of when the last of the meat places is there
-const seconds = (iso) => (iso === null || iso === undefined ? null : Date.parse(iso) / 1000);
 
 /** The forecast of a place, with its times in UTC s and as they are to be shown; null if there is none. */
 export function forecastOf(view, place) {
@@ -27,8 +26,6 @@ export function range80(view, f) {
   if (f.reached || f.p50 === null) return "";
   return `${f.p10 === null ? "before" : at(f.p10)} to ${f.p90 === null ? "more than 48 h from now" : at(f.p90)}`;
 }
-
-const reference = (view) => (view.past ? view.snap.cook.started : view.now);
 
 /** What the answer's card says: {line, more}; nothing where no target is set. */
 export function finishWords(view) {

@@ -1,9 +1,7 @@
 // The fire in words: where it is against its band, what is wrong, and when the next split is likely due.
 
-import { clock, degrees, delta, temp, unitName } from "./units.js";
+import { clock, degrees, delta, reference, seconds, temp, unitName } from "./units.js";
 
-const seconds = (iso) => (iso === null || iso === undefined ? null : Date.parse(iso) / 1000);
-const reference = (view) => (view.past ? view.snap.cook.started : view.now);
 const at = (view, iso) => clock(seconds(iso), reference(view));
 
 /** "in its band, 225 to 275 °F"; by the level of the last half hour. */

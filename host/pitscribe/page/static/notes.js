@@ -4,7 +4,7 @@ import { send, Refused } from "./api.js";
 import { el } from "./answers.js";
 import { effectWords } from "./effects.js";
 import { keep, kept, drop, known } from "./kept.js";
-import { clock, toField, fromField } from "./units.js";
+import { clock, fromField, reference, toField } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
 export const KINDS = ["wrap", "rotate", "spritz", "fuel", "lid", "ice", "boat", "pan", "pull", "hold"];
@@ -14,7 +14,6 @@ let context = null; // {view(), changed()}
 let toastTimer = 0;
 let last = { what: "", at: -Infinity };
 
-const reference = (view) => (view.past ? view.snap.cook.started : view.now);
 const words = (note) => `${note.kind === "text" ? note.text : note.kind}, ${clock(note.at, reference(context.view()))}`;
 
 /** An answer at the foot of the screen, with what can be done about it: {label: work}. */

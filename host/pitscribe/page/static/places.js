@@ -17,7 +17,8 @@ function rowOf(logger, channel, held) {
   return row;
 }
 
-const placesOf = () => [...$("places-rows").querySelectorAll(".channel")].filter((r) => r.querySelector("input").value.trim()).map((r) => ({
+/** What the rows in a box say of the channels in use, as the host takes it. */
+export const placesIn = (box) => [...box.querySelectorAll(".channel")].filter((r) => r.querySelector("input").value.trim()).map((r) => ({
   logger: r.dataset.logger, channel: Number(r.dataset.channel), place: r.querySelector("input").value.trim(), kind: r.querySelector("select").value,
 }));
 
@@ -44,7 +45,7 @@ export function wirePlaces(view, changed) {
     e.preventDefault();
     wrong.textContent = "";
     try {
-      await send("PUT", `/api/cooks/${view.snap.cook.id}/places`, { places: placesOf() });
+      await send("PUT", `/api/cooks/${view.snap.cook.id}/places`, { places: placesIn($("places-rows")) });
       dialog.close();
       await changed();
     } catch (error) { wrong.textContent = error.message; }

@@ -3,6 +3,7 @@
 import { get, send } from "./api.js";
 import { el } from "./answers.js";
 import { toast } from "./notes.js";
+import { placesIn } from "./places.js";
 import { bandOf, cutsOf, targetOf } from "./settings.js";
 import { dayClock, onUnit, temp, unitName } from "./units.js";
 
@@ -51,17 +52,11 @@ function channelRow(logger, channel) {
 }
 
 function showReadings() {
-  for (const row of document.querySelectorAll(".channel")) {
+  for (const row of $("start-channels").querySelectorAll(".channel")) {
     const channel = loggers.find((l) => l.logger === row.dataset.logger)?.channels.find((c) => c.channel === Number(row.dataset.channel));
     const c = channel?.celsius;
     row.querySelector("[data-reading]").textContent = c === undefined ? "" : c === null ? "no reading" : `${temp(c)} ${unitName()} now`;
   }
-}
-
-function placesOf() {
-  return [...document.querySelectorAll(".channel")].filter((r) => r.querySelector("input").value.trim()).map((r) => ({
-    logger: r.dataset.logger, channel: Number(r.dataset.channel), place: r.querySelector("input").value.trim(), kind: r.querySelector("select").value,
-  }));
 }
 
 /** `started()` shows the new cook. */
@@ -73,7 +68,7 @@ export function wireStart(started) {
     try {
       const cook = await send("POST", "/api/cooks", {
         name: $("start-name").value.trim(), target_c: targetOf($("start-target").value), band_c: bandOf($("start-low").value, $("start-high").value),
-        meats: cutsOf($("start-cuts").value), places: placesOf(),
+        meats: cutsOf($("start-cuts").value), places: placesIn($("start-channels")),
       });
       shown = false; // it is read anew the next time
       await started();

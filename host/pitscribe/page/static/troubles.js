@@ -1,7 +1,7 @@
 // What wants a person: degraded states, the fire, safety; and advice. The words are the host's, the figures are put in here.
 
 import { el, isFresh, when } from "./answers.js";
-import { clock, delta, temp, unitName } from "./units.js";
+import { clock, delta, seconds, temp, unitName } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
 
@@ -10,7 +10,7 @@ function figuresOf(view, trouble) {
   const { fire, hint, pit } = view.snap;
   if (trouble.about === "fire" && fire?.warning) {
     const now = pit && isFresh(view, pit) ? ` The pit is at ${temp(pit.celsius)} ${unitName()}.` : "";
-    return `${now}${fire.warning.about ? ` ${temp(fire.warning.trouble_c)} ${unitName()} by about ${when(view, Date.parse(fire.warning.about) / 1000)}.` : ""}`;
+    return `${now}${fire.warning.about ? ` ${temp(fire.warning.trouble_c)} ${unitName()} by about ${when(view, seconds(fire.warning.about))}.` : ""}`;
   }
   if (trouble.about === "hint" && hint) {
     return ` ${hint.place} is ${delta(hint.lead_k)} ${unitName()} ahead of the others (limit ${delta(hint.limit_k)}), ${hint.slope_k_h > 0 ? "growing" : "shrinking"} by ${delta(Math.abs(hint.slope_k_h), 1)} an hour.`;

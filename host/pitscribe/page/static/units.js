@@ -65,6 +65,10 @@ export function clock(t, reference) {
   const days = Math.abs(Math.floor(wall(t) / 86400) - Math.floor(wall(reference) / 86400));
   return days === 0 ? time : `${(days < 6 ? WEEKDAY : DAY).format(d)} ${time}`;
 }
+/** The analysis's ISO 8601 as UTC s; null for none. */
+export const seconds = (iso) => (iso === null || iso === undefined ? null : Date.parse(iso) / 1000);
+/** The time whose day goes without saying: that of a past cook's start, or now. */
+export const reference = (view) => (view.past ? view.snap.cook.started : view.now);
 /** Day and clock time. */
 export const dayClock = (t) => `${WHOLE_DAY.format(onWall(t))}, ${clock(t)}`;
 /** For <input type=datetime-local>, and back; NaN for what is no time. */
