@@ -164,7 +164,7 @@ def _wait(known: Learned, run: Ahead | None, name: str, target: float, done: flo
         return np.full(members, (done or known.now) - known.now)
     row = known.names.index(name)
     # What the probe reads is not what the place is: by so much, all cook long.
-    off = known.u[name] * np.random.default_rng((SEED, row)).normal(size=members)
+    off = known.u[name] * np.random.default_rng((SEED, row)).normal(size=(members,))
     one = Ahead(run.start[row : row + 1], run.t, run.tips[:, row : row + 1])
     wait: FloatArray = first_reach(one, target + off)[0]
     return wait
