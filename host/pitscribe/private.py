@@ -1,7 +1,9 @@
 """Small files that only their owner may read: secrets in the home folder, written whole or not at all."""
 
+import contextlib
 import os
 import secrets
+from collections.abc import Callable
 from pathlib import Path
 
 from pitscribe.errors import ConfigError
@@ -26,6 +28,17 @@ def read_private(path: Path, what: str) -> str | None:
 
 def write_private(path: Path, text: str, what: str) -> None:
     """Put a text in a file's place: a power cut leaves the old one or the new one. Raises ConfigError."""
+    _write(path, text, what, lambda fresh: fresh.replace(path))
+
+
+def make_private(path: Path, text: str, what: str) -> None:
+    """The same for a file that is made once: where there is one already, be it another process's, it stays."""
+    with contextlib.suppress(FileExistsError):
+        if not path.exists():
+            _write(path, text, what, lambda fresh: os.link(fresh, path))
+
+
+def _write(path: Path, text: str, what: str, put: Callable[[Path], object]) -> None:
     fresh = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
     try:
         handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
@@ -33,7 +46,10 @@ def write_private(path: Path, text: str, what: str) -> None:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
-        fresh.replace(path)
+        put(fresh)
+    except FileExistsError:
+        raise
     except OSError as error:
-        fresh.unlink(missing_ok=True)
         raise ConfigError(f"{path}: {error.strerror}; {what}") from error
+    finally:
+        fresh.unlink(missing_ok=True)

@@ -10,7 +10,6 @@ import contextlib
 import errno
 import json
 import logging
-import os
 import secrets
 import socket
 import threading
@@ -18,10 +17,12 @@ from collections.abc import Callable, Coroutine
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from pitscribe.errors import BrokerError
+from pitscribe.errors import BrokerError, ConfigError
 from pitscribe.intake.tamed import TamedBroker
+from pitscribe.private import make_private, read_private
 
 CREDENTIALS_NAME = "broker.json"
+_PASSWORD = "the broker's password is"
 START_S, STOP_S = 15.0, 10.0
 
 
@@ -40,36 +41,19 @@ def read_credentials(home: Path) -> Credentials:
     path = home / CREDENTIALS_NAME
     try:
         home.mkdir(parents=True, exist_ok=True)
-        with contextlib.suppress(FileExistsError):
-            _make_credentials(path)
-        if path.stat().st_mode & 0o077:
-            raise BrokerError(f"{path}: others can read the password; chmod 600 it, or delete it for a new one")
-        said = json.loads(path.read_text(encoding="utf-8"))
+        fresh = {"user": "pitscribe", "password": secrets.token_urlsafe(24)}
+        make_private(path, json.dumps(fresh) + "\n", f"{_PASSWORD} to be there")
+        said = json.loads(read_private(path, f"{_PASSWORD} there") or "")
         credentials = Credentials(said["user"], said["password"])
         if not all(isinstance(part, str) and part for part in credentials):
             raise ValueError("user and password must be texts")
         return credentials
+    except ConfigError as error:
+        raise BrokerError(f"{error}; deleting it makes a new one") from error
     except OSError as error:
-        raise BrokerError(f"{path}: {error.strerror}; the broker keeps its password there") from error
+        raise BrokerError(f"{home}: {error.strerror}; {_PASSWORD} to be there") from error
     except (ValueError, KeyError, TypeError) as error:
         raise BrokerError(f"{path}: not what Pitscribe wrote; delete it and start again for a new password") from error
-
-
-def _make_credentials(path: Path) -> None:
-    """Write new credentials beside the place and link them there: a file that is half-written is never seen."""
-    text = json.dumps({"user": "pitscribe", "password": secrets.token_urlsafe(24)}) + "\n"
-    if path.exists():
-        raise FileExistsError(path)
-    fresh = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
-    handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        os.link(fresh, path)  # fails if another process was first
-    finally:
-        fresh.unlink()
 
 
 class Broker:
