@@ -99,6 +99,7 @@ def _demo(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     p.add_argument("--seed", type=int, default=7, metavar="N", help="another number is another day (default 7)")
     p.add_argument("--scenario", metavar="NAME", help="which of the bench's scenarios")
     p.add_argument("--headless", action="store_true", help="no page; ends with a table")
+    p.add_argument("--start-yourself", action="store_true", help="you start and end the cooks, on the page (60 x)")
     p.add_argument("--keep", type=Path, metavar="DIR", help="keep ledger, flash and truth there")
     p.add_argument("--page-port", type=_port, default=0, metavar="PORT", help="port of the page (default: a free one)")
 

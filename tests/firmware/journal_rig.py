@@ -6,7 +6,7 @@ from pathlib import Path
 
 from firmware_rig import run as run_script
 
-from pitscribe.commands.demo_report import journal_frames
+from pitscribe.commands.demo_frames import journal_frames
 from pitscribe.wire.frames import EVENT, Event, check, decode_event
 
 LOGGER = 0xA1B2C3D4

@@ -12,7 +12,7 @@ import pytest
 from servers import wait_until
 
 import pitscribe
-from pitscribe.commands.demo_report import journal_frames
+from pitscribe.commands.demo_frames import journal_frames
 from pitscribe.wire.frames import TICKS, decode_ticks, read_head
 
 
@@ -88,6 +88,7 @@ def test_the_same_seed_gives_the_same_register_codes_and_another_seed_others(tmp
         (["--speed", "0.5"], "--speed"),
         (["--scenario", "nowhere"], "backyard"),
         (["--keep", "/proc/nothing"], "/proc/nothing"),
+        (["--start-yourself"], "--headless has none"),
     ],
 )
 def test_what_the_demo_cannot_do_is_told_in_one_line(arguments, named):

@@ -11,7 +11,7 @@ import pytest
 from servers import Mosquitto, free_port, wait_until
 
 from pitscribe.clock import SystemClock
-from pitscribe.commands.demo_report import count_journal, journal_frames
+from pitscribe.commands.demo_frames import count_journal, journal_frames
 from pitscribe.intake.broker import read_credentials
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.simulate.rig import Bench, Board, write_settings

@@ -13,7 +13,9 @@ import zlib
 from collections.abc import Iterator
 from pathlib import Path
 
-from pitscribe.commands.demo_report import DemoReport, count_journal
+from pitscribe.commands.alerts import rules_of
+from pitscribe.commands.demo_frames import Arrived, count_journal
+from pitscribe.commands.demo_report import DemoReport
 from pitscribe.commands.host import Host
 from pitscribe.config import BrokerConfig, Config, PageConfig
 from pitscribe.errors import BenchError, ConfigError
@@ -24,6 +26,7 @@ from pitscribe.simulate.rig import Bench, Board, write_settings
 from pitscribe.simulate.scenario import SCENARIOS, Scenario
 
 SPEED = 600
+YOUR_SPEED = 60  # an hour a minute: time to set up a cook by hand
 HEADLESS_SPEED = 1500  # nobody watches; limited by what the machine can do
 UNIQUE_ID = "7069747363726962"
 LOGGER = zlib.crc32(bytes.fromhex(UNIQUE_ID))
@@ -36,9 +39,12 @@ def run(config: Config, arguments: argparse.Namespace) -> int:
     """Run the demo. Returns 0 if every frame that was journalled is in the ledger, once."""
     if not 0.02 <= arguments.hours <= 72:
         raise ConfigError(f"--hours {arguments.hours:g}: must be 0.02 to 72")
+    if arguments.start_yourself and arguments.headless:
+        raise ConfigError("--start-yourself: a cook is started on the page, and --headless has none")
     if arguments.seed < 0:
         raise ConfigError(f"--seed {arguments.seed}: must be 0 or more")
-    speed = arguments.speed or (HEADLESS_SPEED if arguments.headless else SPEED)
+    usual = HEADLESS_SPEED if arguments.headless else YOUR_SPEED if arguments.start_yourself else SPEED
+    speed = arguments.speed or usual
     if not 1 <= speed <= 100_000:
         raise ConfigError(f"--speed {speed:g}: must be 1 to 100000")
     name = arguments.scenario or PLAIN
@@ -48,7 +54,8 @@ def run(config: Config, arguments: argparse.Namespace) -> int:
         signal.signal(number, signal.default_int_handler)  # each ends it in order
     with _folder(arguments.keep) as folder:
         demo = Demo(folder, SCENARIOS[name], arguments.hours, arguments.seed, round(speed))
-        return demo.run(config, None if arguments.headless else arguments.page_port)
+        page_port = None if arguments.headless else arguments.page_port
+        return demo.run(config, page_port, start_yourself=arguments.start_yourself)
 
 
 @contextlib.contextmanager
@@ -75,42 +82,53 @@ class Demo:
         self._flash = folder / "flash"
         self._end_ms = round(hours * 3_600_000)
 
-    def run(self, config: Config, page_port: int | None) -> int:
+    def run(self, config: Config, page_port: int | None, *, start_yourself: bool = False) -> int:
         """Run it, with a page unless ``page_port`` is None; print what came of it."""
         began = time.monotonic()
         bench = Bench(self._folder / "bench", self._scenario.name, self._seed, self._hours)
         with contextlib.ExitStack() as stack:
             stack.callback(bench.stop)
-            broker = BrokerConfig(port=0, listen="127.0.0.1")
-            page = None if page_port is None else PageConfig(port=page_port)
-            stale_s = 120 + 4 * self._speed
-            host = Host(self._folder, bench.clock, broker, page=page, stale_after_s=stale_s)
-            stack.enter_context(host)
-            cook = self._begin_cook(host.ledger, bench)
+            host = stack.enter_context(self._host(config, bench, page_port))
+            cook = None if start_yourself else self._begin_cook(host.ledger)
             secret = Keyring(self._folder).set(LOGGER)
             write_settings(self._flash, self._scenario, self._speed, *host.where, secret)
             if page_port is not None:
-                print(f"{self._scenario.title}. Watch it at {host.page.url} (Ctrl-C ends it)", flush=True)
+                todo = "Watch it" if cook else f"Start cooks, note and end them yourself, for {self._hours:g} h,"
+                print(f"{self._scenario.title}. {todo} at {host.page.url} (Ctrl-C ends it)", flush=True)
             board = Board(
                 self._flash, bench, speed=self._speed, world_end_ms=self._end_ms, unique_id=UNIQUE_ID, heap="180k"
             )
             stack.callback(board.cut_power)
-            self._watch_it(host.ledger, bench, board, cook)
-            host.ledger.end_cook(cook.id, cook.started_ms + self._end_ms)
+            self._watch_it(host.ledger, bench, board)
+            if cook is not None:
+                host.ledger.end_cook(cook.id, self._start_ms + self._end_ms)
             took = time.monotonic() - began
             board.cut_power()
-            report = DemoReport(host.ledger, cook.id, self._flash / "journal", bench.stop(), took, config.units)
-            print(report.text(), flush=True)
+            arrived, truth = Arrived(host.ledger, self._flash / "journal"), bench.stop()
+            if cook is None:
+                print("\n".join(arrived.lines()), flush=True)
+            else:
+                print(DemoReport(host.ledger, cook.id, arrived, truth, took, config.units).text(), flush=True)
             if page_port is not None:
-                print(f"The cook is over; it stays at {host.page.url}cook/{cook.id} until Ctrl-C.", flush=True)
+                over = "The cook is over; it" if cook else "The logger is switched off; all"
+                where = f"{host.page.url}cook/{cook.id}" if cook else host.page.url
+                print(f"{over} stays at {where} until Ctrl-C.", flush=True)
                 with contextlib.suppress(KeyboardInterrupt):
                     signal.pause()
-        return 0 if report.whole else 1
+        return 0 if arrived.whole else 1
 
-    def _begin_cook(self, ledger: Ledger, bench: Bench) -> Cook:
+    def _host(self, config: Config, bench: Bench, page_port: int | None) -> Host:
+        self._start_ms = round(bench.clock.now() * 1000)
+        broker = BrokerConfig(port=0, listen="127.0.0.1")
+        page = None if page_port is None else PageConfig(port=page_port)
+        telling = None if page is None else (rules_of(config), None)  # on the page alone: nobody is woken by a demo
+        stale_s = 120 + 4 * self._speed
+        return Host(self._folder, bench.clock, broker, page=page, telling=telling, stale_after_s=stale_s)
+
+    def _begin_cook(self, ledger: Ledger) -> Cook:
         scenario = self._scenario
         cook = ledger.start_cook(
-            scenario.title, at=round(bench.clock.now() * 1000), target_c=scenario.target_c, meats=scenario.meats,
+            scenario.title, at=self._start_ms, target_c=scenario.target_c, meats=scenario.meats,
             band_c=BAND_C,
         )
         for p in scenario.placements:
@@ -118,13 +136,15 @@ class Demo:
             ledger.place(cook.id, probe, LOGGER, p.channel, p.place, p.kind)
         return cook
 
-    def _watch_it(self, ledger: Ledger, bench: Bench, board: Board, cook: Cook) -> None:
-        """Write the person's notes down as they happen, until the cook is over and all its frames have come."""
+    def _watch_it(self, ledger: Ledger, bench: Bench, board: Board) -> None:
+        """Write the person's notes down as they happen, until all is over and its frames have come."""
         progress, moved = -1, time.monotonic()
         while True:
             for happening in bench.happenings():
-                at_ms = cook.started_ms + int(happening["world_ms"])
-                ledger.add_note(cook.id, at_ms, str(happening["kind"]), str(happening["text"]))
+                at_ms = self._start_ms + int(happening["world_ms"])
+                cook = next((one for one in ledger.cooks() if one.started_ms <= at_ms <= (one.ended_ms or at_ms)), None)
+                if cook is not None:
+                    ledger.add_note(cook.id, at_ms, str(happening["kind"]), str(happening["text"]))
             board.check()
             world_ms = bench.clock.world_ms()
             over = world_ms >= self._end_ms

@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pitscribe.commands.demo_frames import Arrived
 from pitscribe.commands.demo_said import finish_lines, fire_lines, safety_lines
 from pitscribe.cook.analysis import analyse
 from pitscribe.cook.answers import Analysis
@@ -15,19 +16,6 @@ from pitscribe.cook.stall import Stall
 from pitscribe.errors import BenchError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.series import Series, load
-from pitscribe.wire.density import Density, density
-from pitscribe.wire.frames import TICKS, FrameKey, read_head
-from pitscribe.wire.segments import scan_segment
-
-
-def journal_frames(journal: Path) -> list[bytes]:
-    """Every frame that lies in a journal's folder, as it lies there now."""
-    return [f for path in sorted(journal.glob("*.seg")) for f in scan_segment(path.read_bytes())[0]]
-
-
-def count_journal(journal: Path) -> int:
-    """How many frames lie in a journal's folder now."""
-    return len(journal_frames(journal))
 
 
 class PlaceError(NamedTuple):
@@ -50,29 +38,18 @@ class StallPair(NamedTuple):
 
 
 class DemoReport:
-    """Made once the demo is over. ``text()`` is the table; ``whole``: every journalled frame is in the ledger, once."""
+    """Made once the demo is over, of what has ``arrived``. ``text()`` is the table."""
 
-    def __init__(self, ledger: Ledger, cook_id: int, journal: Path, truth: Path, took_s: float, units: str) -> None:
+    def __init__(self, ledger: Ledger, cook_id: int, arrived: Arrived, truth: Path, took_s: float, units: str) -> None:
         if not truth.exists():
             raise BenchError(f"the bench left no truth at {truth}; see bench.log beside it (--keep keeps it)")
         self._units, self._took_s = units, took_s
-        frames = journal_frames(journal)
-        self.journalled = [read_head(f).key for f in frames]
-        stored = [f for info in ledger.loggers() for f in ledger.frames(info.logger)]
-        self.stored = [f.key for f in stored]
-        self.asides = ledger.asides()
-        self.density: Density = density([f.frame for f in stored if f.kind == TICKS])
+        self._arrived = arrived
         self.record = load(ledger, cook_id)
         self.analysis: Analysis = analyse(self.record)
         self._start = self.record.cook.started_ms / 1000
         with np.load(truth, allow_pickle=False) as arrays:
             self._truth = {name: arrays[name] for name in arrays.files}
-
-    @property
-    def whole(self) -> bool:
-        """Whether every frame that was journalled is in the ledger, none twice, and nothing else is."""
-        distinct: set[FrameKey] = set(self.stored)
-        return len(distinct) == len(self.stored) and distinct == set(self.journalled)
 
     def place_errors(self) -> list[PlaceError]:
         """For each place how far it was from the truth."""
@@ -116,14 +93,7 @@ class DemoReport:
         return finish_lines(self.record, true, self._truth["t_s"] + self._start, self._units)
 
     def _frames(self) -> Iterator[str]:
-        twice = len(self.stored) - len(set(self.stored))
-        kept = f", {sum(self.asides.values())} kept aside" if self.asides else ""
-        verdict = ("equal" if self.whole else "NOT EQUAL") + kept
-        yield f"frames   {len(self.journalled)} journalled, {len(self.stored)} in the ledger, {twice} twice: {verdict}"
-        yield (
-            f"density  {self.density.bytes_per_channel_tick:.3f} byte a channel and tick, header and CRC included; "
-            f"entropy of the same deltas {self.density.entropy_bytes_per_channel_tick:.3f}"
-        )
+        yield from self._arrived.lines()
         yield f"ticks    {max((s.t.size for s in self.record.places), default=0)} read, {self.record.missed} missed"
         for place, counts in self.analysis.flag_counts.items():
             if counts:
