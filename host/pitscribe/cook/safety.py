@@ -20,6 +20,7 @@ from pitscribe.cook.noted import Noted
 from pitscribe.cook.pit import pit_course
 from pitscribe.cook.safety_finding import Check, Finding, worst
 from pitscribe.cook.safety_seen import COVERAGE, BoolArray, Seen, seen_of
+from pitscribe.cook.safety_spans import Span, spans_of
 from pitscribe.errors import ReadingError
 
 __all__ = ["Check", "Safety", "kind_of", "safety_of"]
@@ -39,6 +40,7 @@ class Safety:
 
     places : of each meat place, in one order;  coldest : each check once, of the place where it stands worst
     kind, assumption : what the meat was taken for, and what that means;  why_not : why nothing could be checked
+    spans : the stretches of time that danger zone and hot holding count, see ``safety_spans``
     """
 
     kind: str
@@ -47,13 +49,14 @@ class Safety:
     places: Mapping[str, tuple[Check, ...]]
     caution: str
     why_not: str | None
+    spans: tuple[Span, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """As plain values."""
         return {
             "kind": self.kind, "assumption": self.assumption, "coldest": [c.as_json() for c in self.coldest],
             "places": {name: [c.as_json() for c in of] for name, of in self.places.items()},
-            "caution": self.caution, "why_not": self.why_not,
+            "caution": self.caution, "why_not": self.why_not, "spans": [s.as_json() for s in self.spans],
         }
 
 
@@ -85,13 +88,28 @@ def safety_of(
         raise ReadingError(f"meat of kind {kind!r}: give one of {', '.join(tables.KINDS)}")
     off = min((note.at_ms / 1000 for note in notes if note.kind in ("pull", "hold")), default=None)
     pit = _pit(air, grid)
-    table = {
-        name: _checks(name, seen_of(places[name], grid, (doubts or {}).get(name)), kind, pit, off)
-        for name in sorted(places)
-    }
+    seen = {name: seen_of(places[name], grid, (doubts or {}).get(name)) for name in sorted(places)}
+    table = {name: _checks(name, of, kind, pit, off) for name, of in seen.items()}
     coldest = tuple(worst(some) for some in zip(*table.values(), strict=True))
+    spans = _spans(seen, table, coldest, kind)
     caution = f"{tables.SEES} {tables.DEFER}"
-    return Safety(kind, tables.KINDS[kind], coldest, table, caution, None if table else "no meat place")
+    return Safety(kind, tables.KINDS[kind], coldest, table, caution, None if table else "no meat place", spans)
+
+
+def _spans(
+    seen: Mapping[str, Seen], table: Mapping[str, tuple[Check, ...]], coldest: Sequence[Check], kind: str
+) -> tuple[Span, ...]:
+    place = {check.what: check.place for check in coldest}
+    if not place:
+        return ()
+    cooked = {name: _cooked(of, table[name], kind) for name, of in seen.items()}
+    return spans_of(seen, cooked, place["danger zone"], place["hot holding"])
+
+
+def _cooked(seen: Seen, said: Sequence[Check | Finding], kind: str) -> int | None:
+    """The minute since which a place is cooked; ``said`` in the order of ``_checks``."""
+    since = said[3 if kind in ("beef", "injected") else 3 + len(tables.LOGS)].since
+    return None if since is None else int(np.searchsorted(seen.ends, since))
 
 
 def _pit(air: Sequence[Cells], grid: Grid) -> tuple[FloatArray | None, FloatArray | None]:
@@ -120,8 +138,7 @@ def _checks(
         kill = heat.lethality(seen, log, off=off) if beef else _no_table(kind)
         found.append((f"lethality {log:g} log", kill, tables.LETHALITY))
     found.append(("temperature inside", inside, tables.CONSUMER))
-    killed = found[3][1].since if beef else inside.since
-    cooked = None if killed is None else int(np.searchsorted(seen.ends, killed))
+    cooked = _cooked(seen, [finding for _, finding, _ in found], kind)
     found.append(("hot holding", clocks.hot_holding(seen, tables.HOT_C, cooked), tables.HOT))
     if kind == "beef":
         roast = clocks.hot_holding(seen, tables.HOT_ROAST_C, cooked)

@@ -5,14 +5,20 @@ import numpy as np
 from pitscribe.cook import safety_tables as tables
 from pitscribe.cook.grid import FloatArray
 from pitscribe.cook.safety_finding import EDGE, Finding, because, first
-from pitscribe.cook.safety_seen import Seen
+from pitscribe.cook.safety_seen import BoolArray, Seen
 from pitscribe.cook.safety_words import cold, heat, reading, spent
+
+
+def in_zone(seen: Seen) -> BoolArray:
+    """The minutes between 40 and 140 degF: every known one that is not surely outside; bool (n,)."""
+    cold_c, hot_c = tables.ZONE_C
+    return seen.known & (seen.high > cold_c) & (seen.low < hot_c)
 
 
 def zone(seen: Seen, limit_h: float | None) -> Finding:
     """Hours between 40 and 140 degF so far: every minute that is not surely outside."""
     cold_c, hot_c = tables.ZONE_C
-    inside = seen.known & (seen.high > cold_c) & (seen.low < hot_c)
+    inside = in_zone(seen)
     hours, unknown = seen.total(inside), seen.total(~seen.known)
     now_in = seen.now >= 0 and bool(inside[seen.now])
     words = f"{spent(hours)} known between {cold(cold_c)} and {heat(hot_c)}, {spent(unknown)} unknown"
