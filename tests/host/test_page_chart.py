@@ -153,6 +153,36 @@ def test_a_silence_that_ends_is_no_line_in_a_chart_that_is_open():
     assert None in browser.held["places"][1]["c"]
 
 
+def test_the_band_is_the_series_own_uncertainty_at_the_very_points_that_are_drawn():
+    t = np.arange(T0, T0 + 7200.0)
+    rng = np.random.default_rng(5)
+    u = rng.uniform(0.2, 2.0, t.size)
+    flags = np.where(rng.uniform(size=t.size) < 0.02, np.uint32(1), np.uint32(0)).astype(np.uint32)
+    k = np.full(t.size, 2.36)  # of few readings: wider than twice
+    flat = Series("flat", "meat", t, 60 + rng.normal(0, 1, t.size), u, flags, k)
+    assert "b" not in chart(record_of(flat))["places"][0]
+    drawn = chart(record_of(flat), band=True)["places"][0]
+    assert len(drawn["b"]) == len(drawn["c"]) == len(drawn["t"]) > 100
+    columns = (c.tolist() for c in (t, flat.celsius, flat.expanded()))
+    at = {round(a, 1): (c, b) for a, c, b in zip(*columns, strict=True)}
+    for when, c, b in zip(drawn["t"], drawn["c"], drawn["b"], strict=True):
+        assert (c is None) == (b is None)
+        if c is not None:
+            assert (c, b) == pytest.approx(at[when], abs=0.006)
+
+
+def test_a_band_that_is_asked_for_later_comes_whole_and_then_only_its_end():
+    t = np.arange(0, 7200.0)
+    flat = place("flat", T0 + t, 60 + np.sin(t))
+    first = chart(record_of(flat.until(T0 + 7000)), points=60)
+    known = {"after": first["next"], "width": first["width"], "kept": first["kept"]}
+    wide = chart(record_of(flat.until(T0 + 7030)), points=60, band=True, **known)
+    assert wide["full"]
+    known = {"after": wide["next"], "width": wide["width"], "kept": wide["kept"]}
+    assert not chart(record_of(flat), points=60, band=True, **known)["full"]
+    assert chart(record_of(flat), points=60, **known)["full"]
+
+
 chunks = st.lists(st.tuples(st.integers(0, 2), st.integers(0, 29)), min_size=1, max_size=40)
 
 

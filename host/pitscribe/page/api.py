@@ -72,7 +72,7 @@ class Api:
         return answer_text(request, snapshot.text)
 
     def chart(self, request: Request) -> Response:
-        """GET /api/chart?cook=&from=&to=&points=, and after=&width=&kept= of the last answer; see ``chart.chart``."""
+        """GET /api/chart?cook=&from=&to=&points=&band=, after=&width=&kept= of the last answer; see ``chart.chart``."""
         cook = inputs.query_id(request, "cook")
         if cook is None:
             raise ConfigError("cook is missing")
@@ -89,6 +89,7 @@ class Api:
             width=None if width is None else int(width),
             kept=request.query_params.get("kept"),
             points=chart.POINTS if points is None else int(points),
+            band=inputs.query_number(request, "band", 0, 1) == 1,
         )
         return answer(request, value)
 

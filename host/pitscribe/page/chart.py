@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pitscribe.series import CookRecord, Series
 
 FloatArray = NDArray[np.float64]
+Curve = tuple[FloatArray, ...]  # t [UTC s], degC, and the half width of the interval that holds 95 % [K] if asked for
 
 POINTS = 1200  # a trace: two a pixel column on a phone, about one on a laptop
 WIDTHS_S = (1, 2, 5, 10, 15, 20, 30, 60, 120, 180, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400, 604800)
@@ -34,8 +35,14 @@ def decimate(t: FloatArray, y: FloatArray, width: int) -> tuple[FloatArray, Floa
     A bucket with nothing but NaN gives one NaN; so does a gap (``GAP_S``), so that no line is drawn across it.
     Returns (t, y), at most two points a bucket and one a gap.
     """
+    at, values = _decimate(width, t, y)
+    return at, values
+
+
+def _decimate(width: int, t: FloatArray, y: FloatArray, *beside: FloatArray) -> Curve:
+    """The same, with other columns of the same samples beside it."""
     if t.size == 0:
-        return t, y
+        return t, y, *beside
     bucket = np.floor(t / width).astype(np.int64)
     starts = np.concatenate(([0], np.flatnonzero(np.diff(bucket)) + 1))
     known = np.isfinite(y)
@@ -47,7 +54,7 @@ def decimate(t: FloatArray, y: FloatArray, width: int) -> tuple[FloatArray, Floa
     # Where a bucket knows nothing both are "not found": its first sample, a NaN, stands for it.
     at_low, at_high = (np.where(at < t.size, at, starts) for at in (at_low, at_high))
     index = np.unique(np.concatenate((at_low, at_high)))
-    return _with_gaps(t[index], y[index], max(GAP_S, 3.0 * width))
+    return _with_gaps(max(GAP_S, 3.0 * width), *(column[index] for column in (t, y, *beside)))
 
 
 def _first(hit: NDArray[np.bool_], starts: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -56,12 +63,12 @@ def _first(hit: NDArray[np.bool_], starts: NDArray[np.int64]) -> NDArray[np.int6
     return np.minimum.reduceat(index, starts)
 
 
-def _with_gaps(t: FloatArray, y: FloatArray, longest: float) -> tuple[FloatArray, FloatArray]:
+def _with_gaps(longest: float, t: FloatArray, *columns: FloatArray) -> Curve:
     gaps = np.flatnonzero(np.diff(t) > longest)
-    return np.insert(t, gaps + 1, t[gaps] + 1.0), np.insert(y, gaps + 1, np.nan)
+    return np.insert(t, gaps + 1, t[gaps] + 1.0), *(np.insert(y, gaps + 1, np.nan) for y in columns)
 
 
-def spread_of(meat: Sequence[Series], width: int) -> tuple[FloatArray, FloatArray]:
+def spread_of(meat: Sequence[Series], width: int) -> Curve:
     """Hottest minus coldest meat place, by the means of each bucket in which two places or more can be read.
 
     Means, because places are not sampled at the same instants and their noise would otherwise add to the spread.
@@ -83,7 +90,7 @@ def spread_of(meat: Sequence[Series], width: int) -> tuple[FloatArray, FloatArra
     t = np.asarray((first + np.flatnonzero(enough) + 0.5) * width, np.float64)
     columns = means[:, enough]
     k = np.fmax.reduce(columns, axis=0) - np.fmin.reduce(columns, axis=0)
-    return _with_gaps(t, k, max(GAP_S, 3.0 * width))
+    return _with_gaps(max(GAP_S, 3.0 * width), t, k)
 
 
 def chart(
@@ -95,6 +102,7 @@ def chart(
     width: int | None = None,
     kept: str | None = None,
     points: int = POINTS,
+    band: bool = False,
 ) -> dict[str, Any]:
     """What the browser draws, as JSON-able values: times in UTC s (0.1 s), temperatures in degC (0.01), null for NaN.
 
@@ -103,6 +111,7 @@ def chart(
         ``after`` and wants only the rest. Where that would not give what is drawn now, because the cook needs another
         width or because points before ``after`` have changed (a backlog came, a boot got its time late), everything
         is sent again and ``full`` is true
+    band : each place has ``b`` besides, the half width of the interval that holds 95 % at each point [K]
     The answer's ``next`` and ``kept`` are for the next time: from where to ask, and a mark of all that is before it.
     """
     spans = [(float(s.t[0]), float(s.t[-1])) for s in record.places if s.t.size]
@@ -113,12 +122,12 @@ def chart(
     # Beside what the air was worked out to be, what the thick probe in it reads.
     read = [replace(s, place=f"{s.place}, as read") for s in record.as_read]
     cut = [_window(s, first, last) for s in (*record.places, *read)]
-    curves = [_rounded(*decimate(s.t, np.where(s.good(), s.celsius, np.nan), fits)) for s in cut]
+    curves = [_curve(s, fits, band) for s in cut]
     curves.append(_rounded(*spread_of([s for s in cut if s.kind == "meat"], fits)))
     names = [(s.place, s.kind) for s in cut]
     full = after is None or width != fits or kept != _mark(names, curves, after)
     following = (last - LATE_S) // fits * fits
-    *lines, spread = [_points(*curve, None if full else after) for curve in curves]
+    *lines, spread = [_points(curve, None if full else after) for curve in curves]
     return {
         "width": fits,
         "full": full,
@@ -137,20 +146,29 @@ def _window(s: Series, begin: float, end: float) -> Series:
     return s.rows(slice(i, j))
 
 
-def _rounded(t: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _curve(s: Series, width: int, band: bool) -> Curve:
+    good = s.good()
+    columns = [s.celsius, s.expanded()] if band else [s.celsius]
+    celsius, *beside = (np.where(good, c, np.nan) for c in columns)
+    return _rounded(*_decimate(width, s.t, celsius, *beside))
+
+
+def _rounded(t: FloatArray, *columns: FloatArray) -> Curve:
     """As the browser has them, so that it cuts where we do."""
-    return np.round(t, 1), np.round(y, 2)
+    return np.round(t, 1), *(np.round(y, 2) for y in columns)
 
 
-def _mark(names: Sequence[tuple[str, str]], curves: Sequence[tuple[FloatArray, FloatArray]], before: float) -> str:
+def _mark(names: Sequence[tuple[str, str]], curves: Sequence[Curve], before: float) -> str:
     """Stands for the points before a time: the same for the same points, another one for others."""
     digest = hashlib.blake2b(repr(names).encode(), digest_size=12)
-    for t, y in curves:
+    for t, *columns in curves:
         n = int(np.searchsorted(t, before))
-        digest.update(n.to_bytes(4, "little") + t[:n].tobytes() + y[:n].tobytes())
+        digest.update(n.to_bytes(4, "little") + t[:n].tobytes() + b"".join(y[:n].tobytes() for y in columns))
     return digest.hexdigest()
 
 
-def _points(t: FloatArray, y: FloatArray, after: float | None) -> dict[str, Any]:
+def _points(curve: Curve, after: float | None) -> dict[str, Any]:
+    t, *columns = curve
     n = 0 if after is None else int(np.searchsorted(t, after))
-    return {"t": t[n:].tolist(), "c": [v if v == v else None for v in y[n:].tolist()]}
+    known = {name: [v if v == v else None for v in y[n:].tolist()] for name, y in zip("cb", columns, strict=False)}
+    return {"t": t[n:].tolist(), **known}
