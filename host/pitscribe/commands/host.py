@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from pitscribe.clock import Clock, ClockErr, set_well
+from pitscribe.commands.homelock import only_host
 from pitscribe.commands.ledgers import LEDGER_NAME
 from pitscribe.commands.memory import give_large_arrays_back
 from pitscribe.config import BrokerConfig, PageConfig
@@ -58,6 +59,7 @@ class Host:
     def __enter__(self) -> "Host":
         give_large_arrays_back()
         with contextlib.ExitStack() as stack:
+            stack.enter_context(only_host(self._folder))
             self.ledger = Ledger(self._folder / LEDGER_NAME, self._clock, check_pages=True)
             stack.callback(self.ledger.close)
             # The page's port is taken first: a port that is in use is told before any logger has been answered.
