@@ -93,7 +93,7 @@ def pit_course(s: Spec, t_h: np.ndarray) -> np.ndarray:
     if s.swing_k:
         phase = (t_h * 60 / s.swing_min + split_phase(s, t_h.size)) % 1.0
         wave = np.where(phase < 0.25, phase / 0.25, (1 - phase) / 0.75) * 2 - 1
-        live = (t_h > s.ramp_h) & ~((t_h >= s.out[0]) & (t_h < s.out[1] + 0.5) if s.out else False)
+        live = (t_h > s.ramp_h) & ~((t_h >= s.out[0]) & (t_h < s.out[1] + 0.5)) if s.out else t_h > s.ramp_h
         air += np.where(live, s.swing_k * wave, 0.0)
     for at in s.lids:
         since = (t_h - at) * 60

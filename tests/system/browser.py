@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from playwright.sync_api import Browser, BrowserContext, Page, Request, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "host"))
 
@@ -55,7 +55,12 @@ class Seen:
 
         page.on("request", asked)
         page.on("pageerror", lambda error: self.complaints.append(str(error)))
-        page.on("console", lambda m: self.complaints.append(m.text) if m.type in ("error", "warning") else None)
+
+        def said(message: ConsoleMessage) -> None:
+            if message.type in ("error", "warning"):
+                self.complaints.append(f"{message.text} {message.location.get('url', '')}".rstrip())
+
+        page.on("console", said)
 
 
 @contextlib.contextmanager

@@ -66,6 +66,7 @@ def make_app(
             Route("/cooks", assets.page("cooks.html")),
             Route("/cook/{cook}", cook_page),
             Route("/static/{name}", assets.static),
+            Route("/favicon.ico", assets.icon),
             Route("/api/events", hub.route),
             *Api(ledger, watch, clock).routes(),
             *Papers(ledger, clock).routes(),

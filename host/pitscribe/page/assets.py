@@ -77,6 +77,11 @@ def warm() -> None:
         _load("plotly.min.js")
 
 
+def icon(request: Request) -> Response:
+    """GET /favicon.ico: what a browser asks for by itself beside a page that names no icon, such as a report."""
+    return _load("mark.svg").answer(request)
+
+
 def static(request: Request) -> Response:
     """GET /static/{name}: only names that are known, so that no path can lead elsewhere."""
     name = request.path_params["name"]

@@ -16,8 +16,8 @@ LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
 ENTER, FIRST = "/enter", "/first"
 # What needs no session: the two pages that ask for the password, what they load, and what they send.
 OPEN = frozenset({
-    ENTER, FIRST, "/api/enter", "/api/first", "/static/page.css", "/static/mark.svg", "/static/enter.js",
-    "/static/first.js", "/static/door.js",
+    ENTER, FIRST, "/api/enter", "/api/first", "/static/page.css", "/static/mark.svg", "/favicon.ico",
+    "/static/enter.js", "/static/first.js", "/static/door.js",
 })
 HEADERS = {
     # Plotly writes style elements, hence 'unsafe-inline' for styles; scripts come from this host's files alone.

@@ -5,16 +5,28 @@ import { el } from "./answers.js";
 
 const $ = (id) => document.getElementById(id);
 
-function rowOf(logger, channel, held) {
+const AIR = /\b(grate|firebox|far end|dome|air|pit|smoker|chamber|rack|shelf)\b/i; // common names of places in the air
+
+/** A row for a channel; `held`: what is known of where its probe is, {place, kind, probe}. */
+export function rowOf(logger, channel, held) {
   const name = `${logger.name || logger.logger}, channel ${channel.channel}${held?.probe ? `, ${held.probe}` : ` (type ${channel.tc})`}`;
   const row = el("div", null, { class: "channel", "data-logger": logger.logger, "data-channel": channel.channel });
-  const place = el("input", null, { "aria-label": `Place of ${name}`, maxlength: 40, placeholder: "not in use", list: "place-names" });
-  const kind = el("select", null, { "aria-label": `Kind of place of ${name}` });
+  const place = el("input", null, { "aria-label": `Place of ${name}`, maxlength: 40, placeholder: "not in use", name: "place", list: "place-names" });
+  const kind = el("select", null, { "aria-label": `Kind of place of ${name}`, name: "kind" });
   kind.append(el("option", "in the meat", { value: "meat" }), el("option", "in the air", { value: "air" }));
-  place.value = held?.place ?? "";
-  kind.value = held?.kind ?? "meat";
+  // A guess by the name, until it is known or the person says it.
+  place.addEventListener("input", () => { if (!kind.dataset.said) kind.value = AIR.test(place.value) ? "air" : "meat"; });
+  kind.addEventListener("change", () => { kind.dataset.said = "yes"; });
   row.append(el("span", name), place, kind);
+  if (held) say(row, held);
   return row;
+}
+
+/** Put a place and its kind into a row. */
+export function say(row, { place, kind }) {
+  row.querySelector("input").value = place;
+  row.querySelector("select").value = kind;
+  row.querySelector("select").dataset.said = "yes";
 }
 
 /** What the rows in a box say of the channels in use, as the host takes it. */

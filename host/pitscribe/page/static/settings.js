@@ -30,6 +30,13 @@ export function bandOf(low, high) {
 /** The cuts, a line each. */
 export const cutsOf = (text) => text.split("\n").map((line) => line.trim()).filter(Boolean);
 
+/** Put what is wanted of a cook into a form's fields ("set" or "start"). */
+export function fill(form, cook) {
+  $(`${form}-target`).value = cook.target_c === null ? "" : temp(cook.target_c);
+  for (const [end, i] of [["low", 0], ["high", 1]]) $(`${form}-${end}`).value = cook.band_c ? temp(cook.band_c[i]) : "";
+  $(`${form}-cuts`).value = cook.meats.join("\n");
+}
+
 /** The dialog that changes them; `changed()` shows the cook anew. */
 export function wireSettings(view, changed) {
   const dialog = $("set-dialog"), wrong = dialog.querySelector(".wrong");
@@ -37,9 +44,7 @@ export function wireSettings(view, changed) {
     const { cook } = view.snap;
     wrong.textContent = "";
     $("set-name").value = cook.name;
-    $("set-target").value = cook.target_c === null ? "" : temp(cook.target_c);
-    for (const [id, end] of [["set-low", 0], ["set-high", 1]]) $(id).value = cook.band_c ? temp(cook.band_c[end]) : "";
-    $("set-cuts").value = cook.meats.join("\n");
+    fill("set", cook);
     $("set-kind").value = cook.meat_kind ?? "";
     dialog.showModal();
   });

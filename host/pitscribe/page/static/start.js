@@ -3,12 +3,11 @@
 import { get, send } from "./api.js";
 import { el } from "./answers.js";
 import { toast } from "./notes.js";
-import { placesIn } from "./places.js";
-import { bandOf, cutsOf, targetOf } from "./settings.js";
+import { placesIn, rowOf, say } from "./places.js";
+import { bandOf, cutsOf, fill, targetOf } from "./settings.js";
 import { dayClock, onUnit, temp, unitName } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
-const AIR = /\b(grate|firebox|far end|dome|air|pit|smoker|chamber|rack|shelf)\b/i; // common names of places in the air
 const READ_EVERY_MS = 5000;
 let shown = false, loggers = [];
 
@@ -27,27 +26,33 @@ async function readLoggers() {
   try { ({ loggers } = await get("/api/loggers")); } catch (e) { $("start-error").textContent = e.message; }
 }
 
-/** A cook that has just ended is what most who come here look for. */
+/** A cook that has just ended is what most who come here look for, or want to do again. */
 async function showLast() {
   try {
     const [last] = (await get("/api/cooks")).cooks;
     if (!last) return;
-    $("start-last").replaceChildren("The last one: ", el("a", last.name, { href: `/cook/${last.id}` }), `, ended ${dayClock(last.ended)}.`);
+    const again = el("button", "Set up the same", { type: "button", class: "plain" });
+    again.addEventListener("click", () => asBefore(last));
+    $("start-last").replaceChildren("The last one: ", el("a", last.name, { href: `/cook/${last.id}` }), `, ended ${dayClock(last.ended)}. `, again);
   } catch { /* the list of cooks has its own page */ }
 }
 
+/** Fill in the target, the band, the cuts and the places of an earlier cook, but for its name. */
+async function asBefore(cook) {
+  try {
+    const { places } = await get(`/api/cooks/${cook.id}/places`);
+    fill("start", cook);
+    for (const row of $("start-channels").querySelectorAll(".channel")) {
+      const held = places.find((p) => p.logger === row.dataset.logger && p.channel === Number(row.dataset.channel));
+      if (held) say(row, held); else row.querySelector("input").value = "";
+    }
+    $("start-name").focus();
+  } catch (e) { $("start-error").textContent = e.message; }
+}
+
 function channelRow(logger, channel) {
-  const name = `${logger.name || logger.logger}, channel ${channel.channel} (type ${channel.tc})`;
-  const row = el("div", null, { class: "channel", "data-logger": logger.logger, "data-channel": channel.channel });
-  const place = el("input", null, { "aria-label": `Place of ${name}`, maxlength: 40, placeholder: "not in use", name: "place", list: "place-names" });
-  const kind = el("select", null, { "aria-label": `Kind of place of ${name}`, name: "kind" });
-  kind.append(el("option", "in the meat", { value: "meat" }), el("option", "in the air", { value: "air" }));
-  // A guess by the name, until the person says it.
-  place.addEventListener("input", () => { if (!kind.dataset.said) kind.value = AIR.test(place.value) ? "air" : "meat"; });
-  kind.addEventListener("change", () => { kind.dataset.said = "yes"; });
-  const words = el("span", name);
-  words.append(el("br"), el("b", "", { "data-reading": "" }));
-  row.append(words, place, kind);
+  const row = rowOf(logger, channel);
+  row.firstChild.append(el("br"), el("b", "", { "data-reading": "" }));
   return row;
 }
 

@@ -1,0 +1,178 @@
+"""One person's day on the page of a real demo: firmware, broker, host and browser are all the real ones.
+
+Six hours of cooking pass each minute. What is asked for here is what a person does and reads, not how it is built.
+"""
+
+import os
+import re
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from browser import chromium, new_context, new_page, over_the_edge
+from playwright.sync_api import Page, expect
+
+PICTURES = os.environ.get("PITSCRIBE_TEST_PICTURES")  # a folder for the screenshots, for who wants to look
+WIDTHS = (320, 390, 768, 1440)
+SPEED, HOURS = 360, 12.0
+PLACES = {0: "grate", 1: "far end", 2: "flat", 3: "point", 4: "tip", 5: "middle"}
+CHART = "#chart[data-drawn]"
+
+expect.set_options(timeout=30_000)
+
+
+@pytest.fixture(scope="module")
+def url(tmp_path_factory):
+    """Where a demo shows its page: a logger speaks, and no cook has been started."""
+    kept = tmp_path_factory.mktemp("person") / "kept"
+    command = [sys.executable, "-m", "pitscribe.cli", "demo", "--start-yourself", "--keep", str(kept)]
+    command += ["--speed", str(SPEED), "--hours", str(HOURS)]
+    run = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert run.stdout is not None
+    found = re.search(r"http://127\.0\.0\.1:\d+", run.stdout.readline())
+    assert found
+    yield found[0]
+    run.terminate()
+    _, complaints = run.communicate(timeout=30)
+    assert complaints == ""
+
+
+@pytest.fixture(scope="module")
+def page(url):
+    with chromium() as browser:
+        page, seen = new_page(new_context(browser))
+        page.goto(url)
+        yield page
+        assert seen.complaints == []
+
+
+def look_at(page: Page, name: str) -> None:
+    """The page as it is now, in every width and both lights: nothing over the edge, nothing that axe finds serious."""
+    before = page.viewport_size
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        for width in WIDTHS:
+            page.set_viewport_size({"width": width, "height": 900})
+            over = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+            assert page.evaluate(over) == 0, (name, width)
+            assert page.evaluate(over_the_edge("#chart, .scroll, .unseen, svg")) == [], (name, width)
+            if PICTURES:
+                page.screenshot(path=str(Path(PICTURES) / f"{name}_{width}_{scheme}.png"), full_page=True)
+        found = Axe().run(page).response["violations"]
+        assert [v["id"] for v in found if v["impact"] in ("serious", "critical")] == [], (name, scheme)
+    page.emulate_media(color_scheme="light")
+    page.set_viewport_size(before)
+
+
+def start_a_cook(page: Page, name: str) -> None:
+    page.get_by_label("Name of the cook").fill(name)
+    page.get_by_role("button", name="Start the cook").click()
+    expect(page.locator("#cook-name")).to_have_text(name)
+
+
+def fill_in_what_is_wanted(page: Page) -> None:
+    page.locator("#start-target").fill("195")
+    page.locator("#start-low").fill("225")
+    page.locator("#start-high").fill("275")
+    page.get_by_role("textbox", name="Cuts and weights, a line each").fill("packer brisket, 14 lb")
+    for channel, place in PLACES.items():
+        page.get_by_label(re.compile(f"^Place of .*channel {channel} ")).fill(place)
+
+
+def end_the_cook(page: Page) -> None:
+    page.get_by_role("button", name="End this cook").click()
+    page.get_by_role("button", name="End it").click()
+    expect(page.locator("#coldest h2")).to_contain_text("at the end")
+
+
+def unfold(page: Page, what: str):
+    fold = page.locator(f'#details [data-of="{what}"]')
+    if fold.get_attribute("open") is None:
+        fold.locator("summary").click()
+    return fold
+
+
+def score(page: Page, **values: str) -> None:
+    fold = unfold(page, "scores")
+    for aspect, value in values.items():
+        fold.get_by_label(aspect, exact=True).fill(value)
+        fold.get_by_label(aspect, exact=True).press("Tab")
+        expect(fold.get_by_label(aspect, exact=True)).to_have_value(value)
+
+
+def test_a_person_sets_up_a_cook_within_a_minute_and_sees_the_answers_first(page):
+    expect(page.get_by_role("heading", name="No cook is running")).to_be_visible()
+    expect(page.locator("#start-channels .channel")).to_have_count(6)
+    look_at(page, "1-start")
+    began = time.monotonic()
+    fill_in_what_is_wanted(page)
+    start_a_cook(page, "Brisket, one")
+    assert time.monotonic() - began < 60
+    expect(page.locator("#coldest [data-part=value]")).to_have_text(re.compile(r"^\d+"))
+    expect(page.locator("#pit [data-part=band]")).to_contain_text("225 to 275 °F")
+    page.wait_for_selector(CHART)
+    tops = [page.locator(part).bounding_box()["y"] for part in ("#coldest", "#pit", "#spread", "#chart", "#details")]
+    assert tops == sorted(tops)
+
+
+def test_notes_are_tapped_moved_written_and_taken_back(page):
+    page.locator('#tap-buttons [data-kind="fuel"]').click()
+    expect(page.locator("#toast")).to_contain_text("Noted: fuel")
+    page.locator('#tap-buttons [data-kind="lid"]').click()
+    expect(page.locator("#toast")).to_contain_text("Noted: lid")
+    page.get_by_role("button", name="Undo").click()
+    expect(page.locator("#toast")).to_contain_text("Withdrawn")
+    page.get_by_label("In your own words").fill("wind <b>from</b> the north")
+    page.get_by_role("button", name="Note", exact=True).click()
+    expect(page.locator("#notes")).to_contain_text("wind <b>from</b> the north")
+    page.locator("#note-when").select_option("900")
+    page.locator('#tap-buttons [data-kind="spritz"]').click()
+    expect(page.locator("#notes")).to_contain_text("spritz")
+
+
+def test_the_finish_the_fire_and_an_alert_come_by_themselves_and_the_alert_is_known_with_a_tap(page):
+    expect(page.locator("#coldest [data-part=finish]")).to_be_visible(timeout=60_000)
+    expect(page.locator("#coldest [data-part=finish]")).to_contain_text("195 °F")
+    fold = unfold(page, "alerts")
+    expect(fold.get_by_role("button", name="I know").first).to_be_visible(timeout=90_000)
+    look_at(page, "2-live")
+    fold.get_by_role("button", name="I know").first.click()
+    expect(fold).to_contain_text("(seen)")
+    for what in ("finish", "fire", "safety", "phases"):
+        expect(unfold(page, what)).to_contain_text(re.compile(r"\d"))
+    look_at(page, "3-unfolded")
+
+
+def test_the_cook_is_ended_scored_and_its_report_opened(page, url):
+    end_the_cook(page)
+    score(page, tenderness="7.5", moisture="6", overall="7")
+    look_at(page, "4-ended")
+    page.goto(f"{url}/cooks")
+    page.get_by_role("link", name="Report of Brisket, one").click()
+    expect(page.locator("h1")).to_contain_text("Brisket, one")
+    look_at(page, "5-report")
+
+
+def test_a_second_cook_is_compared_with_the_first(page, url):
+    page.goto(url)
+    page.get_by_role("button", name="Set up the same").click()
+    expect(page.locator("#start-target")).to_have_value("195")
+    expect(page.get_by_label(re.compile("^Kind of place of .*channel 1 "))).to_have_value("air")
+    start_a_cook(page, "Brisket, two")
+    expect(page.locator("#places tbody tr")).to_have_count(6)
+    page.locator('#tap-buttons [data-kind="rotate"]').click()
+    expect(page.locator("#toast")).to_contain_text("Noted: rotate")
+    expect(page.locator("#cook-span")).to_contain_text(re.compile(r"\b2 h \d+ min so far"), timeout=60_000)
+    end_the_cook(page)
+    score(page, overall="8")
+    page.goto(f"{url}/cooks")
+    look_at(page, "6-cooks")
+    for box in page.locator("#cooks").get_by_role("checkbox").all():
+        box.check()
+    page.get_by_role("link", name="Lay 2 cooks beside each other").click()
+    expect(page.locator("table").first).to_be_visible()
+    expect(page.locator("body")).to_contain_text("Brisket, two")
+    look_at(page, "7-compare")
