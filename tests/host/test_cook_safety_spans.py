@@ -106,3 +106,4 @@ def test_as_json_a_stretch_has_its_times_in_iso_8601():
     begin, end = (datetime.fromisoformat(first[key]).timestamp() for key in ("begin", "end"))
     assert (end - begin) / 3600 == pytest.approx(first["hours"], abs=0.02)
     assert (first["what"], first["place"]) == ("danger zone", "flat")
+    assert (first["low_c"], first["high_c"]) == pytest.approx(ZONE_C, abs=0.05)

@@ -27,6 +27,7 @@ class Span:
 
     what : "danger zone" (between 40 and 140 degF), "not hot" (below 135 degF since it was cooked and hot), or "unknown"
     begin, end : UTC s;  hours : how much of it is so: what joins two stretches is not
+    low_c, high_c : the lines that it lies between [degC]; None: none
     """
 
     what: str
@@ -34,12 +35,14 @@ class Span:
     begin: float
     end: float
     hours: float
+    low_c: float | None = None
+    high_c: float | None = None
 
     def as_json(self) -> dict[str, Any]:
         """As plain values."""
         return {
             "what": self.what, "place": self.place, "begin": iso(self.begin), "end": iso(self.end),
-            "hours": number(self.hours),
+            "hours": number(self.hours), "low_c": self.low_c, "high_c": self.high_c,
         }
 
 
@@ -51,19 +54,21 @@ def spans_of(
     seen, cooked : of each meat place, what is known of it, and the minute in which it was cooked (None: not yet)
     zone, hold : the places that the checks of danger zone and hot holding speak of
     """
-    found = [*_stretches(ZONE, zone, seen[zone], in_zone(seen[zone])),
+    found = [*_stretches(ZONE, zone, seen[zone], in_zone(seen[zone]), *tables.ZONE_C),
              *_stretches(UNKNOWN, zone, seen[zone], ~seen[zone].known)]
     one, since = seen[hold], cooked[hold]
     if since is not None:
         hot = one.known & (one.low >= tables.HOT_C - EDGE)
         was_hot = np.logical_or.accumulate(hot & (np.arange(one.n) >= since))
-        found += _stretches(NOT_HOT, hold, one, was_hot & one.known & ~hot)
+        found += _stretches(NOT_HOT, hold, one, was_hot & one.known & ~hot, None, tables.HOT_C)
         if hold != zone:
             found += _stretches(UNKNOWN, hold, one, was_hot & ~one.known)
     return tuple(sorted(found, key=lambda s: (s.begin, s.what, s.place)))
 
 
-def _stretches(what: str, place: str, seen: Seen, where: BoolArray) -> list[Span]:
+def _stretches(
+    what: str, place: str, seen: Seen, where: BoolArray, low_c: float | None = None, high_c: float | None = None
+) -> list[Span]:
     at = np.flatnonzero(where)
     if not at.size:
         return []
@@ -71,6 +76,6 @@ def _stretches(what: str, place: str, seen: Seen, where: BoolArray) -> list[Span
     firsts, lasts = at[np.concatenate(([0], breaks + 1))], at[np.append(breaks, at.size - 1)]
     return [
         Span(what, place, float(seen.ends[a]) - CELL_S, float(seen.ends[b]) - CELL_S + 3600 * float(seen.hours[b]),
-             float(seen.hours[a : b + 1][where[a : b + 1]].sum()))
+             float(seen.hours[a : b + 1][where[a : b + 1]].sum()), low_c, high_c)
         for a, b in zip(firsts.tolist(), lasts.tolist(), strict=True)
     ]

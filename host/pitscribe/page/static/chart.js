@@ -1,6 +1,7 @@
 // The chart: pit and meat places with their names at the line ends, stalls shaded, notes as marks, the spread below.
 
-import { held, range, bring } from "./chartdata.js";
+import { held, range, bring, wantBand } from "./chartdata.js";
+import { showKey } from "./chartkey.js";
 import { layoutOf, stylesOf, traces } from "./chartlook.js";
 import { fromStamp } from "./charttime.js";
 import { fillTable } from "./charttable.js";
@@ -32,6 +33,7 @@ async function draw() {
   const styles = stylesOf(view.snap.places.length ? view.snap.places : held.whole.places);
   for (const p of held.whole.places) styles[p.place] ??= stylesOf(held.whole.places)[p.place];
   const box = $("chart");
+  showKey(view);
   if (!window.Plotly) {
     sketch(box, traces(view, styles), layoutOf(view, styles));
     await seen();
@@ -132,6 +134,9 @@ const showTable = () => fillTable($("chart-table").querySelector(".scroll"), hel
 export function wireChart() {
   for (const b of document.querySelectorAll("[data-span]")) b.addEventListener("click", () => choose(b.dataset.span === "all" ? null : { span: Number(b.dataset.span) }));
   for (const b of document.querySelectorAll("[data-step]")) b.addEventListener("click", () => step(Number(b.dataset.step)));
+  const band = $("chart-band"), say = () => band.setAttribute("aria-pressed", String(held.band));
+  band.addEventListener("click", () => { wantBand(!held.band); say(); refresh(true); });
+  say();
   $("chart-table").addEventListener("toggle", () => { if ($("chart-table").open && held.whole) showTable(); });
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
   let wide = 0;

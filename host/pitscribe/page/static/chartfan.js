@@ -35,4 +35,4 @@ export function fanTraces(view, styles) {
 }
 
 /** The colour with a quarter of its strength. */
-const faint = (colour) => (/^#[0-9a-f]{6}$/i.test(colour ?? "") ? `${colour}40` : "rgba(128, 128, 128, .25)");
+export const faint = (colour) => (/^#[0-9a-f]{6}$/i.test(colour ?? "") ? `${colour}40` : "rgba(128, 128, 128, .25)");

@@ -1,15 +1,18 @@
 // How the chart looks: its lines, shapes and words, from what is held of the cook's readings and a view of the page.
 
 import { held, range, drawn } from "./chartdata.js";
+import { bandTraces } from "./chartband.js";
 import { fanOf, fanTraces } from "./chartfan.js";
+import { safetyLabels, safetyTraces, stallSpans, stallTraces } from "./chartspans.js";
 import { stamp, ticks } from "./charttime.js";
-import { clock, degrees, difference, seconds, unitName } from "./units.js";
+import { clock, degrees, difference, unitName } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
 const DASHES = { solid: "", dash: "9 5", dot: "2 4", dashdot: "9 4 2 4" };
 const ORDER = Object.keys(DASHES);
 const WIDTHS = [2.6, 1.5, 3, 2]; // neighbours differ in width too: dashes alone run together on a phone
 const COLOURS = { air: ["--air-1", "--air-2"], meat: ["--meat-1", "--meat-2", "--meat-3", "--meat-4"] };
+const MAIN = 0.35, SPREAD = 0.18; // of the height: where the chart of temperatures begins, and where that of the spread ends
 const narrow = () => $("chart").clientWidth < 560;
 const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
@@ -44,7 +47,7 @@ export function traces(view, styles) {
     line: { color: css("--ink"), width: 1.6 }, hovertemplate: `%{y:.1f} ${unitName()}`, connectgaps: false,
   });
   lines.push(noteTrace(view));
-  return [...fanTraces(view, styles), ...stallTraces(view, styles), ...lines];
+  return [...safetyTraces(view, frameOf(view).y), ...bandTraces(styles), ...fanTraces(view, styles), ...stallTraces(view, styles), ...lines];
 }
 
 const SYMBOLS = { wrap: "square", rotate: "diamond", fuel: "triangle-up", lid: "triangle-down", pull: "star", hold: "hexagon" };
@@ -58,36 +61,6 @@ function noteTrace(view) {
 }
 // Plotly reads a little markup in its texts; what people typed is not markup.
 const escaped = (text) => text.slice(0, 80).replaceAll("&", "&amp;").replaceAll("<", "&lt;").replaceAll(">", "&gt;");
-
-/** The stalls as the analysis has them, their times in UTC s. */
-const stallsOf = (view) => view.snap.stalls.map((s) => ({ ...s, begin: seconds(s.begin), end: seconds(s.end) }));
-
-/** The times in which some place stalls, joined where they overlap, with the places' names. */
-function stallSpans(view) {
-  const spans = [];
-  for (const s of stallsOf(view).sort((a, b) => a.begin - b.begin)) {
-    const last = spans.at(-1), end = s.end ?? held.whole.to;
-    if (last && s.begin <= last.end) {
-      last.end = Math.max(last.end, end);
-      if (!last.names.includes(s.place)) last.names.push(s.place);
-    } else spans.push({ begin: s.begin, end, names: [s.place] });
-  }
-  return spans;
-}
-
-/** A broad pale line under each place's own, as long as that place stalls. */
-function stallTraces(view, styles) {
-  const f = degrees(1) - degrees(0), zero = degrees(0);
-  return stallsOf(view).map((s) => {
-    const p = drawn().places.find((q) => q.place === s.place && q.kind === "meat");
-    if (!p) return null;
-    const at = p.t.map((t, i) => i).filter((i) => p.t[i] >= s.begin && p.t[i] <= (s.end ?? Infinity));
-    return {
-      type: "scatter", mode: "lines", name: `${s.place} stalls`, hoverinfo: "skip", connectgaps: false, opacity: 0.3,
-      x: at.map((i) => stamp(p.t[i])), y: at.map((i) => (p.c[i] === null ? null : p.c[i] * f + zero)), line: { color: styles[s.place]?.colour, width: 9 },
-    };
-  }).filter(Boolean);
-}
 
 function shapes(view, yBottom) {
   const out = [];
@@ -143,7 +116,7 @@ function endLabels(view, styles, layout, size) {
   }));
 }
 
-function otherLabels(view, x, size) {
+function otherLabels(view, { x, y }, size) {
   const out = [];
   const text = (o) => out.push({ showarrow: false, font: { size: 12, color: css("--quiet") }, ...o });
   const perSecond = size.width / (x[1] - x[0]);
@@ -152,6 +125,9 @@ function otherLabels(view, x, size) {
     if (room < 34) continue;
     const long = `stall: ${u.names.join(", ")}`;
     text({ xref: "x", x: stamp((from + to) / 2), yref: "paper", y: 1, yanchor: "bottom", text: escaped(long.length * 6.6 < room + 20 ? long : "stall"), font: { size: 12, color: css("--stall-ink") } });
+  }
+  for (const s of safetyLabels(view, x, perSecond)) {
+    text({ xref: "x", x: stamp(s.to), xanchor: "right", xshift: -3, yref: "y", y: Math.max(s.y ?? y[0], y[0]), yanchor: "bottom", yshift: 3, text: escaped(s.text), bgcolor: css("--sheet"), borderpad: 1, font: { size: 12, color: css(s.colour) } });
   }
   // Note names where there is room, the rarer kinds first; the marks and the list have them all.
   const taken = [], often = (n) => view.snap.notes.filter((m) => m.kind === n.kind).length;
@@ -181,11 +157,16 @@ function yRange(view, x) {
   return [degrees(low - pad), degrees(high + pad)];
 }
 
+/** What the axes span: {x: UTC s, y: in the chosen unit}. */
+function frameOf(view) {
+  const r = range() ?? { from: Math.min(held.whole.from, view.snap.cook.started), to: held.whole.to };
+  const x = [r.from, Math.max(r.to, r.from + 60, fanOf(view)?.t.at(-1) ?? 0)];
+  return { x, y: yRange(view, x) };
+}
+
 /** Axes, shapes and words of the chart. */
 export function layoutOf(view, styles) {
-  const r = range() ?? { from: Math.min(held.whole.from, view.snap.cook.started), to: held.whole.to };
-  const fan = fanOf(view);
-  const x = [r.from, Math.max(r.to, r.from + 60, fan?.t.at(-1) ?? 0)];
+  const { x, y } = frameOf(view);
   const box = $("chart"), small = narrow();
   const margin = { l: 44, r: small ? 98 : 132, t: 22, b: 30 };
   const size = { plot: Math.max(60, box.clientHeight - margin.t - margin.b), width: Math.max(60, box.clientWidth - margin.l - margin.r) };
@@ -197,13 +178,13 @@ export function layoutOf(view, styles) {
     hovermode: "x unified", hoverlabel: { bgcolor: css("--sheet"), bordercolor: css("--rule"), font: { color: css("--ink"), size: 13 } },
     dragmode: matchMedia("(pointer: coarse)").matches ? false : "zoom",
     xaxis: { type: "date", range: x.map(stamp), ...ticks(...x, Math.max(2, Math.floor(size.width / 62)), days), gridcolor: css("--rule"), hoverformat: "%a %H:%M:%S", anchor: "y2", tickfont: { size: 12 }, showline: false, tickangle: 0, ticklabelstandoff: 5 },
-    yaxis: { ...grid, domain: [0.33, 1], range: yRange(view, x), nticks: 7, title: { text: "" } },
-    yaxis3: { domain: [0.23, 0.33], range: [-0.25, 1.1], visible: false, fixedrange: true },
-    yaxis2: { ...grid, domain: [0, 0.2], rangemode: "tozero", nticks: 3 },
+    yaxis: { ...grid, domain: [MAIN, 1], range: y, nticks: 7, title: { text: "" } },
+    yaxis3: { domain: [MAIN - 0.1, MAIN], range: [-0.25, 1.1], visible: false, fixedrange: true },
+    yaxis2: { ...grid, domain: [0, SPREAD], rangemode: "tozero", nticks: 3 },
   };
-  layout.shapes = shapes(view, 0.33);
-  layout.annotations = [...endLabels(view, styles, layout, size), ...otherLabels(view, x, size),
-    { showarrow: false, xref: "paper", x: 0, xanchor: "left", yref: "paper", y: 0.2, yanchor: "bottom", text: `spread, ${unitName()}`, font: { size: 12, color: css("--quiet") } },
+  layout.shapes = shapes(view, MAIN);
+  layout.annotations = [...endLabels(view, styles, layout, size), ...otherLabels(view, { x, y }, size),
+    { showarrow: false, xref: "paper", x: 0, xanchor: "left", yref: "paper", y: SPREAD, yanchor: "bottom", text: `spread, ${unitName()}`, font: { size: 12, color: css("--quiet") } },
     { showarrow: false, xref: "paper", x: 0, xanchor: "right", xshift: -6, yref: "paper", y: 1, yanchor: "bottom", yshift: 5, text: unitName(), font: { size: 12, color: css("--quiet") } },
   ];
   return layout;

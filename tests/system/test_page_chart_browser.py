@@ -1,0 +1,107 @@
+"""What the live chart shades and hatches, in a real browser: uncertainty, stalls and food safety; and its print."""
+
+import re
+from datetime import datetime
+
+import page_world
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from browser import chromium, new_context, new_page, site
+from page_world import OPEN_BIT, START
+from playwright.sync_api import expect
+
+expect.set_options(timeout=30_000)
+
+CHART = "#chart[data-drawn]"
+AXE = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "best-practice"]}
+TRACE = "(name) => document.getElementById('chart').data.find((d) => d.name === name) ?? null"
+CHICAGO_S = -5 * 3600  # in May; the chart's times are those of the person's clock
+# USDA FSIS to consumers: danger zone 40 to 140 degF; FDA Food Code 2022, 3-501.16: hot holding at 135 degF.
+ZONE_F, HOT_F = (40, 140), 135
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with chromium() as one:
+        yield one
+
+
+@pytest.fixture
+def running(tmp_path):
+    with site(tmp_path, hours=7.5) as made:
+        yield made
+
+
+@pytest.fixture
+def page(running, browser):
+    context = new_context(browser)
+    page, seen = new_page(context)
+    page.seen = seen
+    page.goto(running.url)
+    page.wait_for_selector(CHART)
+    yield page
+    context.close()
+    assert seen.complaints == []
+
+
+def grave(page):
+    found = Axe().run(page, options=AXE).response["violations"]
+    return [(v["id"], v["nodes"][0]["html"]) for v in found if v["impact"] in ("serious", "critical")]
+
+
+def utc(stamp):
+    return datetime.fromisoformat(f"{stamp}+00:00").timestamp() - CHICAGO_S
+
+
+def test_the_uncertainty_of_each_line_is_drawn_when_it_is_asked_for_and_stays_so(running, page):
+    assert not [url for url in page.seen.requests if "band=1" in url]
+    button = page.get_by_role("button", name="Uncertainty of each line")
+    expect(button).to_have_attribute("aria-pressed", "false")
+    button.focus()
+    page.keyboard.press("Enter")
+    expect(button).to_have_attribute("aria-pressed", "true")
+    expect(page.locator("#chart-key")).to_contain_text("the uncertainty, 95 %")
+    page.reload()
+    page.wait_for_selector(CHART)
+    for place in running.watch.now().body["places"]:
+        band = page.evaluate(TRACE, f"{place['place']} uncertainty")
+        # A closed outline: at its turning point upper and lower edge of the newest reading stand side by side.
+        last = max(range(len(band["x"])), key=lambda i: band["x"][i] or "")
+        edges = [y for x, y in zip(band["x"], band["y"], strict=True) if x == band["x"][last]]
+        assert (max(edges) - min(edges)) / 2 / 1.8 == pytest.approx(place["u95"], rel=0.05, abs=0.01)
+    assert grave(page) == []
+    button.click()
+    expect(page.locator("#chart-key")).not_to_contain_text("uncertainty")
+    page.wait_for_function(f"() => ({TRACE})('flat uncertainty') === null")
+    page.seen.requests.clear()
+    running.world.carry_on(600)
+    running.world.state()
+    expect(page.locator("#chart")).to_have_attribute("data-drawn", re.compile(f"^{START + 7.5 * 3600 + 590:.0f}"))
+    assert not [url for url in page.seen.requests if "band=1" in url]
+
+
+def test_the_danger_zone_and_what_is_unknown_are_hatched_where_the_analysis_has_them(running, page):
+    running.world.faults = {"second flat": OPEN_BIT}
+    running.world.carry_on(1800)
+    running.world.faults = {}
+    running.world.carry_on(900)
+    running.world.state()
+    expect(page.locator("#chart-key")).to_contain_text(re.compile("not known how warm second flat was: 3[0-9] min"))
+    safety = running.watch.now().body["safety"]
+    (zone,) = [s for s in safety["spans"] if s["what"] == "danger zone"]
+    check = next(c for c in safety["coldest"] if c["what"] == "danger zone")
+    assert zone["hours"] == pytest.approx(check["value"])
+    minutes = round(60 * zone["hours"])
+    words = f"{check['place']} between 40 and 140 °F: {minutes // 60} h {minutes % 60} min"
+    expect(page.locator("#chart-key")).to_contain_text(words)
+    drawn = page.evaluate(TRACE, "danger zone")
+    assert (min(drawn["y"][:4]), max(drawn["y"][:4])) == pytest.approx(ZONE_F, abs=0.2)
+    ends = [datetime.fromisoformat(zone[key]).timestamp() for key in ("begin", "end")]
+    assert [utc(drawn["x"][i]) for i in (0, 1)] == pytest.approx(ends, abs=1)
+    unknown = page.evaluate(TRACE, "unknown")
+    began = START + 7.5 * 3600
+    assert [utc(unknown["x"][i]) for i in (0, 1)] == pytest.approx([began, began + 1800], abs=900)
+    shapes = {page.evaluate(TRACE, name)["fillpattern"]["shape"] for name in ("danger zone", "unknown")}
+    assert len(shapes) == 2  # told apart without colour
+    page.set_viewport_size({"width": 1440, "height": 900})
+    expect(page.locator("#chart .annotation-text", has_text="second flat 40 to 140 °F")).to_have_count(1)
