@@ -6,6 +6,7 @@
     |  |- FrameError            bytes that are not a frame of ours; .reason is one word for counting
     |  |- MessageError          a JSON message that does not say what WIRE.md section 5 wants
     |  |- TableError            a CSV that cannot be read; names the line and the column
+    |  |- PhotoError            an image that is not kept: too large, of another kind, cut off
     |  `- BrokerError           a broker that refuses or cannot be reached
     |- ReadingError             a number that physics or a table does not allow
     |  |- OutOfRangeError       a value outside a reference function's range
@@ -47,6 +48,10 @@ class MessageError(SourceError):
 
 class TableError(SourceError):
     """A CSV that cannot be read."""
+
+
+class PhotoError(SourceError):
+    """An image that is not kept: too large, of another kind, cut off."""
 
 
 class BrokerError(SourceError):

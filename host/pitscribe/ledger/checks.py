@@ -4,7 +4,9 @@ import unicodedata
 from datetime import UTC, datetime
 
 from pitscribe.errors import ConfigError
-from pitscribe.ledger.values import TIMES_MS
+from pitscribe.ledger.values import TIMES_MS, Cook
+
+REACH_MS = 86_400_000  # what belongs to a cook lies in it, or a day beside it: fetching, trimming, resting
 
 
 def checked_time(what: str, at_ms: int) -> int:
@@ -12,6 +14,16 @@ def checked_time(what: str, at_ms: int) -> int:
     if not TIMES_MS[0] <= at_ms < TIMES_MS[1]:
         raise ConfigError(f"{what}, {time_words(at_ms)}, is not between the years 2000 and 2100")
     return at_ms
+
+
+def refuse_far(what: str, cook: Cook, at_ms: int, now_ms: int) -> None:
+    """Refuse a time that cannot be of this cook: its year or day is a typing error. ``what``: "the note's time"."""
+    if at_ms < cook.started_ms - REACH_MS:
+        raise ConfigError(f"{what} is more than a day before the cook began; look at its date")
+    if cook.ended_ms is not None and at_ms > cook.ended_ms + REACH_MS:
+        raise ConfigError(f"{what} is more than a day after the cook ended; give the time when it happened")
+    if cook.ended_ms is None and at_ms > now_ms + REACH_MS:
+        raise ConfigError(f"{what} is more than a day from now; look at its date")
 
 
 def time_words(at_ms: int) -> str:

@@ -8,6 +8,7 @@ from typing import Any
 from starlette.requests import Request
 
 from pitscribe.errors import ConfigError, NotFoundError
+from pitscribe.ledger.checks import refuse_far
 from pitscribe.ledger.cooks import MOST_MEATS, CookSettings
 from pitscribe.ledger.values import MEAT_KINDS, NOTE_KINDS, PLACE_KINDS, TARGET_C, Cook
 
@@ -16,7 +17,6 @@ LONGEST_TEXT = 500
 # 2000-01-01 to 2100-01-01: outside of it a time is a typing error, or milliseconds in place of seconds.
 TIMES_S = (946_684_800.0, 4_102_444_800.0)
 BOUNDS = (-1e6, 1e6)  # of a number whose own bounds the ledger knows
-NOTE_REACH_S = 86_400.0  # a note lies in its cook, or a day beside it: fetching, trimming, resting
 
 
 class Fields:
@@ -177,12 +177,7 @@ def note_text(fields: Fields, kind: str | None) -> str:
 
 def refuse_far_note(cook: Cook, at: float, now: float) -> None:
     """Refuse a note [UTC s] that cannot be of this cook: its year or day is a typing error."""
-    if at < cook.started_ms / 1000 - NOTE_REACH_S:
-        raise ConfigError("the note's time is more than a day before the cook began; look at its date")
-    if cook.ended_ms is not None and at > cook.ended_ms / 1000 + NOTE_REACH_S:
-        raise ConfigError("the note's time is more than a day after the cook ended; give the time when it happened")
-    if cook.ended_ms is None and at > now + NOTE_REACH_S:
-        raise ConfigError("the note's time is more than a day from now; look at its date")
+    refuse_far("the note's time", cook, round(at * 1000), round(now * 1000))
 
 
 def target_c(fields: Fields) -> float | None:
