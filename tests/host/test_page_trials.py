@@ -3,6 +3,7 @@
 import pytest
 
 from pitscribe.cook.trials.draw import drawn_level
+from pitscribe.cook.trials.facts import facts_of
 from pitscribe.cook.trials.findings import findings_of
 from pitscribe.cook.trials.serving import servings
 from pitscribe.cook.trials.text import lines
@@ -52,7 +53,7 @@ def test_no_cook_that_is_over_is_drawn_for(client, world, trial):
 def test_the_page_says_of_a_trial_what_the_command_says(client, world, trial, unit):
     client.post(f"/api/trials/{trial.id}/draw", json={"cook": 1, "place": "flat"})
     said = client.get(f"/api/trials/{trial.id}/findings?unit={unit}").json()["lines"]
-    assert said == list(lines(findings_of(load_trial(world.ledger, trial.id)), unit))
+    assert said == list(lines(findings_of(load_trial(world.ledger, trial.id, facts_of)), unit))
     assert any("flat" in line for line in said)
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from trial_kitchen import HOUR_MS, START_MS, by_level, cook_record, flat_series, piece, tried
+from trial_kitchen import HOUR_MS, START_MS, by_level, cook_record, flat_series, piece, trial_of, tried
 from trial_kitchen import trial as plan_of
 
 from pitscribe.cook.trials.effect import effect_of
@@ -22,7 +22,6 @@ from pitscribe.cook.trials.sensory import least_right, power
 from pitscribe.cook.trials.text import lines
 from pitscribe.ledger.trialvalues import Weights
 from pitscribe.ledger.values import Note
-from pitscribe.series.trial import TrialRecord
 
 ONE_BLOCK = np.zeros(8, dtype=np.int64)
 HALF = np.arange(8) % 2 == 0
@@ -75,7 +74,7 @@ def test_looking_for_the_best_of_eight_outcomes_would_err_often_and_holm_does_no
         plan = plan_of(8, seed=f"{rng.integers(1 << 40)}")
         rows = rng.uniform(3, 9, (8, 5))
         names = ("tenderness", "moisture", "bark", "flavour", "overall")
-        record = TrialRecord(plan, tuple(piece(plan, i, dict(zip(names, rows[i], strict=True))) for i in range(8)), ())
+        record = trial_of(plan, [piece(plan, i, dict(zip(names, rows[i], strict=True))) for i in range(8)])
         compared = [c for c in findings_of(record).comparisons if c.effect]
         best += any(c.effect.test.p <= 0.05 for c in compared)
         together += any(c.p_together <= 0.05 for c in compared if not c.main)
@@ -202,7 +201,7 @@ def test_before_all_that_was_planned_is_in_there_is_no_conclusion_and_none_if_it
     plan = plan_of(12)
     record = by_level(plan, {"foil": [5.0, 5.5, 5.2, 5.9, 5.1, 5.3], "paper": [7.9, 7.0, 8.1, 7.4, 7.7, 7.8]})
     part = replace(record, pieces=record.pieces[:11])
-    unscored = replace(record, pieces=(*record.pieces[:11], replace(record.pieces[11], scores=())))
+    unscored = replace(record, pieces=(*record.pieces[:11], replace(record.pieces[11], scores=(), facts={})))
     assert state(record) == "told"
     assert state(part) == state(unscored) == "unfinished"
     assert state(replace(part, trial=replace(plan, closed_ms=1, closed_why="winter"))) == "ended early"
@@ -212,10 +211,10 @@ def test_before_all_that_was_planned_is_in_there_is_no_conclusion_and_none_if_it
 def test_levels_that_were_chosen_infer_nothing_and_do_not_count_beside_drawn_ones():
     plan = plan_of(8)
     chosen = tuple(piece(plan, i, 5.0 + 3 * (i % 2) + 0.1 * i, level=("foil", "paper")[i % 2]) for i in range(8))
-    assert state(TrialRecord(plan, chosen, ())) == "chosen"
+    assert state(trial_of(plan, chosen)) == "chosen"
     drawn = by_level(plan, {"foil": [5.0, 5.5, 5.2, 5.9], "paper": [7.9, 7.0, 8.1, 7.4]})
     later = piece(plan, 20, 0.0, level="paper")
-    both = findings_of(replace(drawn, pieces=(*drawn.pieces, later)))
+    both = findings_of(replace(drawn, pieces=(*drawn.pieces, later.tried(facts_of))))
     assert both.counted == tuple(range(8))
     assert both.main[0].effect == findings_of(drawn).main[0].effect
     assert any("were chosen and not drawn: cook 20" in caution for caution in both.cautions)
@@ -246,7 +245,7 @@ def test_a_level_that_is_not_what_the_seed_draws_and_a_seed_that_was_given_are_t
 
 def test_scores_that_were_not_blind_are_named():
     plan = plan_of(2)
-    record = TrialRecord(plan, (piece(plan, 0, 5.0, blind=False), piece(plan, 1, 6.0)), ())
+    record = trial_of(plan, [piece(plan, 0, 5.0, blind=False), piece(plan, 1, 6.0)])
     (caution,) = findings_of(record).cautions
     assert "who knew the level" in caution
     assert caution.endswith("cook 0")
@@ -291,7 +290,7 @@ def test_what_else_differed_is_listed_by_size_and_says_what_may_be_a_consequence
         notes = (Note(1, i, began + 6 * HOUR_MS, "wrap", ""), Note(2, i, began + 10 * HOUR_MS, "pull", ""))
         weights = (Weights(i, "", 6.4, 5.0, 3.0 + 0.1 * i),)
         pieces.append(piece(plan, i, 6.0, cook=cook_record(i, series, notes), weights=weights))
-    record = TrialRecord(plan, tuple(pieces), ())
+    record = trial_of(plan, pieces)
     facts = facts_of(pieces[0])
     assert facts["duration"] == pytest.approx(10.0)
     assert facts["time of the wrap"] == pytest.approx(6.0)
@@ -321,7 +320,7 @@ def test_a_cut_in_a_cook_is_judged_by_its_own_place():
     assert (facts_of(left)["moisture"], facts_of(right)["moisture"]) == (6.0, 7.0)
     assert facts_of(right)["start temperature"] > facts_of(left)["start temperature"] + 3.9
     assert "evenness" not in facts_of(left)
-    assert left.name == "cook 0, left"
+    assert left.tried(facts_of).name == "cook 0, left"
 
 
 def test_pairs_in_one_cook_take_the_cook_out():

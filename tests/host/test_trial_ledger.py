@@ -1,5 +1,6 @@
 """Scores, weights and trials in the ledger: what is kept, what is refused, and what nobody can change any more."""
 
+import gc
 import sqlite3
 
 import pytest
@@ -7,8 +8,10 @@ import pytest
 from pitscribe.clock import SetClock
 from pitscribe.errors import ConfigError, NotFoundError, StoreError
 from pitscribe.ledger.ledger import Ledger
-from pitscribe.ledger.store import MIGRATIONS
+from pitscribe.ledger.store import APPLICATION_ID, MIGRATIONS
 from pitscribe.ledger.trialvalues import Weights
+from pitscribe.series import CookRecord
+from pitscribe.series.trial import load_trial
 
 NOW = 1_780_000_000
 PLAN = {
@@ -178,15 +181,32 @@ def test_a_tasting_takes_one_answer_of_each_taster_and_keeps_what_was_typed_wron
             ledger.new_tasting(trial.id, **{**usual, **refused})
 
 
-def test_a_ledger_of_the_version_before_keeps_its_cooks_and_learns_of_trials(tmp_path, monkeypatch):
-    monkeypatch.setattr("pitscribe.ledger.store.MIGRATIONS", MIGRATIONS[:4])
-    old = Ledger(tmp_path / "ledger.sqlite", SetClock(float(NOW)))
-    cook = old.start_cook("Saturday")
-    with pytest.raises(StoreError, match="no such table"):
-        old.scores(cook.id)
-    old.close()
-    monkeypatch.undo()
-    new = Ledger(tmp_path / "ledger.sqlite", SetClock(float(NOW)))
-    assert new.cooks() == [cook]
-    assert new.score(cook.id, "bark", 8.0) in new.scores(cook.id)
+def test_a_ledger_of_the_version_before_keeps_its_cooks_and_learns_of_trials(tmp_path):
+    path = tmp_path / "ledger.sqlite"
+    with sqlite3.connect(path) as db:
+        for script in MIGRATIONS[:4]:
+            db.executescript(script())
+        db.execute("INSERT INTO cooks (name, started_ms) VALUES ('Saturday', 5000)")
+        db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        db.execute("PRAGMA user_version = 4")
+    db.close()
+    new = Ledger(path, SetClock(float(NOW)))
+    assert [cook.name for cook in new.cooks()] == ["Saturday"]
+    assert new.score(1, "bark", 8.0) in new.scores(1)
     new.close()
+
+
+def test_a_trial_is_read_one_cook_after_the_other_and_no_record_of_a_cook_is_kept(ledger):
+    trial = ledger.new_trial("wrap", **PLAN)
+    for i in range(4):
+        ledger.enter(trial.id, ledger.start_cook(f"read by itself, {i}").id, "", "foil", None)
+    held = []
+
+    def facts(piece):
+        some = [o for o in gc.get_objects() if isinstance(o, CookRecord) and o.cook.name.startswith("read by itself")]
+        held.append(len(some))
+        return {"cooks": float(piece.cook.cook.id)}
+
+    record = load_trial(ledger, trial.id, facts)
+    assert held == [1, 1, 1, 1]
+    assert [p.facts["cooks"] for p in record.pieces] == [p.piece.cook_id for p in record.pieces]

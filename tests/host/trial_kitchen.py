@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from pitscribe.cook.trials.draw import drawn_level
+from pitscribe.cook.trials.facts import facts_of
 from pitscribe.ledger.trialvalues import Piece, Score, Trial, Weights
 from pitscribe.ledger.values import Cook, Note
 from pitscribe.series import CookRecord, Series
@@ -48,7 +49,12 @@ def piece(
 
 def tried(plan: Trial, scores: Sequence[float | None]) -> TrialRecord:
     """A trial whose drawn pieces have these scores, in the order of the draw."""
-    return TrialRecord(plan, tuple(piece(plan, i, value) for i, value in enumerate(scores)), ())
+    return trial_of(plan, [piece(plan, i, value) for i, value in enumerate(scores)])
+
+
+def trial_of(plan: Trial, pieces: Sequence[PieceRecord]) -> TrialRecord:
+    """A trial of these pieces, without a tasting."""
+    return TrialRecord(plan, tuple(one.tried(facts_of) for one in pieces), ())
 
 
 def by_level(plan: Trial, scores: Mapping[str, Sequence[float]]) -> TrialRecord:

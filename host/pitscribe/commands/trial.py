@@ -13,7 +13,7 @@ from pitscribe.commands.trial_pieces import cook_and_place, meant_piece, piece_n
 from pitscribe.commands.when import local, parse_span
 from pitscribe.config import Config
 from pitscribe.cook.trials.draw import check_block, drawn_level, seal
-from pitscribe.cook.trials.facts import OUTCOME
+from pitscribe.cook.trials.facts import OUTCOME, facts_of
 from pitscribe.cook.trials.findings import findings_of
 from pitscribe.cook.trials.permutation import least_p
 from pitscribe.cook.trials.power import LEVEL, needed, power_of
@@ -135,7 +135,7 @@ def _close(_config: Config, ledger: Ledger, a: argparse.Namespace) -> None:
 
 
 def _show(config: Config, ledger: Ledger, a: argparse.Namespace) -> None:
-    findings = findings_of(load_trial(ledger, a.trial))
+    findings = findings_of(load_trial(ledger, a.trial, facts_of))
     if a.json:
         print(json.dumps(findings.as_json(), indent=1, allow_nan=False))
         return

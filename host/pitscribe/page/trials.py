@@ -9,6 +9,7 @@ from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
 from pitscribe.cook.trials.draw import drawn_level
+from pitscribe.cook.trials.facts import facts_of
 from pitscribe.cook.trials.findings import findings_of
 from pitscribe.cook.trials.serving import servings
 from pitscribe.cook.trials.text import lines
@@ -75,7 +76,7 @@ class TrialsApi:
             raise ConfigError("unit must be F or C")
         trial = self._meant(request)
         with self._turn:
-            said = list(lines(findings_of(load_trial(self._ledger, trial.id)), unit))
+            said = list(lines(findings_of(load_trial(self._ledger, trial.id, facts_of)), unit))
         return answer(request, {"lines": said})
 
     async def draw(self, request: Request) -> Response:

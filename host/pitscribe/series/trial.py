@@ -1,6 +1,6 @@
-"""A trial as it can be read now: its pieces with their cooks' records, and what was weighed, scored and tasted."""
+"""A trial as it can be read now: its pieces with what their cooks' records say, and what was scored and tasted."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from pitscribe.ledger.ledger import Ledger
@@ -13,6 +13,26 @@ from pitscribe.series.values import CookRecord
 
 
 @dataclass(frozen=True, slots=True)
+class Tried:
+    """One piece as a trial keeps it: not its cook's record, of which a year of cooks would not fit into memory.
+
+    cook : the cook's name
+    facts : what the record says of the piece, by name
+    scores : those of the cook, at all its places
+    """
+
+    piece: Piece
+    cook: str
+    facts: Mapping[str, float]
+    scores: tuple[Score, ...]
+
+    @property
+    def name(self) -> str:
+        """The cook's name, and the place where it is one of several."""
+        return self.cook + (f", {self.piece.place}" if self.piece.place else "")
+
+
+@dataclass(frozen=True, slots=True)
 class PieceRecord:
     """One piece with its cook's record; ``scores`` and ``weights`` are those of the cook, at all its places."""
 
@@ -21,10 +41,12 @@ class PieceRecord:
     scores: tuple[Score, ...]
     weights: tuple[Weights, ...]
 
-    @property
-    def name(self) -> str:
-        """The cook's name, and the place where it is one of several."""
-        return self.cook.cook.name + (f", {self.piece.place}" if self.piece.place else "")
+    def tried(self, facts_of: "FactsOf") -> Tried:
+        """What a trial keeps of it."""
+        return Tried(self.piece, self.cook.cook.name, facts_of(self), self.scores)
+
+
+FactsOf = Callable[[PieceRecord], Mapping[str, float]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +62,7 @@ class TrialRecord:
     """One trial as the ledger has it, pieces in the order in which they entered it, dropped ones too."""
 
     trial: Trial
-    pieces: tuple[PieceRecord, ...]
+    pieces: tuple[Tried, ...]
     tastings: tuple[TastingRecord, ...]
 
 
@@ -49,16 +71,25 @@ def whole_cook(record: CookRecord, scores: Sequence[Score], weights: Sequence[We
     return PieceRecord(Piece(0, 0, record.cook.id, "", "", None, 0), record, tuple(scores), tuple(weights))
 
 
-def load_trial(ledger: Ledger, id_or_name: int | str) -> TrialRecord:
-    """Read a trial from the ledger. NotFoundError if there is none."""
+def load_trial(ledger: Ledger, id_or_name: int | str, facts_of: FactsOf) -> TrialRecord:
+    """Read a trial from the ledger, one cook after the other. NotFoundError if there is none.
+
+    facts_of : what is kept of a piece's record (``cook.trials.facts.facts_of``)
+    """
     trial = ledger.trial(id_or_name)
     pieces = ledger.pieces(trial.id)
-    cooks = {cook_id: load(ledger, cook_id) for cook_id in dict.fromkeys(piece.cook_id for piece in pieces)}
+    tried: dict[int, Tried] = {}
+    for cook_id in dict.fromkeys(piece.cook_id for piece in pieces):
+        tried |= {one.piece.id: one for one in _of_cook(ledger, cook_id, pieces, facts_of)}
     return TrialRecord(
         trial,
-        tuple(
-            PieceRecord(p, cooks[p.cook_id], tuple(ledger.scores(p.cook_id)), tuple(ledger.weights(p.cook_id)))
-            for p in pieces
-        ),
+        tuple(tried[piece.id] for piece in pieces),
         tuple(TastingRecord(one, tuple(ledger.answers(one.id))) for one in ledger.tastings(trial.id)),
     )
+
+
+def _of_cook(ledger: Ledger, cook_id: int, pieces: Sequence[Piece], facts_of: FactsOf) -> list[Tried]:
+    """The pieces that this cook is in the trial; its record is gone when they are made."""
+    record = load(ledger, cook_id)
+    scores, weights = tuple(ledger.scores(cook_id)), tuple(ledger.weights(cook_id))
+    return [PieceRecord(p, record, scores, weights).tried(facts_of) for p in pieces if p.cook_id == cook_id]

@@ -10,7 +10,7 @@ from pitscribe.cook.evenness import evenness
 from pitscribe.cook.grid import cells_of, grid_of
 from pitscribe.cook.pit import pit_course
 from pitscribe.series import CookRecord
-from pitscribe.series.trial import ASPECTS, PieceRecord
+from pitscribe.series.trial import ASPECTS, PieceRecord, Tried
 
 FIRST_MIN = 10  # the start temperature is the median of a place's first so many good minutes
 DAY_S, HOUR_S = 86_400.0, 3600.0
@@ -71,7 +71,7 @@ def _score(piece: PieceRecord, aspect: str) -> float | None:
     return float(np.mean(places)) if places else None
 
 
-def blind(piece: PieceRecord, aspect: str) -> bool:
+def blind(piece: Tried, aspect: str) -> bool:
     """Whether every score of the piece in that aspect was given blind."""
     return all(
         s.blind for s in piece.scores if s.aspect == aspect and (not piece.piece.place or s.place == piece.piece.place)

@@ -1,6 +1,6 @@
 """All that can be said of one trial: a pure function of its record, as ``analyse`` is of a cook's."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from math import comb
@@ -13,11 +13,11 @@ from pitscribe.cook.trials.balance import Differs, differing
 from pitscribe.cook.trials.conclusion import STATES, Standing, state_of
 from pitscribe.cook.trials.draw import drawn_level, seal
 from pitscribe.cook.trials.effect import Effect, effect_of
-from pitscribe.cook.trials.facts import ELSE, OUTCOME, Quantity, blind, facts_of
+from pitscribe.cook.trials.facts import ELSE, OUTCOME, Quantity, blind
 from pitscribe.cook.trials.power import Needed, needed
 from pitscribe.cook.trials.several import holm
 from pitscribe.cook.trials.tasted import TastingSaid, tasting_said
-from pitscribe.series.trial import ASPECTS, PieceRecord, Trial, TrialRecord
+from pitscribe.series.trial import ASPECTS, Trial, TrialRecord, Tried
 
 CHOSEN_BLOCK = -1
 
@@ -45,12 +45,12 @@ class Comparison:
 
 @dataclass(frozen=True, slots=True)
 class Findings:
-    """A trial's findings. ``facts`` are those of ``record.pieces``, in their order."""
+    """A trial's findings."""
 
     record: TrialRecord
     seal: str
-    facts: tuple[Mapping[str, float], ...]
-    counted: tuple[int, ...]  # which pieces count
+    counted: tuple[int, ...]  # which of the record's pieces count
+    complete: bool  # all that were planned are in, each with its figure of the main outcome
     comparisons: tuple[Comparison, ...]  # those of the main outcome first
     needed: Needed
     differs: tuple[tuple[tuple[str, str], tuple[Differs, ...]], ...]  # for each two levels
@@ -69,11 +69,8 @@ class Findings:
             "id": t.id, "name": t.name, "question": t.question, "factor": t.factor, "levels": list(t.levels),
             "main": t.main, "matters": number(t.matters), "planned": t.planned, "block": t.block, "seal": self.seal,
             "made": iso(t.made_ms / 1000), "closed": None if t.closed_ms is None else iso(t.closed_ms / 1000),
-            "closed_why": t.closed_why,
-            "pieces": [
-                _piece_json(p, facts, i in self.counted)
-                for i, (p, facts) in enumerate(zip(self.record.pieces, self.facts, strict=True))
-            ],
+            "closed_why": t.closed_why, "complete": self.complete,
+            "pieces": [_piece_json(piece, i in self.counted) for i, piece in enumerate(self.record.pieces)],
             "comparisons": [c.as_json() for c in self.comparisons],
             "needed": self.needed.as_json(),
             "differs": [
@@ -84,59 +81,60 @@ class Findings:
         }
 
 
-def _piece_json(piece: PieceRecord, facts: Mapping[str, float], counts: bool) -> dict[str, Any]:
+def _piece_json(piece: Tried, counts: bool) -> dict[str, Any]:
     p = piece.piece
     return {
-        "piece": p.id, "cook": p.cook_id, "cook_name": piece.cook.cook.name, "place": p.place, "level": p.level,
+        "piece": p.id, "cook": p.cook_id, "cook_name": piece.cook, "place": p.place, "level": p.level,
         "slot": p.slot, "drawn": p.slot is not None, "entered": iso(p.made_ms / 1000),
         "dropped": None if p.dropped_ms is None else iso(p.dropped_ms / 1000), "why": p.why, "counts": counts,
-        "facts": {name: number(value) for name, value in facts.items()},
+        "facts": {name: number(value) for name, value in piece.facts.items()},
     }
 
 
 def findings_of(record: TrialRecord) -> Findings:
     """Everything that can be said of the trial; what cannot has its state."""
     trial = record.trial
-    facts = tuple(facts_of(piece) for piece in record.pieces)
     counted = _counted(record.pieces)
-    comparisons = _compared(record, facts, counted)
+    comparisons = _compared(record, counted)
     first = next((c.effect for c in comparisons if c.main and c.effect and c.effect.scatter), None)
     seen = None if first is None or first.scatter is None else (first.scatter, first.dof)
     half = trial.block // len(trial.levels) if trial.block < trial.planned else None
     return Findings(
-        record, seal(trial.seed, *trial.plan), facts, counted, comparisons,
+        record, seal(trial.seed, *trial.plan), counted, _complete(record, counted), comparisons,
         needed(trial.matters, seen, OUTCOME[trial.main].usual, half, comb(len(trial.levels), 2)),
-        tuple((pair, _differs(record, facts, counted, pair)) for pair in combinations(trial.levels, 2)),
+        tuple((pair, _differs(record, counted, pair)) for pair in combinations(trial.levels, 2)),
         tuple(tasting_said(record, one) for one in record.tastings),
-        tuple(_cautions(record, facts, counted, comparisons)),
+        tuple(_cautions(record, counted, comparisons)),
     )
 
 
-def _counted(pieces: Sequence[PieceRecord]) -> tuple[int, ...]:
+def _counted(pieces: Sequence[Tried]) -> tuple[int, ...]:
     """Those that were not dropped; where any was drawn, the drawn ones alone."""
     kept = [i for i, p in enumerate(pieces) if p.piece.dropped_ms is None]
     drawn = [i for i in kept if pieces[i].piece.slot is not None]
     return tuple(drawn or kept)
 
 
-def _compared(
-    record: TrialRecord, facts: Sequence[Mapping[str, float]], counted: Sequence[int]
-) -> tuple[Comparison, ...]:
-    trial = record.trial
-    others = [q for name, q in OUTCOME.items() if name != trial.main and any(name in facts[i] for i in counted)]
+def _compared(record: TrialRecord, counted: Sequence[int]) -> tuple[Comparison, ...]:
+    trial, pieces = record.trial, [record.pieces[i] for i in counted]
+    others = [q for name, q in OUTCOME.items() if name != trial.main and any(name in p.facts for p in pieces)]
     pairs = list(combinations(trial.levels, 2))
-    mains = [_comparison(record, facts, counted, OUTCOME[trial.main], pair) for pair in pairs]
-    rest = [_comparison(record, facts, counted, q, pair) for q in others for pair in pairs]
-    complete = len({record.pieces[i].piece.slot for i in counted}) + _dropped(record) >= trial.planned and not any(
-        c.missing for c in mains
-    )
+    mains = [_comparison(trial, pieces, OUTCOME[trial.main], pair) for pair in pairs]
+    rest = [_comparison(trial, pieces, q, pair) for q in others for pair in pairs]
     standing = Standing(
-        all(record.pieces[i].piece.slot is not None for i in counted), complete, trial.closed_ms is not None, len(pairs)
+        all(p.piece.slot is not None for p in pieces), _complete(record, counted), trial.closed_ms is not None,
+        len(pairs),
     )
     return tuple(
         replace(c, p_together=p, state=state_of(c.effect, standing, main=c.main, p_together=p, matters=trial.matters))
         for some in (mains, rest) for c, p in zip(some, _together(some), strict=True)
     )
+
+
+def _complete(record: TrialRecord, counted: Sequence[int]) -> bool:
+    pieces = [record.pieces[i] for i in counted]
+    enough = len({p.piece.slot for p in pieces}) + _dropped(record) >= record.trial.planned
+    return enough and all(record.trial.main in p.facts for p in pieces)
 
 
 def _dropped(record: TrialRecord) -> int:
@@ -152,35 +150,28 @@ def _together(some: Sequence[Comparison]) -> list[float | None]:
     return out
 
 
-def _comparison(
-    record: TrialRecord, facts: Sequence[Mapping[str, float]], counted: Sequence[int], outcome: Quantity,
-    levels: tuple[str, str],
-) -> Comparison:
-    meant = [i for i in counted if record.pieces[i].piece.level in levels]
-    use = [i for i in meant if outcome.name in facts[i]]
-    y = np.array([facts[i][outcome.name] for i in use])
-    second = np.array([record.pieces[i].piece.level == levels[1] for i in use], dtype=np.bool_)
-    block = np.array([_block(record.trial, record.pieces[i]) for i in use], dtype=np.int64)
+def _comparison(trial: Trial, pieces: Sequence[Tried], outcome: Quantity, levels: tuple[str, str]) -> Comparison:
+    meant = [p for p in pieces if p.piece.level in levels]
+    use = [p for p in meant if outcome.name in p.facts]
+    y = np.array([p.facts[outcome.name] for p in use])
+    second = np.array([p.piece.level == levels[1] for p in use], dtype=np.bool_)
+    block = np.array([_block(trial, p) for p in use], dtype=np.int64)
     found = effect_of(y, second, block) if use else None
-    return Comparison(outcome, outcome.name == record.trial.main, levels, found, len(meant) - len(use))
+    return Comparison(outcome, outcome.name == trial.main, levels, found, len(meant) - len(use))
 
 
-def _block(trial: Trial, piece: PieceRecord) -> int:
+def _block(trial: Trial, piece: Tried) -> int:
     slot = piece.piece.slot
     return CHOSEN_BLOCK if slot is None else slot // trial.block
 
 
-def _differs(
-    record: TrialRecord, facts: Sequence[Mapping[str, float]], counted: Sequence[int], levels: tuple[str, str]
-) -> tuple[Differs, ...]:
-    first, second = ([facts[i] for i in counted if record.pieces[i].piece.level == level] for level in levels)
+def _differs(record: TrialRecord, counted: Sequence[int], levels: tuple[str, str]) -> tuple[Differs, ...]:
+    pieces = [record.pieces[i] for i in counted]
+    first, second = ([p.facts for p in pieces if p.piece.level == level] for level in levels)
     return differing([q for q in ELSE if q.name != record.trial.main], first, second)
 
 
-def _cautions(
-    record: TrialRecord, facts: Sequence[Mapping[str, float]], counted: Sequence[int],
-    comparisons: Sequence[Comparison],
-) -> list[str]:
+def _cautions(record: TrialRecord, counted: Sequence[int], comparisons: Sequence[Comparison]) -> list[str]:
     trial, out = record.trial, []
     wrong = [p for p in record.pieces if p.piece.slot is not None
              and drawn_level(trial.seed, trial.levels, trial.block, p.piece.slot) != p.piece.level]
@@ -194,24 +185,22 @@ def _cautions(
     if dropped := [p for p in record.pieces if p.piece.dropped_ms is not None]:
         told = "; ".join(f"{p.name} ({p.piece.level}): {p.piece.why}" for p in dropped)
         out.append(f"taken out: {told}. If a piece was taken out for how it turned out, nothing here holds")
-        if _otherwise(record, facts, comparisons):
+        if _otherwise(record, comparisons):
             out.append("with what was taken out counted in, the conclusion would be another")
     if trial.main in ASPECTS:
-        seen = [record.pieces[i] for i in counted if trial.main in facts[i] and not blind(record.pieces[i], trial.main)]
+        seen = [p for p in (record.pieces[i] for i in counted) if trial.main in p.facts and not blind(p, trial.main)]
         if seen:
             out.append(f"scored by somebody who knew the level, and may have tasted what was hoped for: {_names(seen)}")
     return out
 
 
-def _otherwise(
-    record: TrialRecord, facts: Sequence[Mapping[str, float]], comparisons: Sequence[Comparison]
-) -> bool:
+def _otherwise(record: TrialRecord, comparisons: Sequence[Comparison]) -> bool:
     """Whether the state of a main comparison would change if nothing had been dropped."""
     back = tuple(replace(p, piece=replace(p.piece, dropped_ms=None)) for p in record.pieces)
     whole = replace(record, pieces=back)
-    again = _compared(whole, facts, _counted(back))
+    again = _compared(whole, _counted(back))
     return [c.state for c in again if c.main] != [c.state for c in comparisons if c.main]
 
 
-def _names(pieces: Sequence[PieceRecord]) -> str:
+def _names(pieces: Sequence[Tried]) -> str:
     return ", ".join(p.name for p in pieces)

@@ -109,9 +109,9 @@ def needed_words(needed: Needed, units: str, unit: str) -> str:
 def _pieces(findings: Findings) -> Iterator[str]:
     yield ""
     main = findings.record.trial.main
-    for i, (piece, facts) in enumerate(zip(findings.record.pieces, findings.facts, strict=True)):
+    for i, piece in enumerate(findings.record.pieces):
         how = "drawn" if piece.piece.slot is not None else "chosen"
-        figure = f"{facts[main]:.1f}" if main in facts else "none yet"
+        figure = f"{piece.facts[main]:.1f}" if main in piece.facts else "none yet"
         out = "" if i in findings.counted else "  not counted"
         yield f"{piece.piece.level:<16}{how:<8}{main} {figure:<10}{piece.name}{out}"
 
