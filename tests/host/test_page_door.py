@@ -65,7 +65,7 @@ def paths_of(app):
         assert isinstance(route, Route), "a mount would need its own look"
         for method in sorted(route.methods - {"HEAD"}):
             path = route.path.replace("{name}", "live.js")
-            for one in ("{cook}", "{note}", "{alert}", "{placement}", "{trial}"):
+            for one in ("{cook}", "{note}", "{alert}", "{placement}", "{trial}", "{photo}"):
                 path = path.replace(one, "1")
             assert "{" not in path, f"say what stands for the parameter in {route.path}"
             yield method, path
@@ -112,6 +112,14 @@ def test_leaving_ends_the_session_in_this_browser(house):
     client = house.inside()
     assert client.post("/api/leave", json={}).status_code == 200
     assert client.get("/api/cooks").status_code == 401
+
+
+def test_who_came_in_by_the_password_finds_the_way_out_on_every_page_and_nobody_else_does(house):
+    house.set_password()
+    for path in ("/", "/cooks", "/trials", "/cook/1", "/nothing"):
+        assert 'id="leave"' in house.inside().get(path).text, path
+        assert 'id="leave"' not in house.client("127.0.0.1", "http://127.0.0.1:8421").get(path).text, path
+    assert 'id="leave"' not in house.client().get("/enter").text
 
 
 def test_a_new_password_ends_every_session_and_a_restart_ends_none(house, world):

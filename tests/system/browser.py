@@ -16,6 +16,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "host"))
 from page_world import World, make_world
 
 from pitscribe.page.app import make_app
+from pitscribe.page.door.door import Door
 from pitscribe.page.server import PageServer
 from pitscribe.watch.live import Watch
 
@@ -64,11 +65,11 @@ class Seen:
 
 
 @contextlib.contextmanager
-def site(folder: Path, *, every_s: float = 0.2, **world: object) -> Iterator[Site]:
-    """Serve a made-up cook on a free port."""
+def site(folder: Path, *, every_s: float = 0.2, door: Door | None = None, **world: object) -> Iterator[Site]:
+    """Serve a made-up cook on a free port, to who sits at this machine or behind a door."""
     made = make_world(folder, **world)  # type: ignore[arg-type]
     watch = Watch(made.ledger, made.clock, every_s=every_s)
-    server = PageServer(make_app(made.ledger, watch, made.clock))
+    server = PageServer(make_app(made.ledger, watch, made.clock, door=door))
     watch.start()
     server.start()
     try:

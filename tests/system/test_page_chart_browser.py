@@ -1,14 +1,16 @@
 """What the live chart shades and hatches, in a real browser: uncertainty, stalls and food safety; and its print."""
 
 import re
+import time
 from datetime import datetime
 
-import page_world
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from browser import chromium, new_context, new_page, site
+from browser import chromium, new_context, new_page, over_the_edge, site, too_small
 from page_world import OPEN_BIT, START
 from playwright.sync_api import expect
+
+from pitscribe.page.door.door import Door
 
 expect.set_options(timeout=30_000)
 
@@ -55,7 +57,7 @@ def utc(stamp):
 
 def test_the_uncertainty_of_each_line_is_drawn_when_it_is_asked_for_and_stays_so(running, page):
     assert not [url for url in page.seen.requests if "band=1" in url]
-    button = page.get_by_role("button", name="Uncertainty of each line")
+    button = page.get_by_role("button", name="± band")
     expect(button).to_have_attribute("aria-pressed", "false")
     button.focus()
     page.keyboard.press("Enter")
@@ -105,3 +107,33 @@ def test_the_danger_zone_and_what_is_unknown_are_hatched_where_the_analysis_has_
     assert len(shapes) == 2  # told apart without colour
     page.set_viewport_size({"width": 1440, "height": 900})
     expect(page.locator("#chart .annotation-text", has_text="second flat 40 to 140 °F")).to_have_count(1)
+
+
+PASSWORD = "ash oak and a slow fire"
+
+
+@pytest.mark.parametrize("width", [320, 390, 1440])
+def test_who_came_in_by_the_password_leaves_by_two_taps_and_one_alone_does_nothing(tmp_path, browser, width):
+    door = Door.with_password(tmp_path, ask_at_home=True)
+    door.lock.set_password(PASSWORD, door.lock.new_link(time.time()), time.time())
+    with site(tmp_path, hours=0.2, door=door) as running:
+        context = new_context(browser)
+        page, seen = new_page(context, width, 800)
+        page.goto(running.url)
+        page.get_by_label("The page's password").fill(PASSWORD)
+        page.keyboard.press("Enter")
+        page.wait_for_selector(CHART)
+        assert page.evaluate(over_the_edge(".scroll, #chart, .unseen, .skip")) == []
+        assert page.evaluate(too_small(".top button")) == []
+        page.get_by_role("button", name="Leave").focus()
+        page.keyboard.press("Enter")
+        expect(page.locator("#leave-dialog")).to_contain_text("The cook goes on")
+        assert grave(page) == []
+        page.get_by_role("button", name="Stay").click()
+        page.get_by_role("button", name="Leave").click()
+        page.locator("#leave-dialog [type=submit]").click()
+        expect(page).to_have_url(f"{running.url}/enter")
+        page.goto(running.url)
+        expect(page).to_have_url(f"{running.url}/enter")
+        context.close()
+        assert [c for c in seen.complaints if "401" not in c] == []

@@ -14,6 +14,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from pitscribe.errors import ConfigError
+from pitscribe.page.door.sessions import COOKIE
 
 TYPES = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
 _packing = threading.Lock()
@@ -93,10 +94,14 @@ def static(request: Request) -> Response:
 
 
 def page(name: str, status: int = 200) -> Callable[[Request], Response]:
-    """A route that serves one of the HTML files; they hold no data, so nothing has to be escaped into them."""
+    """A route that serves one of the HTML files; they hold no data, so nothing has to be escaped into them.
+
+    A browser that came in by the password finds the way out in the page's head.
+    """
 
     def route(request: Request) -> Response:
-        return HTMLResponse(_page(name), status_code=status, headers={"Cache-Control": "no-cache"})
+        text = _page(name, inside=COOKIE in request.cookies)
+        return HTMLResponse(text, status_code=status, headers={"Cache-Control": "no-cache"})
 
     return route
 
@@ -109,12 +114,12 @@ def refusal(words: str, status: int) -> Response:
 
 
 @cache
-def _page(name: str) -> str:
+def _page(name: str, *, inside: bool = False) -> str:
     """An HTML file, with what all pages share put in where it says ``<!-- head -->``, ``<!-- top -->``, ..."""
     text = _template(name)
     for part in ("head", "top", "foot"):
         text = text.replace(f"<!-- {part} -->\n", _template(f"{part}.part.html"))
-    return text
+    return text.replace("  <!-- leave -->\n", _template("leave.part.html") if inside else "")
 
 
 def _template(name: str) -> str:
