@@ -112,9 +112,11 @@ def _serve(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
 
 
 def _cooks(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    p = sub.add_parser("cooks", help="list the cooks")
+    p = sub.add_parser("cooks", help="list the cooks, or take away one that was a mistake")
     p.set_defaults(module="cooks", action="list")
     p.add_argument("--json", action="store_true", help="for another program")
+    p.add_argument("--drop", metavar="COOK", help="take that one away for good, by number or name; asks first")
+    p.add_argument("--yes", action="store_true", help="with --drop: do not ask")
 
 
 def _cook(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:

@@ -1,7 +1,9 @@
-"""``pitscribe cooks`` and ``pitscribe cook``: the list, and beginning, ending, placing and showing one."""
+"""``pitscribe cooks`` and ``pitscribe cook``: the list, and beginning, ending, placing, showing and dropping one."""
 
 import argparse
+import contextlib
 import json
+import sys
 
 from pitscribe.commands.aims import aims_of
 from pitscribe.commands.handover import handed_over, held
@@ -23,13 +25,18 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
     """Do what was asked of the ledger in the home folder."""
     actions = {
         "list": _list, "start": _start, "set": _set, "place": _place, "end": _end, "reopen": _reopen, "show": _show,
+        "drop": _drop,
     }
+    if arguments.action == "list" and arguments.drop is not None:
+        arguments.action = "drop"
     opened = {"list": read_ledger, "show": read_ledger, "start": begun_ledger}.get(arguments.action, open_ledger)
     with opened(config) as ledger:
         actions[arguments.action](config, ledger, arguments)
 
 
 def _list(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
+    if arguments.yes:
+        raise ConfigError("--yes goes with --drop COOK")
     cooks = ledger.cooks()
     if arguments.json:
         print(json.dumps([cook.as_json() for cook in cooks], indent=1))
@@ -135,6 +142,23 @@ def _show(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None
         print(remark)
     for note in record.notes:
         print(f"{local(note.at_ms / 1000)}  {note.kind}  {note.text}".rstrip())
+
+
+def _drop(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
+    """Take a cook away, after asking: one typed by mistake may be meant, and nothing brings it back."""
+    leaving = ledger.leaving(ledger.cook(arguments.drop).id)
+    print(_line(ledger, leaving.cook))
+    if not arguments.yes:
+        if not sys.stdin.isatty():
+            raise ConfigError(f"nobody is here to be asked; to take cook {leaving.cook.id} away all the same add --yes")
+        answer = ""
+        with contextlib.suppress(EOFError):
+            answer = input(f"take it away for good, with {leaving.words()}? yes or no: ")
+        if answer.strip().lower() != "yes":
+            print("it stays")
+            return
+    gone = ledger.drop_cook(leaving.cook.id)
+    print(f"taken away, with {gone.words()}; what the loggers read stays in the ledger")
 
 
 def _line(ledger: Ledger, cook: Cook) -> str:

@@ -1,14 +1,12 @@
 """The ledger: the one SQLite file that holds every frame as it came, and what people wrote beside it."""
 
 from pitscribe.ledger.framestore import FrameStore
-from pitscribe.ledger.photobook import Photobook
-from pitscribe.ledger.toldbook import Toldbook
-from pitscribe.ledger.trialbook import Trialbook
+from pitscribe.ledger.removal import Removal
 
 
-class Ledger(FrameStore, Trialbook, Toldbook, Photobook):
-    """``Ledger(path, clock)`` opens or creates the file; see FrameStore, Cookbook, Scorebook, Trialbook, Toldbook
-    and Photobook.
+class Ledger(FrameStore, Removal):
+    """``Ledger(path, clock)`` opens or creates the file; see FrameStore, Cookbook, Scorebook, Trialbook, Toldbook,
+    Photobook and Removal.
 
     May be used from any thread. Every method that changes something returns after a durable commit. A StoreError says
     in plain words what is wrong with the file or the disk; then nothing of that call was stored.
