@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.trialvalues import ASPECTS as ASPECTS
 from pitscribe.ledger.trialvalues import OUTCOMES as OUTCOMES
-from pitscribe.ledger.trialvalues import Answer, Piece, Score, Tasting, Weights
+from pitscribe.ledger.trialvalues import Answer, Piece, Tasting, Weights
+from pitscribe.ledger.trialvalues import Score as Score
 from pitscribe.ledger.trialvalues import Trial as Trial
 from pitscribe.series.reader import load
 from pitscribe.series.values import CookRecord
@@ -51,10 +52,26 @@ FactsOf = Callable[[PieceRecord], Mapping[str, float]]
 
 @dataclass(frozen=True, slots=True)
 class TastingRecord:
-    """One tasting and its answers, in the order of the tasters."""
+    """One tasting and its answers, in the order of the tasters.
+
+    answers : of a triangle or a pair;  rated : of a rating
+    undone : what was taken back, or said anew
+    """
 
     tasting: Tasting
     answers: tuple[Answer, ...]
+    rated: tuple[Rated, ...] = ()
+    undone: tuple[Undone, ...] = ()
+
+    @property
+    def heard(self) -> frozenset[int]:
+        """The tasters who have answered."""
+        return frozenset(one.taster for one in (*self.answers, *self.rated))
+
+    @property
+    def complete(self) -> bool:
+        """Whether it may be judged: it was closed, or everybody has answered."""
+        return self.tasting.closed_ms is not None or len(self.heard) == self.tasting.tasters
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,8 +101,14 @@ def load_trial(ledger: Ledger, id_or_name: int | str, facts_of: FactsOf) -> Tria
     return TrialRecord(
         trial,
         tuple(tried[piece.id] for piece in pieces),
-        tuple(TastingRecord(one, tuple(ledger.answers(one.id))) for one in ledger.tastings(trial.id)),
+        tuple(tasting_record(ledger, one) for one in ledger.tastings(trial.id)),
     )
+
+
+def tasting_record(ledger: Ledger, one: Tasting) -> TastingRecord:
+    """A tasting with what was answered."""
+    answers, rated, undone = ledger.answers(one.id), ledger.rated(one), ledger.undone(one)
+    return TastingRecord(one, tuple(answers), tuple(rated), tuple(undone))
 
 
 def _of_cook(ledger: Ledger, cook_id: int, pieces: Sequence[Piece], facts_of: FactsOf) -> list[Tried]:

@@ -10,7 +10,7 @@ from pitscribe.cook.evenness import evenness
 from pitscribe.cook.grid import cells_of, grid_of
 from pitscribe.cook.pit import pit_course
 from pitscribe.series import CookRecord
-from pitscribe.series.trial import ASPECTS, PieceRecord, Tried
+from pitscribe.series.trial import ASPECTS, PieceRecord, Score, Tried
 
 FIRST_MIN = 10  # the start temperature is the median of a place's first so many good minutes
 DAY_S, HOUR_S = 86_400.0, 3600.0
@@ -53,7 +53,7 @@ ELSE = (
 def facts_of(piece: PieceRecord) -> dict[str, float]:
     """Every outcome and every other quantity that is known of the piece, by name, in its unit; no key: not known."""
     found: dict[str, float | None] = {
-        **{aspect: _score(piece, aspect) for aspect in ASPECTS},
+        **{aspect: score_of(piece.scores, aspect, piece.piece.place) for aspect in ASPECTS},
         "yield": _yield(piece), "weight as it went on": _weight(piece, "trimmed_kg"),
         "date": piece.cook.cook.started_ms / 1000 / DAY_S,
         **_acts(piece.cook), **_readings(piece.cook, piece.piece.place),
@@ -61,11 +61,11 @@ def facts_of(piece: PieceRecord) -> dict[str, float]:
     return {name: value for name, value in found.items() if value is not None and np.isfinite(value)}
 
 
-def _score(piece: PieceRecord, aspect: str) -> float | None:
-    """Of the tasters' latest words on one place the mean; of a whole cook the mean over its places."""
+def score_of(scores: Sequence[Score], aspect: str, place: str = "") -> float | None:
+    """Of the tasters' latest words on one place the mean; of a whole cook the mean over its places. None: no word."""
     latest: dict[str, dict[str, float]] = {}
-    for score in piece.scores:
-        if score.aspect == aspect and (not piece.piece.place or score.place == piece.piece.place):
+    for score in scores:
+        if score.aspect == aspect and (not place or score.place == place):
             latest.setdefault(score.place, {})[score.taster] = score.value
     places = [float(np.mean(list(by_taster.values()))) for by_taster in latest.values()]
     return float(np.mean(places)) if places else None
