@@ -24,6 +24,7 @@ from pitscribe.page.door.door import Door
 from pitscribe.page.door.guard import Guard
 from pitscribe.page.events import BEAT_S, Hub
 from pitscribe.page.papers import Papers
+from pitscribe.page.photos import PhotosApi
 from pitscribe.page.places import PlacesApi
 from pitscribe.page.scores import ScoresApi
 from pitscribe.page.trials import TrialsApi
@@ -73,6 +74,7 @@ def make_app(
             *ScoresApi(ledger).routes(),
             *TrialsApi(ledger).routes(),
             *PlacesApi(ledger, watch).routes(),
+            *PhotosApi(ledger, watch, clock).routes(),
             *AlertsApi(ledger, clock).routes(),
             *door.routes(),
         ],

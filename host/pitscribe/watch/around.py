@@ -4,6 +4,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from pitscribe.ledger.photobook import Photo
 from pitscribe.ledger.values import LoggerInfo, Placement
 from pitscribe.watch.freshness import Limits
 
@@ -20,6 +21,7 @@ class Around:
     limits : how old readings may be
     heard : when a logger that is away or quiet was last heard of, UTC s; None where that is not known
     quiet : loggers that used to speak and have stopped
+    photos : those of the cook
     """
 
     now: float
@@ -30,6 +32,7 @@ class Around:
     limits: Limits = field(default_factory=Limits)
     heard: Mapping[int, float | None] = field(default_factory=dict)
     quiet: Collection[int] = ()
+    photos: Sequence[Photo] = ()
 
     def last_heard(self, info: LoggerInfo) -> float | None:
         """When a logger was last heard of, UTC s."""

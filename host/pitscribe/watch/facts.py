@@ -55,7 +55,7 @@ def lame_body(
         p.place: asdict(PlaceNow(p.place, p.kind, *nothing, around.limits.of_place(p.place)))
         for p in placements
     }
-    logs = {"loggers": [_logger(info, around) for info in around.loggers]}
+    logs = {"loggers": [_logger(info, around) for info in around.loggers], "photos": _photos(around)}
     places = list((blank | known).values())
     return {**old, **logs, "cook": cook.as_json(), "places": places, "notes": [_note(n) for n in notes]}
 
@@ -108,7 +108,11 @@ def _host(around: Around) -> dict[str, Any]:
         if count
     ]
     loggers = [_logger(info, around) for info in around.loggers]
-    return {"loggers": loggers, "intake": _intake(around.intake), "asides": asides}
+    return {"loggers": loggers, "intake": _intake(around.intake), "asides": asides, "photos": _photos(around)}
+
+
+def _photos(around: Around) -> list[dict[str, Any]]:
+    return [photo.as_json() for photo in around.photos]
 
 
 def _place(series: Series, said: Analysed, running: bool, around: Around) -> PlaceNow:

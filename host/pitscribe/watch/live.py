@@ -194,7 +194,8 @@ class Watch:
             old = facts.empty_body(around)
         with contextlib.suppress(Exception):  # the ledger itself may be what fails
             placements, notes = self._ledger.placements(cook.id), self._ledger.notes(cook.id)
-            around = Around(now, self._ledger.loggers(), None, self._ledger.asides())
+            photos = self._ledger.photos(cook.id)
+            around = Around(now, self._ledger.loggers(), None, self._ledger.asides(), photos=photos)
             return facts.lame_body(old, cook, placements, notes, around)
         return old | {"cook": cook.as_json()}
 
@@ -228,6 +229,7 @@ class Watch:
             limits=self._limits(mine, placements, ended),
             heard=heard,
             quiet=quiet,
+            photos=self._ledger.photos(cook.id),
         )
         record, analysis, readings = self._desks.look_at(cook, placements, around.over)
         matter = Matter((cook.target_c, tuple(placements)), (cook, record.notes, frozenset(around.over)), readings)
