@@ -19,7 +19,7 @@ from pitscribe.cook.forecast import Forecast, forecasts_of
 from pitscribe.cook.grid import Cells, Grid, cells_of, grid_of
 from pitscribe.cook.hints import hint_of
 from pitscribe.cook.interventions import interventions_of
-from pitscribe.cook.noted import Told
+from pitscribe.cook.noted import Told, notes_for
 from pitscribe.cook.phases import phases_of
 from pitscribe.cook.pit import PIT_MIN, AirNow, PitNow, pit_now
 from pitscribe.cook.plain import degrees, span
@@ -68,7 +68,7 @@ def analyse(
     air = [AirNow(p.place, p.celsius, c) for p, c in zip(now, cells, strict=True) if p.kind == "air"]
     even, notes = evenness(meat, grid), record.notes
     drive = drive_of([one.cells for one in air], grid.n)
-    heating = [heating_of(place, c, drive, notes, grid) for place, c in meat.items()]
+    heating = [heating_of(place, c, drive, notes_for(place, meat, notes), grid) for place, c in meat.items()]
     stalls = sorted((s for held, _ in heating for s in held), key=lambda s: (s.begin, s.place))
     doubts = {s.place: flagged(s, grid) for s in places if s.kind == "meat"}
     unsure = {s.place: doubtful(s, grid) for s in places if s.kind == "meat"}

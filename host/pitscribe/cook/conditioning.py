@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from pitscribe.cook.ensemble import EVERY, STEP_S, Ensemble
 from pitscribe.cook.grid import CELL_S, Cells, FloatArray, Grid
-from pitscribe.cook.noted import Told
+from pitscribe.cook.noted import COVERS, UNWRAP, Told, act_of
 from pitscribe.cook.pit import pit_course
 from pitscribe.cook.pit_ahead import Course, so_far
 from pitscribe.cook.rates import jumps_so_far
@@ -16,7 +16,6 @@ from pitscribe.cook.rates import jumps_so_far
 PER_STEP = int(STEP_S / CELL_S)
 LEAST_MIN = 30  # of readings, before anything is said of a place
 PIT_SEEN_MIN = 240
-COVERS = ("wrap", "boat", "pan")
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +122,7 @@ def _covers(notes: Sequence[Told], grid: Grid, first: int, steps: int) -> NDArra
         at = min(max(0, (grid.cell(note.at_ms / 1000) - first) // PER_STEP), steps)
         if note.kind in COVERS:
             covered[at:] = True
-        elif "unwrap" in note.text.lower():
+        elif act_of(note) == UNWRAP:
             covered[at:] = False
     return covered
 

@@ -16,8 +16,8 @@ from pitscribe.cook.pit import pit_course
 FAST_MIN = 15.0  # evens out gusts, an opened lid and most of a split's swing
 SLOW_MIN = 60.0  # half thickness squared over diffusivity and pi squared / 4, for a half thickness of 35 mm
 FELT_MIN = 20  # a dip of the air reaches the inside of a joint late: the lowest of so many minutes still acts
-USUAL_MIN = 240  # what the pit usually is: its upper quartile over several splits, so that an hour of dead fire
-# does not become the usual; a pit set lower does within three hours
+USUAL_MIN = 240  # what the pit usually is: its median over several splits, so that neither the heat of its lighting nor
+# an hour of dead fire is usual, and after two hours at another level that one is
 UNSEEN_MIN = 30  # without an air sample for so long, the pit is not known any more
 # Without any air probe: 250 degF, the middle of 225 to 275 degF (common practice, no source).
 ASSUMED_C = 121.1
@@ -38,7 +38,7 @@ def drive_of(air: Sequence[Cells], n: int) -> Drive:
     """The drive from the air places, in the order of placements (none: ``ASSUMED_C``; unseen for long: the usual)."""
     y = pit_course(air, n)
     fast, slow = lagged(y, FAST_MIN), lagged(y, SLOW_MIN)
-    usual = _upper_quartile(fast, USUAL_MIN)
+    usual = _median(fast, USUAL_MIN)
     have = np.flatnonzero(np.isfinite(y))
     unseen = max([UNSEEN_MIN, *(cells.minutes(UNSEEN_MIN) for cells in air)])
     last = np.full(n, -10 * unseen)
@@ -75,12 +75,12 @@ def _lowest(y: FloatArray, minutes: int) -> FloatArray:
     return lowest
 
 
-def _upper_quartile(y: FloatArray, minutes: int) -> FloatArray:
-    """Upper quartile of the last ``minutes`` cells (of those there are); NaN before the first."""
+def _median(y: FloatArray, minutes: int) -> FloatArray:
+    """The lower median of the last ``minutes`` cells (of those there are); NaN before the first."""
     if not y.size:
         return y
     # NaN (before the first) sort last: count back from the number that there are.
     table = np.sort(trailing(y, minutes), axis=1)
     count = np.isfinite(table).sum(axis=1)
-    quartile: FloatArray = table[np.arange(y.size), np.maximum((3 * count - 1) // 4, 0)]
-    return quartile
+    median: FloatArray = table[np.arange(y.size), np.maximum((count - 1) // 2, 0)]
+    return median

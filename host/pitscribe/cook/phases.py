@@ -2,7 +2,7 @@
 
 Stalls belong to places; the cook stalls while any of its places does. ``before``, ``stall``, ``between`` and ``after``
 follow on each other up to ``hold``, which begins with the first note of a pull or a hold. ``wrapped`` runs beside them,
-from a note of wrap, boat or pan to one that says that it was unwrapped (free text with that word), or to the hold.
+from a note of wrap, boat or pan to one of unwrap, or to the hold.
 """
 
 from collections.abc import Mapping, Sequence
@@ -13,11 +13,10 @@ import numpy as np
 
 from pitscribe.cook.evenness import LIMIT_K
 from pitscribe.cook.grid import CELL_S, Cells, FloatArray, Grid
-from pitscribe.cook.noted import Told
+from pitscribe.cook.noted import COVERS, UNWRAP, Told, act_of
 from pitscribe.cook.plain import iso, number
 from pitscribe.cook.table import Table
 
-COVERS = ("wrap", "boat", "pan")
 OFF = ("pull", "hold")
 JOIN_S = 1800.0  # places do not stall by the minute: a break no longer than this is none
 EDGE_MIN = 10  # the spread at a phase's begin and end is the mean of so many known minutes
@@ -91,7 +90,7 @@ def covered(notes: Sequence[Told]) -> list[tuple[float, float | None]]:
         at, is_on = note.at_ms / 1000, bool(spans) and spans[-1][1] is None
         if note.kind in COVERS and not is_on:
             spans.append((at, None))
-        elif is_on and (note.kind in OFF or (note.kind == "text" and "unwrap" in note.text.lower())):
+        elif is_on and act_of(note) in (*OFF, UNWRAP):
             spans[-1] = spans[-1][0], at
     off = off_at(notes)
     return [s for s in spans if off is None or s[0] < off]

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 from pitscribe.cook.drive import Drive, drive_of
 from pitscribe.cook.grid import Cells, Grid, cells_of, grid_of
-from pitscribe.cook.noted import Noted
+from pitscribe.cook.noted import Told
 from pitscribe.cook.pace import pace_of
 from pitscribe.cook.slow import Slowdown, slowdowns
 from pitscribe.cook.sweep import Stall as Stall
@@ -18,7 +18,7 @@ from pitscribe.series import Series
 
 
 def find_stalls(
-    meat: Series, air: Sequence[Series] = (), notes: Sequence[Noted] = (), *, grid: Grid | None = None
+    meat: Series, air: Sequence[Series] = (), notes: Sequence[Told] = (), *, grid: Grid | None = None
 ) -> list[Stall]:
     """Stalls of one meat place, in order of time.
 
@@ -30,13 +30,13 @@ def find_stalls(
     return stalls_of(meat.place, cells_of(meat, on), drive_of([cells_of(s, on) for s in air], on.n), notes, on)
 
 
-def stalls_of(place: str, cells: Cells, drive: Drive, notes: Sequence[Noted], grid: Grid) -> list[Stall]:
+def stalls_of(place: str, cells: Cells, drive: Drive, notes: Sequence[Told], grid: Grid) -> list[Stall]:
     """As ``find_stalls``, from what is already on the grid."""
     return heating_of(place, cells, drive, notes, grid)[0]
 
 
 def heating_of(
-    place: str, cells: Cells, drive: Drive, notes: Sequence[Noted], grid: Grid
+    place: str, cells: Cells, drive: Drive, notes: Sequence[Told], grid: Grid
 ) -> tuple[list[Stall], list[Slowdown]]:
     """Stalls of one place, and what else held its heating back for ten minutes or more; each in order of time."""
     swept = Sweep(place, cells.celsius, pace_of(cells, drive), notes, grid).walk()

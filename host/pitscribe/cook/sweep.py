@@ -6,10 +6,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from pitscribe.cook import slow
-from pitscribe.cook.acts import COVERS, ENDS, GRACE_MIN, WORDS, acts_by_cell
+from pitscribe.cook.acts import ENDS, GRACE_MIN, WORDS, acts_by_cell
 from pitscribe.cook.grid import CELL_S, FloatArray, Grid
 from pitscribe.cook.likely import likely
-from pitscribe.cook.noted import Noted
+from pitscribe.cook.noted import Told
 from pitscribe.cook.pace import BEST_MIN, LEAST_DRIVE_K, PACE_MIN, Pace
 from pitscribe.cook.rates import JUMP_K
 
@@ -52,7 +52,6 @@ class _At:
     """Where the sweep stands at one minute."""
 
     best: float = float("nan")  # best pace so far [1/h]
-    cap: float = float("inf")  # the best pace from before a wrap: what comes after it is not held to more
     best_from: int = 0  # first cell from which lines for the best pace may start
     run: int = 0  # minutes that speak for a change of state
     unknown: int = 0  # minutes without a pace
@@ -64,6 +63,8 @@ class _At:
     quiet_for: str = slow.WELL
     ended: str = slow.WELL  # it was pulled, or is held, as somebody noted
     ended_at: int = -1
+    ended_c: float = float("nan")  # what the pit usually was then
+    set_down: bool = False  # since then the pit has been clearly lower
     open_at: int = -1  # first cell of the present stall
     closed_at: int = -1  # cell in which the last stall was seen to end: it heated again, or the fire was low
     warmest: float = float("-inf")
@@ -73,7 +74,7 @@ class _At:
 class Sweep:
     """The sweep over one place; ``walk`` it once. ``stalls``: what it found; ``why``: what holds each minute back."""
 
-    def __init__(self, place: str, celsius: FloatArray, pace: Pace, notes: Sequence[Noted], grid: Grid) -> None:
+    def __init__(self, place: str, celsius: FloatArray, pace: Pace, notes: Sequence[Told], grid: Grid) -> None:
         self.place, self.celsius, self.pace, self.grid = place, celsius, pace, grid
         self.share = [float("nan")] * grid.n
         self.why = [slow.WELL] * grid.n
@@ -101,10 +102,8 @@ class Sweep:
         for kind in self.acts.get(k, ()):
             if k + GRACE_MIN.get(kind, 0) > max(k, at.quiet_until):
                 at.quiet_until, at.quiet_for = k + GRACE_MIN[kind], WORDS[kind]
-            if kind in COVERS and at.open_at < 0:
-                self._learn_anew(k)
             if kind in ENDS:
-                at.ended, at.ended_at = ENDS[kind], k
+                at.ended, at.ended_at, at.ended_c, at.set_down = ENDS[kind], k, self.pace.usual[k], False
                 if at.open_at >= 0:
                     self._close(k, self.grid.end(k), f"{kind} noted")
         last, jumps = self.pace.last, self.pace.jumps
@@ -116,14 +115,8 @@ class Sweep:
             at.jumped_at = -1
             if stayed and at.open_at < 0:
                 # Other tissue heats at another pace: nothing that was learned holds for it. (A spike comes back.)
-                self._learn_anew(k)
-                at.cap = float("inf")
-
-    def _learn_anew(self, k: int) -> None:
-        at = self.at
-        if at.best == at.best:
-            at.cap = min(at.cap, at.best)
-        at.best, at.best_from, at.run = float("nan"), k, 0
+                # A wrap changes the surface alone, and what the inside once showed holds on.
+                at.best, at.best_from, at.run = float("nan"), k, 0
 
     def _learn(self, k: int) -> None:
         """Raise the best pace, if this minute's long line shows a better one. Not during a stall."""
@@ -131,7 +124,7 @@ class Sweep:
         if at.open_at >= 0 or pace != pace or pace <= 0 or k - BEST_MIN + 1 < at.best_from:
             return
         if not pace <= at.best:
-            at.best = min(pace, at.cap)
+            at.best = pace
 
     def _share(self, k: int) -> float:
         """This minute's pace as a share of the best; NaN where it is not known."""
@@ -144,7 +137,7 @@ class Sweep:
     def _why(self, k: int) -> str:
         """What holds this minute back: ``slow.STALL`` beyond doubt the meat, ``slow.WELL`` nothing, else the cause."""
         pace, at, share = self.pace, self.at, self.share[k]
-        if at.ended and k - at.ended_at > PACE_MIN and share > END_SHARE:
+        if at.ended and k - at.ended_at > PACE_MIN and (share > END_SHARE or self._cooks_on(k)):
             at.ended = slow.WELL  # it is back on the fire
         if at.ended:
             return at.ended
@@ -166,6 +159,16 @@ class Sweep:
             return slow.TOO_HOT
         return at.quiet_for if k <= at.quiet_until else slow.STALL
 
+    def _cooks_on(self, k: int) -> bool:
+        """Whether the pit, which was set down for a hold, drives again as before it, and the place surely heats."""
+        at, pace = self.at, self.pace
+        before = at.ended_c - pace.last[k]
+        if before < LEAST_DRIVE_K or pace.last[k] != pace.last[k]:
+            return False
+        drives = pace.drive(k) >= STEADY_SHARE * before
+        at.set_down = at.set_down or not drives
+        return at.set_down and drives and pace.rate[k] > 2 * pace.u[k]
+
     def _count(self, speaks: bool, known: bool) -> bool:
         """Count minutes that speak for a change; a minute against takes two back, long ignorance all."""
         at = self.at
@@ -181,8 +184,8 @@ class Sweep:
         if k <= self.at.quiet_until:
             return  # what was counted stays: a stall goes on under a spritz
         if self._count(self.why[k] == slow.STALL, self.share[k] == self.share[k]):
-            # Where the pace fell for good; what a low fire held back before is not the stall's.
-            first = self._crossing(k, lambda i: self.share[i] >= BEGIN_SHARE or self.why[i] == slow.FIRE_LOW)
+            # Where the pace fell for good; what a dead fire held back before is not the stall's.
+            first = self._crossing(k, lambda i: self.share[i] >= BEGIN_SHARE or self.pace.fire(i) < LOW_SHARE)
             if self._goes_on(first, k):
                 self._reopen(k)
             elif self._probability(first, k) >= LEAST_TO_SAY:
@@ -191,7 +194,7 @@ class Sweep:
     def _goes_on(self, first: int, k: int) -> bool:
         """Whether what begins at ``first`` is the last stall still, which only seemed to be over."""
         at = self.at
-        if at.closed_at < 0 or at.best_from != at.closed_at:  # wrapped since, or in other tissue: another stall
+        if at.closed_at < 0 or at.best_from != at.closed_at:  # in other tissue since: another stall
             return False
         end = self.grid.cell((self.stalls[-1].end or 0.0) - CELL_S / 2)
         return first - end <= GOES_ON_MIN and self.pace.last[k] - self.pace.last[end] <= GOES_ON_K
