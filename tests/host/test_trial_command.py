@@ -193,7 +193,7 @@ def test_a_triangle_is_tasted_blind_and_judged_when_all_answers_are_in(kitchen, 
 def test_a_pair_counts_for_the_one_that_was_expected(kitchen, tmp_path):
     asked = ("--kind", "paired", "--tasters", "7", "--asks", "moisture", "--expects", "B")
     slips, plating, _ = tasting(kitchen, tmp_path, *asked)
-    assert "Put a ring around the one that is moister." in slips
+    assert "Mark the one that is moister." in slips
     shown, key = codes(slips), plates(plating)
     for taster, slip in enumerate(shown, 1):
         named = "A" if taster == 4 else "B"
@@ -228,3 +228,39 @@ def test_answers_and_tastings_that_cannot_be_are_refused_with_the_reason(kitchen
     assert "one of the two" in refused(kitchen, *pair, b, "--tasters", 5, "--asks", "bark", "--expects", third)
     assert "No such file or directory; name another place" in refused(
         kitchen, "trial", "sheet", "wrap", "--out", tmp_path / "none" / "x.html")
+
+
+def test_a_tasting_to_which_not_all_came_is_judged_when_it_is_closed_and_nothing_is_changed_after(kitchen, tmp_path):
+    slips, plating, _ = tasting(kitchen, tmp_path, "--kind", "triangle", "--tasters", "6")
+    shown, key = codes(slips), plates(plating)
+    odd = [next(c for c in slip if [key[x] for x in slip].count(key[c]) == 1) for slip in shown]
+    like = [next(c for c in slip if c != odd[i]) for i, slip in enumerate(shown)]
+    told(kitchen, "trial", "answer", "wrap", 5, like[4])
+    told(kitchen, "trial", "take-back", "wrap", 5)
+    assert "nothing yet" in refused(kitchen, "trial", "take-back", "wrap", 5)
+    for taster in (1, 2, 3, 4):
+        told(kitchen, "trial", "answer", "wrap", taster, odd[taster - 1])
+    assert "4 of 6 answers are in: no conclusion" in told(kitchen, "trial", "show", "wrap")
+    told(kitchen, "trial", "close-tasting", "wrap")
+    text = told(kitchen, "trial", "show", "wrap")
+    # guessing: (1/3)^4 = 0.012
+    assert "Closed with 4 of 6 answers. 4 of 4 named the odd one; guessing does as well with p 0.012." in text
+    assert f"Taken back or said anew: taster 5, {like[4]}." in text
+    for words in (("answer", "wrap", 6, odd[5]), ("take-back", "wrap", 1), ("close-tasting", "wrap")):
+        assert "was closed" in refused(kitchen, "trial", *words)
+
+
+def test_a_closed_rating_says_in_what_the_two_are_told_apart_by_an_exact_test(kitchen, tmp_path):
+    slips, plating, (a, b) = tasting(kitchen, tmp_path, "--kind", "rating", "--tasters", "6")
+    key = plates(plating)
+    for taster, slip in enumerate(slips.split("<section")[1:], 1):
+        for code in re.findall(r'<th scope="col">(\d{3})', slip):
+            # B is juicier to everybody by 1.5 to 2 points, and both are as tender
+            more = 1.5 + 0.1 * taster if key[code] == "B" else 0
+            told(kitchen, "trial", "answer", "wrap", taster, code, "--moisture", 5 + more, "--tenderness", 6)
+    told(kitchen, "trial", "close-tasting", "wrap")
+    text = told(kitchen, "trial", "show", "wrap")
+    # six tasters who all prefer one: in 2 of 64 orders chance alone does so
+    assert f"{b} less {a}, what decides first: moisture +1.9 points by 6 tasters, p 0.031;" in text
+    assert "tenderness +0.0 points by 6 tasters, p 1.000, with the others together 1.000." in text
+    assert "People tell them apart in moisture." in text

@@ -6,7 +6,7 @@ import sqlite3
 import pytest
 
 from pitscribe.clock import SetClock
-from pitscribe.errors import ConfigError, NotFoundError, StoreError
+from pitscribe.errors import ConfigError, NotFoundError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.store import APPLICATION_ID, MIGRATIONS
 from pitscribe.ledger.trialvalues import Weights
@@ -210,3 +210,70 @@ def test_a_trial_is_read_one_cook_after_the_other_and_no_record_of_a_cook_is_kep
     record = load_trial(ledger, trial.id, facts)
     assert held == [1, 1, 1, 1]
     assert [p.facts["cooks"] for p in record.pieces] == [p.piece.cook_id for p in record.pieces]
+
+
+def tasted(ledger, kind="triangle", tasters=3, **more):
+    trial = ledger.new_trial("wrap", **PLAN)
+    pieces = [ledger.enter(trial.id, ledger.start_cook(f"Night {i}").id, "", level, None)
+              for i, level in enumerate(("foil", "paper"))]
+    return ledger.new_tasting(trial.id, kind, *pieces, tasters=tasters, seed="ab", **more), pieces
+
+
+def test_what_a_taster_said_is_taken_back_with_its_trace(ledger):
+    tasting, _ = tasted(ledger)
+    ledger.answer(tasting, 1, "417")
+    ledger.answer(tasting, 1, "418", instead=True)
+    ledger.answer(tasting, 2, "900")
+    ledger.withdraw_answer(tasting, 1)
+    assert [(a.taster, a.code) for a in ledger.answers(tasting.id)] == [(2, "900")]
+    assert [(u.taster, u.said) for u in ledger.undone(tasting)] == [(1, "417"), (1, "418")]
+    with pytest.raises(ConfigError, match="nothing yet"):
+        ledger.withdraw_answer(tasting, 1)
+    ledger.answer(tasting, 1, "417")
+    assert [a.code for a in ledger.answers(tasting.id)] == ["417", "900"]
+
+
+def test_a_ratings_scores_are_blind_scores_of_its_pieces_and_are_taken_back_together(ledger):
+    tasting, (first, second) = tasted(ledger, "rating")
+    ledger.rate(tasting, 2, first, {"moisture": 5.0, "bark": 6.0})
+    ledger.rate(tasting, 2, second, {"moisture": 8.0})
+    ledger.rate(tasting, 3, second, {"moisture": 7.0})
+    ledger.score(first.cook_id, "bark", 1.0, taster="taster x of tasting 1")  # somebody's own name
+    assert [(r.taster, r.piece, r.aspect, r.value) for r in ledger.rated(tasting)] == [
+        (2, first.id, "bark", 6.0), (2, first.id, "moisture", 5.0), (2, second.id, "moisture", 8.0),
+        (3, second.id, "moisture", 7.0)]
+    assert {s.blind for s in ledger.scores(second.cook_id)} == {True}
+    ledger.withdraw_answer(tasting, 2)
+    assert [r.taster for r in ledger.rated(tasting)] == [3]
+    assert sorted(u.said for u in ledger.undone(tasting)) == ["bark 6", "moisture 5", "moisture 8"]
+    third = ledger.enter(first.trial_id, ledger.start_cook("Night 3").id, "", "foil", None)
+    with pytest.raises(ConfigError, match="one of its two pieces"):
+        ledger.rate(tasting, 2, third, {"bark": 5.0})
+
+
+@pytest.mark.parametrize("kind", ["triangle", "rating"])
+def test_a_closed_tasting_takes_nothing_in_and_gives_nothing_back(ledger, kind):
+    tasting, (first, _) = tasted(ledger, kind)
+    say = (lambda n: ledger.answer(tasting, n, "417")) if kind == "triangle" else (
+        lambda n: ledger.rate(tasting, n, first, {"bark": 5.0}))
+    say(1)
+    assert [t.id for t in ledger.open_tastings()] == [tasting.id]
+    assert ledger.close_tasting(tasting.id).closed_ms == NOW * 1000
+    assert ledger.open_tastings() == []
+    for act in (lambda: say(2), lambda: ledger.withdraw_answer(tasting, 1), lambda: ledger.close_tasting(tasting.id)):
+        with pytest.raises(ConfigError, match="was closed"):
+            act()
+    assert len(ledger.answers(tasting.id)) + len(ledger.rated(tasting)) == 1
+    with sqlite3.connect(ledger.path) as db:
+        for sql in ("UPDATE tastings SET closed_ms = NULL", "UPDATE tastings SET tasters = 9",
+                    "INSERT INTO answers (tasting_id, taster, code, made_ms) VALUES (1, 3, '123', 0)"):
+            with pytest.raises(sqlite3.IntegrityError):
+                db.execute(sql)
+
+
+def test_a_taster_whom_nobody_set_a_plate_for_is_refused(ledger):
+    tasting, (first, _) = tasted(ledger, "rating", tasters=2)
+    with pytest.raises(ConfigError, match="1 to 2"):
+        ledger.rate(tasting, 3, first, {"bark": 5.0})
+    with pytest.raises(NotFoundError, match="no tasting 9"):
+        ledger.tasting(9)

@@ -10,13 +10,14 @@ from playwright.sync_api import sync_playwright
 
 from pitscribe.cook.trials.draw import Stream, drawn_level, seal
 from pitscribe.cook.trials.sensory import least_right, power, tasted, tasters_needed
-from pitscribe.cook.trials.serving import ORDERS, servings
+from pitscribe.cook.trials.serving import ORDERS, read_word, servings, slip_words
 from pitscribe.errors import ConfigError
 from pitscribe.report.tasting import Slip, plating_list, tasting_slips
 
 PINNED_LEVELS = ["paper", "paper", "foil", "paper", "foil", "foil", "foil", "paper"]
 PINNED_SERVINGS = [("ABB", ("504", "642", "839")), ("BAB", ("924", "624", "139"))]
 PINNED_SEAL = "d57f2-23c0a"
+PINNED_WORDS = ("mqc7-h8qf", "u6m8-cjxf")
 
 
 # draws
@@ -26,6 +27,7 @@ def test_what_was_drawn_once_is_drawn_for_ever():
     assert [drawn_level("a seed", ["foil", "paper"], 8, i) for i in range(8)] == PINNED_LEVELS
     assert [(s.samples, s.codes) for s in servings("triangle", "a seed", 2)] == PINNED_SERVINGS
     assert seal("a seed", "wrap", "8") == PINNED_SEAL
+    assert slip_words("a seed", 2) == PINNED_WORDS
 
 
 @settings(max_examples=60, deadline=None)
@@ -141,3 +143,13 @@ def test_slips_and_plating_list_fit_a4_and_a_phone_and_no_slip_is_torn(tmp_path)
             browser.close()
     assert pages == {("triangle", "slips"): 3, ("triangle", "plating"): 1, ("paired", "slips"): 3,
                      ("paired", "plating"): 1, ("rating", "slips"): 2, ("rating", "plating"): 1}
+
+
+@given(st.text(min_size=1, max_size=40), st.integers(1, 100))
+def test_slips_have_words_of_their_own_that_tell_nothing_of_codes_and_are_read_however_they_are_typed(seed, tasters):
+    words = slip_words(seed, tasters)
+    assert len(set(words)) == tasters
+    assert words[:1] == slip_words(seed, 1)
+    for word in words:
+        assert re.fullmatch("[2-9a-hjkmnp-z]{4}-[2-9a-hjkmnp-z]{4}", word)
+        assert read_word(word.upper().replace("-", " ")) == read_word(word.replace("-", "")) == word

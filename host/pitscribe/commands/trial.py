@@ -15,15 +15,14 @@ from pitscribe.config import Config
 from pitscribe.cook.trials.draw import check_block, drawn_level, seal
 from pitscribe.cook.trials.facts import OUTCOME, facts_of
 from pitscribe.cook.trials.findings import findings_of
-from pitscribe.cook.trials.permutation import least_p
-from pitscribe.cook.trials.power import LEVEL, needed, power_of
-from pitscribe.cook.trials.text import amount, lines, needed_words
+from pitscribe.cook.trials.outlook import plan_words
+from pitscribe.cook.trials.text import lines
 from pitscribe.errors import ConfigError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.trialvalues import OUTCOMES, Trial
 from pitscribe.series.trial import load_trial
 
-_ELSEWHERE = ("taste", "sheet", "answer")
+_ELSEWHERE = ("taste", "sheet", "answer", "take-back", "close-tasting")
 _READS = ("list", "show")
 
 
@@ -51,7 +50,7 @@ def _new(config: Config, ledger: Ledger, a: argparse.Namespace) -> None:
     )
     print(_line(ledger, trial))
     print(f"seal {seal(trial.seed, *trial.plan)}: write it on paper; it shows if plan or draw is ever changed")
-    for line in _outlook(trial, config.units):
+    for line in plan_words(len(levels), trial.main, trial.matters, trial.planned, block, config.units):
         print(line)
     print(f"next, before each cook: pitscribe trial assign {trial.name!r} COOK")
 
@@ -72,22 +71,6 @@ def _matters(main: str, text: str, units: str) -> float:
         raise ConfigError(f"--matters {text}: for {main} write {how}") from None
 
 
-def _outlook(trial: Trial, units: str) -> list[str]:
-    """What the plan can tell, before anything is done."""
-    n, half, outcome = len(trial.levels), trial.block // len(trial.levels), OUTCOME[trial.main]
-    each, together = trial.planned // n, n * (n - 1) // 2
-    level = LEVEL / together
-    if least_p([(2 * half, half)] * (trial.planned // trial.block)) > level:
-        out = [f"warning: with {each} of each level in such blocks no outcome at all could be told from chance"]
-    else:
-        power = power_of(each, half, trial.matters, outcome.usual, level)
-        matters, usual = (amount(size, outcome.unit, units) for size in (trial.matters, outcome.usual))
-        out = [f"a difference of {matters} would be told {100 * power:.0f} times in 100, if pieces alike differ by "
-               f"{usual} (our allowance)"]
-    whole = half if trial.block < trial.planned else None
-    return [*out, needed_words(needed(trial.matters, None, outcome.usual, whole, together), units, outcome.unit)]
-
-
 def _list(config: Config, ledger: Ledger, a: argparse.Namespace) -> None:
     trials = ledger.trials()
     if a.json:
@@ -101,7 +84,10 @@ def _list(config: Config, ledger: Ledger, a: argparse.Namespace) -> None:
 
 
 def _line(ledger: Ledger, trial: Trial) -> str:
-    state = "ended early" if trial.closed_ms is not None else f"{ledger.next_slot(trial.id)} of {trial.planned} drawn"
+    drawn = ledger.next_slot(trial.id)
+    state = f"{drawn} of {trial.planned} drawn"
+    if trial.closed_ms is not None:
+        state = "closed" if drawn == trial.planned else "ended early"
     return f"{trial.id:4}  {local(trial.made_ms / 1000)}  {state:>14}  {trial.name}: {trial.question}"
 
 

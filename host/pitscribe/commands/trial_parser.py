@@ -51,7 +51,7 @@ def add_trial(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> Non
     add = action("add", "enter a cook whose level was chosen, and not drawn", cook=True)
     add.add_argument("--level", required=True, metavar="LEVEL")
     for a in (action("drop", "take a cook out; it stays in the log", cook=True),
-              action("close", "end a trial before all that was planned is in")):
+              action("close", "end a trial; before all that was planned is in there is no conclusion")):
         a.add_argument("--why", required=True, metavar="TEXT", help="the reason, which is shown ever after")
     show = action("show", "what a trial says, and what it cannot say")
     show.add_argument("--json", action="store_true", help="for another program: degC, K and hours")
@@ -65,7 +65,10 @@ def add_trial(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> Non
     answer.add_argument("code", help="three digits")
     answer.add_argument("--instead", action="store_true", help="in place of one that was typed wrongly")
     _scores(answer)
-    for a in (sheet, answer):
+    back = action("take-back", "take back what a taster said; it is kept, and counts no more")
+    back.add_argument("taster", type=int, help="number on the slip")
+    close = action("close-tasting", "end a tasting with the answers that are in; then it is judged")
+    for a in (sheet, answer, back, close):
         a.add_argument("--tasting", type=int, metavar="N", help="which one (default: the latest)")
 
 

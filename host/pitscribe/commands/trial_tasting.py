@@ -1,4 +1,4 @@
-"""``pitscribe trial taste``, ``sheet`` and ``answer``: blind tastings of two pieces."""
+"""``pitscribe trial taste``, ``sheet``, ``answer``, ``take-back``, ``close-tasting``: blind tastings of two pieces."""
 
 import argparse
 import secrets
@@ -8,8 +8,8 @@ from pitscribe.commands.ledgers import open_ledger, read_ledger
 from pitscribe.commands.trial_pieces import meant_piece, meant_tasting, piece_name
 from pitscribe.commands.when import local
 from pitscribe.config import Config
-from pitscribe.cook.trials.sensory import GUESS, least_right, power, tasters_needed
-from pitscribe.cook.trials.serving import Serving, servings
+from pitscribe.cook.trials.outlook import tasting_words
+from pitscribe.cook.trials.serving import Serving, servings, slip_words
 from pitscribe.errors import ConfigError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.trialvalues import ASPECTS, Tasting, Trial
@@ -23,7 +23,8 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
             _sheet(ledger, arguments)
         return
     with open_ledger(config) as ledger:
-        (_taste if arguments.action == "taste" else _answer)(ledger, arguments)
+        {"taste": _taste, "answer": _answer, "take-back": _take_back, "close-tasting": _close}[arguments.action](
+            ledger, arguments)
 
 
 def _taste(ledger: Ledger, a: argparse.Namespace) -> None:
@@ -40,21 +41,8 @@ def _taste(ledger: Ledger, a: argparse.Namespace) -> None:
           f"{tasting.tasters} tasters")
     if first.level == second.level:
         print(f"warning: both are {first.level}: it will tell whether pieces alike are told apart")
-    if tasting.kind in GUESS:
-        print(_outlook(tasting))
+    print(tasting_words(tasting.kind, tasting.tasters, expected=expects is not None))
     print(f"next: pitscribe trial sheet {trial.name!r} --out slips.html --plating plating.html")
-
-
-def _outlook(tasting: Tasting) -> str:
-    sides = 2 if tasting.kind == "paired" and tasting.expects is None else 1
-    n, least = tasting.tasters, least_right(tasting.kind, tasting.tasters, sides=sides)
-    wanted = tasters_needed(tasting.kind, 0.5, sides=sides)
-    advice = f"{wanted} tasters would tell it 80 times in 100, if half of the people can taste it"
-    if least is None:
-        return f"warning: with {n} tasters not even all of them right would tell anything; {advice}"
-    seen = 100 * power(tasting.kind, n, 0.5, sides=sides)
-    return (f"it takes {least} of {n} to tell them apart, which happens {seen:.0f} times in 100 if half can taste it; "
-            f"{advice}")
 
 
 def _sheet(ledger: Ledger, a: argparse.Namespace) -> None:
@@ -62,7 +50,8 @@ def _sheet(ledger: Ledger, a: argparse.Namespace) -> None:
     tasting = meant_tasting(ledger, trial, a.tasting)
     who = servings(tasting.kind, tasting.seed, tasting.tasters)
     title = f"Tasting {tasting.id}"
-    slips = [Slip(one.taster, one.codes) for one in who]
+    words = slip_words(tasting.seed, tasting.tasters)
+    slips = [Slip(one.taster, one.codes, word) for one, word in zip(who, words, strict=True)]
     _put(a.out, tasting_slips(title, tasting.kind, tasting.asks, slips))
     print(f"{a.out}: {tasting.tasters} slips for the tasters, without anything that says which is which")
     if a.plating is not None:
@@ -104,9 +93,17 @@ def _rated(
     if not given:
         raise ConfigError("a rating is answered by scores: --tenderness 7 --moisture 6")
     number = tasting.first if serving.sample(code) == "A" else tasting.second
-    piece = next(p for p in ledger.pieces(trial.id) if p.id == number)
-    taster = f"taster {serving.taster} of tasting {tasting.id}"
-    with ledger.together():
-        for aspect, value in given.items():
-            ledger.score(piece.cook_id, aspect, value, place=piece.place, taster=taster, blind=True)
+    ledger.rate(tasting, serving.taster, next(p for p in ledger.pieces(trial.id) if p.id == number), given)
     print(f"tasting {tasting.id}: {len(given)} blind scores of sample {code} by taster {serving.taster}")
+
+
+def _take_back(ledger: Ledger, a: argparse.Namespace) -> None:
+    tasting = meant_tasting(ledger, ledger.trial(a.trial), a.tasting)
+    ledger.withdraw_answer(tasting, a.taster)
+    print(f"tasting {tasting.id}: what taster {a.taster} said is taken back, and kept")
+
+
+def _close(ledger: Ledger, a: argparse.Namespace) -> None:
+    trial = ledger.trial(a.trial)
+    tasting = ledger.close_tasting(meant_tasting(ledger, trial, a.tasting).id)
+    print(f"tasting {tasting.id}: closed; next: pitscribe trial show {trial.name!r}")

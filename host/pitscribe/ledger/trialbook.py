@@ -1,4 +1,4 @@
-"""Trials in the ledger: what was asked, what was drawn for whom, who tasted what. All of it is only ever added to."""
+"""Trials in the ledger: what was asked, and what was drawn for whom. All of it is only ever added to."""
 
 import json
 from collections.abc import Sequence
@@ -8,21 +8,20 @@ from typing import Any
 from pitscribe.errors import ConfigError, NotFoundError
 from pitscribe.ledger.checks import checked_text, name_of, time_words
 from pitscribe.ledger.cooks import MOST_ID
-from pitscribe.ledger.scorebook import Scorebook
-from pitscribe.ledger.trialvalues import ASPECTS, OUTCOMES, TASTINGS, Answer, Piece, Tasting, Trial
+from pitscribe.ledger.tastingbook import Tastingbook
+from pitscribe.ledger.trialvalues import OUTCOMES, Piece, Trial
 from pitscribe.ledger.values import Cook
 
-MOST_LEVELS, MOST_PLANNED, MOST_TASTERS = 4, 200, 100
+MOST_LEVELS, MOST_PLANNED = 4, 200
 
 _TRIAL = (
     "SELECT id, name, question, factor, levels, main, matters, planned, block, seed, seed_told, made_ms, closed_ms, "
     "closed_why FROM trials "
 )
 _PIECE = "SELECT id, trial_id, cook_id, place, level, slot, made_ms, dropped_ms, why FROM pieces "
-_TASTING = "SELECT id, trial_id, kind, first, second, asks, expects, tasters, seed, made_ms FROM tastings "
 
 
-class Trialbook(Scorebook):
+class Trialbook(Tastingbook):
     """The part of the ledger that trials are in."""
 
     def new_trial(
@@ -154,63 +153,6 @@ class Trialbook(Scorebook):
             sql = "UPDATE pieces SET dropped_ms = ?, why = ? WHERE id = ? AND dropped_ms IS NULL"
             if not db.execute(sql, (self.now_ms(), why, piece_id)).rowcount:
                 raise ConfigError("it was taken out already; what was said then stays")
-
-    # tastings
-
-    def new_tasting(
-        self, trial_id: int, kind: str, first: Piece, second: Piece, *, tasters: int, seed: str, asks: str = "",
-        expects: Piece | None = None,
-    ) -> Tasting:
-        """Lay a blind tasting of two pieces down. ConfigError for one that cannot be."""
-        if kind not in TASTINGS:
-            raise ConfigError(f"a tasting of kind {kind!r}: give {', '.join(TASTINGS)}")
-        if first.id == second.id or {first.trial_id, second.trial_id} != {trial_id}:
-            raise ConfigError("a tasting is of two different pieces of one trial")
-        if kind == "paired" and asks not in ASPECTS:
-            raise ConfigError(f"a pair is compared in one thing: say which, of {', '.join(ASPECTS)}")
-        if kind != "paired" and (asks or expects is not None):
-            raise ConfigError("what is asked, and which is expected to have more of it, is for a paired tasting alone")
-        if not 1 <= tasters <= MOST_TASTERS:
-            raise ConfigError(f"{tasters} tasters: give 1 to {MOST_TASTERS}")
-        with self._write() as db:
-            made = db.execute(
-                "INSERT INTO tastings (trial_id, kind, first, second, asks, expects, tasters, seed, made_ms) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (trial_id, kind, first.id, second.id, asks, None if expects is None else expects.id, tasters, seed,
-                 self.now_ms()),
-            )
-            return Tasting(*self._read(_TASTING + "WHERE id = ?", (int(made.lastrowid or 0),))[0])
-
-    def tastings(self, trial_id: int) -> list[Tasting]:
-        """The tastings of a trial, in their order."""
-        return [Tasting(*row) for row in self._read(_TASTING + "WHERE trial_id = ? ORDER BY id", (trial_id,))]
-
-    def answer(self, tasting: Tasting, taster: int, code: str, *, instead: bool = False) -> Answer:
-        """Write down which code a taster named. ``instead``: of one that was typed wrongly, which is kept.
-
-        ConfigError if this taster has answered, and ``instead`` is not given.
-        """
-        if not 1 <= taster <= tasting.tasters:
-            raise ConfigError(f"taster {taster}: this tasting has 1 to {tasting.tasters}")
-        with self._write() as db:
-            now = self.now_ms()
-            given = next((a for a in self.answers(tasting.id) if a.taster == taster), None)
-            if given is not None and not instead:
-                raise ConfigError(f"taster {taster} has answered {given.code}; if that was typed wrongly, say so")
-            db.execute(
-                "UPDATE answers SET withdrawn_ms = ? WHERE tasting_id = ? AND taster = ? AND withdrawn_ms IS NULL",
-                (now, tasting.id, taster),
-            )
-            db.execute(
-                "INSERT INTO answers (tasting_id, taster, code, made_ms) VALUES (?, ?, ?, ?)",
-                (tasting.id, taster, code, now),
-            )
-            return Answer(taster, code, now)
-
-    def answers(self, tasting_id: int) -> list[Answer]:
-        """The answers of a tasting, by taster."""
-        sql = "SELECT taster, code, made_ms FROM answers WHERE tasting_id = ? AND withdrawn_ms IS NULL ORDER BY taster"
-        return [Answer(*row) for row in self._read(sql, (tasting_id,))]
 
 
 def _trial(row: Sequence[Any]) -> Trial:

@@ -130,6 +130,7 @@ class Tasting:
 
     asks : which aspect a pair is compared in, "" for a triangle
     expects : the piece that should have more of it, said beforehand; None: two-sided
+    closed_ms : since when no answer comes in and none is taken back; None: it is open
     """
 
     id: int
@@ -142,6 +143,11 @@ class Tasting:
     tasters: int
     seed: str
     made_ms: int
+    closed_ms: int | None = None
+
+    def taster(self, number: int) -> str:
+        """Under which name a taster's scores are kept; from 1."""
+        return f"taster {number} of tasting {self.id}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,3 +157,23 @@ class Answer:
     taster: int  # from 1
     code: str
     made_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Rated:
+    """One score that a taster gave one of the two pieces of a rating."""
+
+    taster: int  # from 1
+    piece: int  # its number
+    aspect: str
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Undone:
+    """What a taster had said and what counts no more: "417", or "moisture 7" of a rating."""
+
+    taster: int  # from 1
+    said: str
+    made_ms: int
+    withdrawn_ms: int

@@ -20,6 +20,7 @@ p { margin: 1.5mm 0 } ul { margin: 1mm 0; padding-left: 5mm }
 .head { display: flex; justify-content: space-between; gap: 5mm; align-items: baseline }
 .codes { display: flex; gap: 8mm; margin: 4mm 0; padding: 0; list-style: none; flex-wrap: wrap }
 .code { border: 2px solid #111; border-radius: 3mm; padding: 2mm 7mm; font: 700 20pt/1.3 ui-monospace, monospace }
+.word { font: 700 11pt/1.3 ui-monospace, monospace }
 .line { border-bottom: 1px solid #777; min-height: 8mm }
 table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums }
 th, td { border: 1px solid #777; padding: .8mm 2.5mm; text-align: left; vertical-align: top }
@@ -31,8 +32,8 @@ thead { display: table-header-group } tr { break-inside: avoid }
 @media screen and (max-width: 620px) { body { padding: 4mm } .code { padding: 2mm 4mm } table { font-size: 9.5pt } }
 """
 _TASKS = {
-    "triangle": "Two of these three are alike, and one is different. Put a ring around the one that is different.",
-    "paired": "Put a ring around the one {meant}.",
+    "triangle": "Two of these three are alike, and one is different. Mark the one that is different.",
+    "paired": "Mark the one {meant}.",
     "rating": "Give each a score from 0 to 10 in every line, as the words say.",
 }
 _MEANT = {
@@ -42,29 +43,38 @@ _MEANT = {
 
 
 class Slip(NamedTuple):
-    """A taster's number, and the codes in the order in which they are tasted."""
+    """A taster's number, the codes in the order in which they are tasted, and the word that opens the taster's form."""
 
     taster: int
     codes: Sequence[str]
+    word: str = ""
 
 
-def tasting_slips(title: str, kind: str, asks: str, slips: Sequence[Slip]) -> str:
+def task_words(kind: str, asks: str) -> str:
+    """What a taster is asked to do; of a paired tasting with ``asks``, the aspect that it is compared in."""
+    forced = "" if kind == "rating" else " You must choose one; if you cannot tell, guess."
+    return _TASKS[kind].format(meant=_MEANT.get(asks, "")) + forced
+
+
+def tasting_slips(title: str, kind: str, asks: str, slips: Sequence[Slip], *, where: str = "") -> str:
     """The slips to cut apart, as one HTML file.
 
     kind : "triangle", "paired" or "rating";  asks : the aspect that a pair is compared in
+    where : the address at which a phone opens a taster's form; "": not known
     """
-    return _page(title, "".join(_slip(title, kind, asks, slip) for slip in slips))
+    return _page(title, "".join(_slip(title, kind, asks, slip, where) for slip in slips))
 
 
-def _slip(title: str, kind: str, asks: str, slip: Slip) -> str:
-    task = _TASKS[kind].format(meant=_MEANT.get(asks, ""))
-    forced = "" if kind == "rating" else " You must choose one; if you cannot tell, guess."
+def _slip(title: str, kind: str, asks: str, slip: Slip, where: str) -> str:
+    on_phone = f"{escape(where)}, slip " if where else "slip "
+    word = f'<p class="small">Or on a phone: {on_phone}<b class="word">{escape(slip.word)}</b></p>' if slip.word else ""
     answer = _scores(slip) if kind == "rating" else _codes(slip)
     return (
         f'<section class="slip"><div class="head"><h2>{escape(title)}</h2><b>Taster {slip.taster}</b></div>'
         "<p>Taste from left to right, with a sip of water and a bite of plain bread before each. "
-        f"{escape(task)}{forced} Do not talk until everybody is done.</p>"
-        f'{answer}<p class="small">If something here may harm you (an allergy, pork, pepper), ask before you taste.</p>'
+        f"{escape(task_words(kind, asks))} Do not talk until everybody is done.</p>"
+        f"{answer}{word}"
+        '<p class="small">If something here may harm you (an allergy, pork, pepper), ask before you taste.</p>'
         '<p>What did you notice?</p><div class="line"></div></section>'
     )
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.trialvalues import ASPECTS as ASPECTS
 from pitscribe.ledger.trialvalues import OUTCOMES as OUTCOMES
-from pitscribe.ledger.trialvalues import Answer, Piece, Tasting, Weights
+from pitscribe.ledger.trialvalues import Answer, Piece, Tasting, Undone, Weights
+from pitscribe.ledger.trialvalues import Rated as Rated
 from pitscribe.ledger.trialvalues import Score as Score
 from pitscribe.ledger.trialvalues import Trial as Trial
 from pitscribe.series.reader import load
@@ -66,7 +67,7 @@ class TastingRecord:
     @property
     def heard(self) -> frozenset[int]:
         """The tasters who have answered."""
-        return frozenset(one.taster for one in (*self.answers, *self.rated))
+        return frozenset({one.taster for one in self.answers} | {one.taster for one in self.rated})
 
     @property
     def complete(self) -> bool:

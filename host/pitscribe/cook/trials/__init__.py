@@ -15,6 +15,7 @@
     sensory      triangle and paired-comparison tests
     serving      codes and orders of a blind tasting
     text         the findings in words
+    outlook      what a plan or a tasting can tell, in words, before it is done
 
 All of it is pure: seeds are handed in, and nothing here knows the time.
 """

@@ -1,4 +1,4 @@
-"""A blind tasting: which sample each taster gets in which order, and under which three-digit code.
+"""A blind tasting: which sample each taster gets in which order, under which three-digit code, and the slips' words.
 
 Orders are balanced: of the six of a triangle (AAB, ABA, BAA, BBA, BAB, ABB) and the two of a pair each comes once
 before any comes again, and which comes when is drawn. Every serving has a code of its own, so that nobody learns from a
@@ -17,6 +17,8 @@ ORDERS = {
     "rating": ("AB", "BA"),  # each is scored by itself, and nobody is asked to tell them apart
 }
 _CODES = range(100, 1000)
+_SIGNS = "23456789abcdefghjkmnpqrstuvwxyz"  # none that is taken for another when it is read from paper
+_WORD_SIGNS = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,3 +59,19 @@ def servings(kind: str, seed: str, tasters: int) -> tuple[Serving, ...]:
     return tuple(
         Serving(i + 1, drawn[i], tuple(codes[i * width : (i + 1) * width])) for i in range(tasters)
     )
+
+
+def slip_words(seed: str, tasters: int) -> tuple[str, ...]:
+    """What stands on each taster's slip and opens that taster's form and no other: "k7m2-qx4d", taster by taster.
+
+    Eight of 31 signs, so one in 850 thousand million is right by guessing. They follow from the seed, and never change.
+    """
+    stream = Stream(seed, "slips")
+    words = ("".join(_SIGNS[stream.below(len(_SIGNS))] for _ in range(_WORD_SIGNS)) for _ in range(tasters))
+    return tuple(f"{word[:4]}-{word[4:]}" for word in words)
+
+
+def read_word(text: str) -> str:
+    """A slip's word as a person types it: capitals, blanks and dashes do not matter."""
+    word = "".join(sign for sign in text.lower() if sign.isalnum())
+    return f"{word[:4]}-{word[4:]}"

@@ -9,8 +9,8 @@ from pitscribe.cook.trials.conclusion import STATES
 from pitscribe.cook.trials.effect import Effect
 from pitscribe.cook.trials.facts import OUTCOME
 from pitscribe.cook.trials.findings import Comparison, Findings
-from pitscribe.cook.trials.power import MOST_PIECES, WANTED, Needed
-from pitscribe.cook.trials.sensory import GUESS
+from pitscribe.cook.trials.power import LEVEL, MOST_PIECES, WANTED, Needed
+from pitscribe.cook.trials.sensory import Tasted
 from pitscribe.cook.trials.tasted import TastingSaid
 
 _TELL = 0.3  # differences under so many scatters are not worth a line
@@ -35,7 +35,7 @@ def lines(findings: Findings, units: str) -> Iterator[str]:
     yield (f"{trial.factor}: {', '.join(trial.levels)}. It is decided by {trial.main} alone; "
            f"{amount(trial.matters, OUTCOME[trial.main].unit, units)} would matter. Seal {findings.seal}")
     if trial.closed_ms is not None:
-        yield f"ended early: {trial.closed_why}"
+        yield f"{'closed' if findings.complete else 'ended early'}: {trial.closed_why}"
     yield ""
     for comparison in findings.main:
         yield conclusion(comparison, findings, units)
@@ -141,16 +141,31 @@ def _differs(levels: tuple[str, str], differs: tuple[Differs, ...], units: str) 
 
 def tasting_words(said: TastingSaid) -> str:
     """One tasting, in a few sentences."""
-    one, judged, n = said.record.tasting, said.judged, len(said.record.answers)
-    head = f"tasting {one.id}, {one.kind}: {said.samples[0]} ({said.levels[0]}), {said.samples[1]} ({said.levels[1]})."
-    if one.kind not in GUESS:
-        return f"{head} Its scores are among the pieces'."
-    if judged is None or n < one.tasters:
-        return f"{head} {n} of {one.tasters} answers are in: no conclusion before all are."
+    record, judged = said.record, said.judged
+    one, n = record.tasting, len(record.heard)
+    words = f"tasting {one.id}, {one.kind}: {said.samples[0]} ({said.levels[0]}), {said.samples[1]} ({said.levels[1]})."
+    if not record.complete:
+        words += f" {n} of {one.tasters} answers are in: no conclusion before all are, or the tasting is closed."
+    elif not n:
+        words += " It was closed without an answer."
+    else:
+        words += f" Closed with {n} of {one.tasters} answers." if n < one.tasters else ""
+        words += _judged(said, judged) if judged is not None else _scored(said)
+        words += " It is about these two pieces: many tasters are not many cooks."
+    if record.undone:
+        some = "; ".join(f"taster {each.taster}, {each.said}" for each in record.undone)
+        words += f" Taken back or said anew: {some}."
+    return words
+
+
+def _judged(said: TastingSaid, judged: Tasted) -> str:
+    one, n = said.record.tasting, judged.n
     what = "named the odd one" if one.kind == "triangle" else f"named the same one for more {one.asks}"
     if one.expects is not None:
         what = f"named the one that was expected to have more {one.asks}"
-    words = f"{head} {judged.right} of {n} {what}; guessing does as well with p {judged.p:.3f}."
+    words = f" {judged.right} of {n} {what}; guessing does as well with p {judged.p:.3f}."
+    if said.named is not None and one.expects is None and said.named[0] != said.named[1]:
+        words += f" It is {said.samples[0 if said.named[0] > said.named[1] else 1]}."
     if judged.told:
         words += " People tell them apart."
     elif judged.least is None:
@@ -159,4 +174,17 @@ def tasting_words(said: TastingSaid) -> str:
         words += (f" Not told: {judged.least} were needed; if half of the tasters could taste it, {n} would tell it "
                   f"{100 * judged.power:.0f} times in 100.")
     return (f"{words} Beyond guessing, {100 * judged.tellers:.0f} % of people tell them ({100 * judged.low:.0f} to "
-            f"{100 * judged.high:.0f} %, 95 %). It is about these two pieces: many tasters are not many cooks.")
+            f"{100 * judged.high:.0f} %, 95 %).")
+
+
+def _scored(said: TastingSaid) -> str:
+    if not said.scored:
+        return " Nobody has scored both of them in one thing."
+    words = f" {said.samples[1]} less {said.samples[0]}, what decides first:"
+    for each in said.scored:
+        test, n = each.effect.test, each.effect.counts[0]
+        p = f"p {test.p:.3f}" + ("" if each.main else f", with the others together {each.p_together:.3f}")
+        words += f" {each.aspect} {each.effect.difference:+.1f} points by {n} tasters, {p};"
+    told = [each.aspect for each in said.scored if each.p_together <= LEVEL]
+    apart = f"People tell them apart in {', '.join(told)}" if told else "In nothing are they told apart"
+    return f"{words[:-1]}. {apart}. Its scores are among the pieces'."
