@@ -115,8 +115,8 @@ def over_the_edge(except_in: str) -> str:
             .map(e => e.outerHTML.slice(0, 80))"""
 
 
-def too_small(selector: str) -> str:
-    """JavaScript for those of ``selector`` that are too low for a finger."""
+def too_small(selector: str, least: int = 38) -> str:
+    """JavaScript for those of ``selector`` that are too low for a finger: less than so many CSS pixels."""
     return f"""
         [...document.querySelectorAll('{selector}')]
-            .filter(e => e.offsetParent && e.getBoundingClientRect().height < 38).map(e => e.outerHTML)"""
+            .filter(e => e.offsetParent && e.getBoundingClientRect().height < {least} - 0.5).map(e => e.outerHTML)"""

@@ -109,6 +109,43 @@ def test_the_danger_zone_and_what_is_unknown_are_hatched_where_the_analysis_has_
     expect(page.locator("#chart .annotation-text", has_text="second flat 40 to 140 °F")).to_have_count(1)
 
 
+def test_on_paper_stand_the_answers_the_chart_and_the_notes_in_light_colours_and_nothing_to_press(running, page):
+    running.world.ledger.add_note(1, round((START + 3600) * 1000), "wrap")
+    page.emulate_media(color_scheme="dark")
+    page.set_viewport_size({"width": 1440, "height": 900})
+    expect(page.locator("#notes li")).to_contain_text("wrap")
+    ink = "document.getElementById('chart').layout.font.color"
+    page.wait_for_function(f"() => {ink} === '#b9b1a5'")  # the page's own in dark
+    # The browser's own print says so to the page before it lays it out: the sheets are counted in the file.
+    sheets = re.findall(rb"/Type\s*/Page\b", page.pdf(format="Letter"))
+    assert len(sheets) == 2
+    page.wait_for_function(f"() => {ink} === '#b9b1a5'")
+    page.emulate_media(media="print", color_scheme="dark")
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    page.wait_for_function(f"() => {ink} === '#564f47'")
+    for part in ("#answers", "#chart .main-svg >> nth=0", "#chart-key", "#places", "#notes li", "footer"):
+        expect(page.locator(part)).to_be_visible()
+    expect(page.locator("#printed")).to_have_text(re.compile("^Printed Sat, May 30, 2026, 22:30. What stands here was"))
+    shown = "[...document.querySelectorAll('button, input, select, summary, nav')].filter(e => e.offsetParent)"
+    assert page.evaluate(f"{shown}.map(e => e.outerHTML)") == []
+    page.evaluate("dispatchEvent(new Event('afterprint'))")
+    page.emulate_media(media="screen", color_scheme="dark")
+    expect(page.locator("#printed")).to_be_hidden()
+    page.wait_for_function(
+        "() => document.querySelector('#chart .main-svg').getBoundingClientRect().width"
+        " === document.getElementById('chart').clientWidth"
+    )
+
+
+def test_the_numbers_at_the_line_ends_say_was_when_they_are_old(running, page):
+    page.set_viewport_size({"width": 768, "height": 1024})
+    label = page.locator("#chart .annotation-text", has_text="grate")
+    expect(label).not_to_contain_text("was")
+    running.world.clock.at += 900
+    running.world.state()
+    expect(label).to_contain_text("was")
+
+
 PASSWORD = "ash oak and a slow fire"
 
 

@@ -1,5 +1,6 @@
 // The chart: pit and meat places with their names at the line ends, stalls shaded, notes as marks, the spread below.
 
+import { isFresh } from "./answers.js";
 import { held, range, bring, wantBand } from "./chartdata.js";
 import { showKey } from "./chartkey.js";
 import { layoutOf, stylesOf, traces } from "./chartlook.js";
@@ -119,7 +120,7 @@ export async function refresh(force = false) {
 export function follow(next) {
   view = next;
   if (!view.snap.cook) return;
-  const now = JSON.stringify([view.snap.cook, view.snap.notes, view.snap.stalls, view.snap.forecasts?.[0]?.made, view.snap.places.map((p) => [p.place, p.kind])]);
+  const now = JSON.stringify([view.snap.cook, view.snap.notes, view.snap.stalls, view.snap.forecasts?.[0]?.made, view.snap.safety?.spans, view.snap.places.map((p) => [p.place, p.kind, isFresh(view, p)])]);
   const force = now !== key;
   key = now;
   const news = view.snap.readings !== readings;

@@ -1,6 +1,7 @@
 // How the chart looks: its lines, shapes and words, from what is held of the cook's readings and a view of the page.
 
 import { held, range, drawn } from "./chartdata.js";
+import { isFresh } from "./answers.js";
 import { bandTraces } from "./chartband.js";
 import { fanOf, fanTraces } from "./chartfan.js";
 import { safetyLabels, safetyTraces, stallSpans, stallTraces } from "./chartspans.js";
@@ -102,17 +103,21 @@ function endLabels(view, styles, layout, size) {
     const t = now?.t ?? p.t[i];
     // A line that ended long before the chart does is not there any more, and must not look it.
     const gone = drawn().to - t > Math.max(place?.stale_after_s ?? 120, 3 * drawn().width);
-    return { place: p.place, y: degrees(p.c[i]), said: degrees(now?.celsius ?? p.c[i]), t, gone };
+    const old = now && !view.past && !isFresh(view, now);
+    return { place: p.place, y: degrees(p.c[i]), said: degrees(now?.celsius ?? p.c[i]), t, gone, old };
   }).filter(Boolean);
   const [y0, y1] = layout.yaxis.range, plot = size.plot * (layout.yaxis.domain[1] - layout.yaxis.domain[0]);
   const px = shown.map((s) => ((s.y - y0) / (y1 - y0)) * plot);
   const at = spreadOut(px, 17, 6, plot - 6);
   const max = narrow() ? 8 : 14;
   const cut = (name) => escaped(name.length > max ? `${name.slice(0, max - 1)}…` : name);
-  const words = (s) => (s.gone ? `<i>${cut(s.place)} ${narrow() ? "gone" : `to ${clock(s.t)}`}</i>` : `<b>${cut(s.place)}</b> ${s.said.toFixed(0)}`);
+  const words = (s) => {
+    if (s.gone) return `<i>${cut(s.place)} ${narrow() ? "gone" : `to ${clock(s.t)}`}</i>`;
+    return s.old ? `<i>${cut(s.place)} was ${s.said.toFixed(0)}</i>` : `<b>${cut(s.place)}</b> ${s.said.toFixed(0)}`;
+  };
   return shown.map((s, i) => ({
     xref: "paper", x: 1, xanchor: "left", yref: "y", y: s.y, yshift: at[i] - px[i], xshift: 5, showarrow: false, align: "left",
-    text: words(s), font: { size: narrow() ? 11.5 : 13, color: s.gone ? css("--quiet") : styles[s.place].ink },
+    text: words(s), font: { size: narrow() ? 11.5 : 13, color: s.gone || s.old ? css("--quiet") : styles[s.place].ink },
   }));
 }
 

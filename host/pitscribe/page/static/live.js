@@ -7,6 +7,7 @@ import { openNote, wireNotes, showNotes, offerKept } from "./notes.js";
 import { follow, redraw, wireChart } from "./chart.js";
 import { stylesOf } from "./chartlook.js";
 import { showDetails, unfold, wireDetails } from "./details.js";
+import { wirePaper } from "./paper.js";
 import { wirePlaces } from "./places.js";
 import { wireSettings } from "./settings.js";
 import { showAlerts, wireAlerts } from "./alerts.js";
@@ -103,6 +104,7 @@ function wireLive() {
       show(false);
       if (there) fetchSnapshot().then(offerKept);
     },
+      redraw();
   });
   setInterval(() => { if (!view.contact) { carryOn(); show(false); } }, 5000);
 }

@@ -13,6 +13,7 @@ const DAY_S = 86400;
 let context = null; // {view(), changed()}
 let toastTimer = 0;
 let last = { what: "", at: -Infinity };
+let edited = null; // the note in the dialog, as it was
 
 const words = (note) => `${note.kind === "text" ? note.text : note.kind}, ${clock(note.at, reference(context.view()))}`;
 
@@ -59,8 +60,22 @@ function when() {
   return { at };
 }
 
+/** Take a note away, and offer it back: it has another number then, and all else of it. */
+async function remove(note) {
+  await send("DELETE", `/api/notes/${note.id}`);
+  last.what = "";
+  const { kind, text, at } = note, { id } = context.view().snap.cook;
+  toast(`Withdrawn: ${words(note)}`, { "Put back": () => back(() => send("POST", `/api/cooks/${id}/notes`, { kind, text, at }), `Noted: ${words(note)}`) });
+}
+
+/** Undo what was done to a note, and say so. */
+async function back(work, said) {
+  try { await work(); toast(said); } catch (e) { toast(e.message, {}, true); }
+  await context.changed();
+}
+
 async function withdraw(note) {
-  try { await send("DELETE", `/api/notes/${note.id}`); last.what = ""; toast("Withdrawn"); } catch (e) { toast(e.message, {}, true); }
+  try { await remove(note); } catch (e) { toast(e.message, {}, true); }
   await context.changed();
   (buttonOf(note.kind) ?? $("notes-h")).focus({ preventScroll: true });
 }
@@ -156,14 +171,21 @@ function wireEdit() {
       wrong.textContent = wrongTime(body.at);
       if (wrong.textContent) return;
     }
-    done(() => send("PATCH", `/api/notes/${form.dataset.id}`, body));
+    done(() => change(edited, body));
   });
-  form.querySelector('[data-act="remove"]').addEventListener("click", () => done(() => send("DELETE", `/api/notes/${form.dataset.id}`)));
+  form.querySelector('[data-act="remove"]').addEventListener("click", () => done(() => remove(edited)));
   form.querySelector('[data-act="cancel"]').addEventListener("click", () => { dialog.close(); focusNote(form.dataset.id); });
+}
+
+/** Change a note, and offer it as it was. */
+async function change(old, body) {
+  const { kind, text, at, id } = old, now = await send("PATCH", `/api/notes/${id}`, body);
+  toast(`Changed: ${words(now)}`, { Undo: () => back(() => send("PATCH", `/api/notes/${id}`, { kind, text, at }), `As it was: ${words(old)}`) });
 }
 
 export function openNote(note) {
   const form = $("note-edit");
+  edited = note;
   form.dataset.id = note.id;
   form.dataset.at = toField(note.at);
   $("edit-kind").value = note.kind; $("edit-at").value = form.dataset.at; $("edit-text").value = note.text;
