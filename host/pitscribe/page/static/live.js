@@ -125,4 +125,5 @@ wireEnds(view);
 wireStart(fetchSnapshot);
 await fetchSnapshot();
 wireLive();
+wirePaper(view, () => show(false));
 offerKept();
