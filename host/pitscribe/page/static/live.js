@@ -11,6 +11,7 @@ import { wirePaper } from "./paper.js";
 import { wirePlaces } from "./places.js";
 import { wireSettings } from "./settings.js";
 import { showAlerts, wireAlerts } from "./alerts.js";
+import { showPhotos, wirePhotos } from "./photos.js";
 import { showScores, wireScores } from "./scores.js";
 import { wireEnds } from "./ends.js";
 import { showStart, wireStart } from "./start.js";
@@ -60,6 +61,7 @@ function show(chart = true) {
   showDetails(view);
   showAlerts(view);
   showScores(view);
+  showPhotos(view);
   say(view);
   if (chart) follow(view);
 }
@@ -117,6 +119,7 @@ wireChart();
 wireDetails();
 wireAlerts();
 wireScores();
+wirePhotos(fetchSnapshot);
 document.addEventListener("open-note", (e) => openNote(e.detail));
 document.addEventListener("unfold", (e) => unfold(e.detail));
 wireSettings(view, fetchSnapshot);
