@@ -121,6 +121,13 @@ class Cookbook(Cooks, Probebook):
         """The placements of a cook, in the order in which they were given."""
         return [_placement(row) for row in self._read(_PLACEMENT + "WHERE l.cook_id = ? ORDER BY l.id", (cook_id,))]
 
+    def cook_loggers(self) -> dict[int, tuple[int, ...]]:
+        """The loggers that have a placement in each cook, for who looks through all cooks; no key: none has."""
+        found: dict[int, tuple[int, ...]] = {}
+        for cook_id, logger in self._read("SELECT DISTINCT cook_id, logger FROM placements ORDER BY cook_id, logger"):
+            found[cook_id] = (*found.get(cook_id, ()), logger)
+        return found
+
     # notes
 
     def add_note(

@@ -52,7 +52,6 @@ class Api:
             Route("/api/snapshot", self.snapshot),
             Route("/api/chart", self.chart),
             Route("/api/loggers", self.loggers),
-            Route("/api/cooks", self.cooks),
             Route("/api/cooks", self.start, methods=["POST"]),
             Route("/api/cooks/{cook}", self.change, methods=["PATCH"]),
             Route("/api/cooks/{cook}/end", self.end, methods=["POST"]),
@@ -96,12 +95,6 @@ class Api:
     def loggers(self, request: Request) -> Response:
         """GET /api/loggers: which there are, with their channels, for whoever sets up a cook."""
         return answer(request, {"loggers": self._loggers()})
-
-    def cooks(self, request: Request) -> Response:
-        """GET /api/cooks: the latest first."""
-        notes = CookNotes(self._ledger)
-        cooks = [c.as_json() | {"notes": len(notes.of(c))} for c in self._ledger.cooks()]
-        return answer(request, {"cooks": cooks, "now": self._clock.now()})
 
     def notes(self, request: Request) -> Response:
         """GET /api/cooks/{cook}/notes: in order of time."""

@@ -26,6 +26,7 @@ from pitscribe.page.events import BEAT_S, Hub
 from pitscribe.page.papers import Papers
 from pitscribe.page.photos import PhotosApi
 from pitscribe.page.places import PlacesApi
+from pitscribe.page.record import RecordApi
 from pitscribe.page.scores import ScoresApi
 from pitscribe.page.trials import TrialsApi
 from pitscribe.watch import fault
@@ -70,6 +71,7 @@ def make_app(
             Route("/favicon.ico", assets.icon),
             Route("/api/events", hub.route),
             *Api(ledger, watch, clock).routes(),
+            *RecordApi(ledger, watch, clock).routes(),
             *Papers(ledger, clock).routes(),
             *ScoresApi(ledger).routes(),
             *TrialsApi(ledger).routes(),

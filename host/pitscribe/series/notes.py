@@ -13,7 +13,7 @@ from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import NOTE_KINDS, Cook, Note, StoredFrame
 from pitscribe.series.known import NOW
 from pitscribe.series.spans import Key, key_of
-from pitscribe.series.times import told_anchors, told_by
+from pitscribe.series.times import FOREVER_MS, told_anchors, told_by
 from pitscribe.wire.frames import EVENT, Event, decode_event
 from pitscribe.wire.timebase import Timebase
 
@@ -69,17 +69,23 @@ def merged(ledger: Ledger, cook: Cook, key: Key, heard: Iterable[LoggerNote]) ->
 
 
 class CookNotes:
-    """The notes of cooks, for who does not read their series; what a logger journalled is read once."""
+    """The notes of cooks, for who does not read their series; what a logger journalled is read once.
+
+    ``loggers``: those that have a place in each cook, as ``ledger.cook_loggers`` has them.
+    """
 
     def __init__(self, ledger: Ledger) -> None:
-        self._ledger = ledger
+        self._ledger, self.loggers = ledger, ledger.cook_loggers()
         self._heard: dict[int, list[LoggerNote]] = {}
 
     def of(self, cook: Cook) -> tuple[Note, ...]:
         """As ``merged``."""
-        key = key_of(self._ledger, cook, NOW)
-        loggers = sorted({span.placement.logger for span in key.spans})
-        return merged(self._ledger, cook, key, [note for number in loggers for note in self._of_logger(number)])
+        last = FOREVER_MS if cook.ended_ms is None else cook.ended_ms
+        every = (note for number in self.loggers.get(cook.id, ()) for note in self._of_logger(number))
+        heard = [note for note in every if cook.started_ms <= note.at_ms <= last]
+        if not heard:  # most cooks: what a placement's span hangs on need not be read
+            return tuple(self._ledger.notes(cook.id))
+        return merged(self._ledger, cook, key_of(self._ledger, cook, NOW), heard)
 
     def _of_logger(self, number: int) -> list[LoggerNote]:
         if number not in self._heard:
