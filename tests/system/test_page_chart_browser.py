@@ -146,6 +146,25 @@ def test_the_numbers_at_the_line_ends_say_was_when_they_are_old(running, page):
     expect(label).to_contain_text("was")
 
 
+@pytest.mark.parametrize(("scheme", "width"), [("light", 1280), ("dark", 320)])
+def test_axe_finds_nothing_serious_with_each_dialog_open_and_the_chart_full_of_hatches(running, page, scheme, width):
+    running.world.ledger.add_note(1, round((START + 3600) * 1000), "wrap")
+    running.world.faults = {"second flat": OPEN_BIT}
+    running.world.carry_on(1800)
+    running.world.state()
+    page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
+    page.set_viewport_size({"width": width, "height": 800})
+    page.get_by_role("button", name="± band").click()
+    expect(page.locator("#chart-key li")).to_have_count(4)
+    assert grave(page) == []
+    for button in ("change note wrap", "Change", "Put a wrong place right", "End this cook"):
+        page.get_by_role("button", name=re.compile(f"^{button}")).first.click()
+        expect(page.locator("dialog[open]")).to_be_visible()
+        assert grave(page) == [], button
+        assert page.evaluate(over_the_edge(".scroll, #chart, .unseen, .skip")) == [], button
+        page.locator("dialog[open] [data-act=cancel]").click()
+
+
 PASSWORD = "ash oak and a slow fire"
 
 

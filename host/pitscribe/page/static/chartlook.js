@@ -109,15 +109,15 @@ function endLabels(view, styles, layout, size) {
   const [y0, y1] = layout.yaxis.range, plot = size.plot * (layout.yaxis.domain[1] - layout.yaxis.domain[0]);
   const px = shown.map((s) => ((s.y - y0) / (y1 - y0)) * plot);
   const at = spreadOut(px, 17, 6, plot - 6);
-  const max = narrow() ? 8 : 14;
-  const cut = (name) => escaped(name.length > max ? `${name.slice(0, max - 1)}…` : name);
+  const cut = (name, max) => escaped(name.length > max ? `${name.slice(0, max - 1)}…` : name);
   const words = (s) => {
-    if (s.gone) return `<i>${cut(s.place)} ${narrow() ? "gone" : `to ${clock(s.t)}`}</i>`;
-    return s.old ? `<i>${cut(s.place)} was ${s.said.toFixed(0)}</i>` : `<b>${cut(s.place)}</b> ${s.said.toFixed(0)}`;
+    if (s.gone) return `<i>${cut(s.place, narrow() ? 8 : 11)} ${narrow() ? "gone" : `to ${clock(s.t)}`}</i>`;
+    if (s.old) return `<i>${cut(s.place, narrow() ? 5 : 11)} was ${s.said.toFixed(0)}</i>`;
+    return `<b>${cut(s.place, narrow() ? 8 : 14)}</b> ${s.said.toFixed(0)}`;
   };
   return shown.map((s, i) => ({
     xref: "paper", x: 1, xanchor: "left", yref: "y", y: s.y, yshift: at[i] - px[i], xshift: 5, showarrow: false, align: "left",
-    text: words(s), font: { size: narrow() ? 11.5 : 13, color: s.gone || s.old ? css("--quiet") : styles[s.place].ink },
+    text: words(s), font: { size: narrow() ? 11.5 : s.gone || s.old ? 12 : 13, color: s.gone || s.old ? css("--quiet") : styles[s.place].ink },
   }));
 }
 
