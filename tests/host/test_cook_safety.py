@@ -1,5 +1,6 @@
 """Safety: unknown never counts as safe, uncertainty and gaps never make anything safer, and nothing looks ahead."""
 
+import re
 import time
 from dataclasses import replace
 
@@ -53,8 +54,10 @@ HELD = np.concatenate((UP, np.linspace(92, 64, 120), held(64, 200)))
 
 def test_a_whole_cook_that_goes_well_is_met_wherever_it_can_be_known():
     said = checks(HELD, air=(cells(np.full(HELD.size, 110.0)),))
-    for what in ("danger zone", "come-up", "lethality 6.5 log", "lethality 7 log", "temperature inside", "hot holding"):
+    for what in ("come-up", "lethality 6.5 log", "lethality 7 log", "temperature inside", "hot holding"):
         assert said[what].state == "met", said[what]
+    # No limit is published for hours in the zone, so that they can be neither within nor over it.
+    assert said["danger zone"].state == "not judged"
     # The pit was hot from the first minute on: what came before is not in the record.
     assert said["before the pit is hot"].state == "unknown"
     assert said["cooling within 2 h"].state == "not yet"
@@ -238,6 +241,7 @@ def test_all_of_it_goes_into_plain_values():
     one = said["coldest"][0]
     assert set(one) == {
         "what", "place", "state", "value", "limit", "unit", "unknown_h", "since", "at", "source", "caution", "why",
+        "stands",
     }
     assert "local code" in said["caution"]
     assert one["at"].endswith("Z")
@@ -307,6 +311,35 @@ def test_what_was_said_at_a_time_is_what_the_cut_series_says(y, data):
         elif whole[what].state == "met":
             assert whole[what].since > 60.0 * k
     assert cut["danger zone"].value <= whole["danger zone"].value + 1e-9
+
+
+WELL = {"met", "within the limit", "within the limit so far"}  # all the words that may sound like "go on"
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.floats(-5, 99), min_size=30, max_size=300), st.sampled_from(sorted(KINDS)), st.integers(0, 290),
+    st.integers(0, 200),
+)
+def test_no_word_that_sounds_well_is_said_of_what_is_over_unmet_unknown_or_has_no_limit(y, kind, at, silent):
+    for said in checks(gap(y, at, at + silent), kind=kind, air=(cells(np.full(len(y), 110.0)),)).values():
+        assert said.stands == said.as_json()["stands"]
+        if said.state in ("exceeded", "not met", "unknown", "not judged"):
+            assert said.stands not in WELL
+        if said.stands in WELL:
+            assert said.value is not None
+            assert said.unit != "h" or said.limit is not None
+        if said.state == "unknown":
+            assert "not safe" in said.stands
+
+
+def test_hours_over_a_limit_are_told_beside_it_and_hours_without_a_limit_as_no_verdict():
+    five = np.concatenate((np.linspace(2, 4, 10), np.linspace(4, 59, 310), np.linspace(59, 70, 30)))
+    over, intact = checks(five, kind="ground")["danger zone"], checks(five, kind="beef")["danger zone"]
+    assert over.stands == "OVER THE LIMIT"
+    assert re.search(r"5 h \d+ known between 40 F .* and 140 F .* of the 4 h that are the limit", over.why)
+    assert intact.stands == "counted, not judged"
+    assert "neither safe nor unsafe" in intact.why
 
 
 def test_six_places_of_18_hours_cost_little():

@@ -54,4 +54,4 @@ def test_safety_is_told_by_how_it_stands_the_gravest_first(tmp_path):
     first, second = safety.coldest[:2]
     some = (replace(first, state="met"), replace(second, state="exceeded"), replace(first, state="not yet", value=None))
     lines = list(safety_lines(replace(safety, coldest=some)))
-    assert lines == [f"safety           exceeded: {second.what}", f"safety           met: {first.what}"]
+    assert lines == [f"safety           OVER THE LIMIT: {second.what}", f"safety           met: {first.what}"]

@@ -202,7 +202,11 @@ def test_four_hours_in_the_zone_are_a_hobby_rule_for_ground_and_injected_meat_al
         said = check(slow, "danger zone", kind=kind)
         assert said.state == "exceeded"
         assert "no source" in said.source
-    assert check(slow, "danger zone").state == "met"
+        assert said.stands == "OVER THE LIMIT"
+        assert "of the 4 h that are the limit" in said.why
+    intact = check(slow, "danger zone")
+    assert (intact.state, intact.stands) == ("not judged", "counted, not judged")
+    assert "neither safe nor unsafe" in intact.why
 
 
 @pytest.mark.parametrize(("minutes", "state"), [(300, "met"), (359, "met"), (365, "exceeded")])

@@ -70,6 +70,6 @@ def safety_lines(safety: Safety) -> Iterator[str]:
     if safety.why_not:
         yield f"safety           cannot be checked: {safety.why_not}"
     begun = [check for check in safety.coldest if check.state != "not yet" or check.value]
-    for state in STATES:
-        if checks := [check.what for check in begun if check.state == state]:
-            yield f"safety           {state}: {'; '.join(checks)}"
+    ordered = sorted(begun, key=lambda check: STATES.index(check.state))
+    for stands in dict.fromkeys(check.stands for check in ordered):
+        yield f"safety           {stands}: {'; '.join(check.what for check in ordered if check.stands == stands)}"

@@ -8,6 +8,9 @@ from pitscribe.cook.safety_finding import EDGE, Finding, because, first
 from pitscribe.cook.safety_seen import BoolArray, Seen
 from pitscribe.cook.safety_words import cold, heat, reading, spent
 
+NO_LIMIT = ("no limit is published for the inside of an intact cut, so this says neither safe nor unsafe; injected, "
+            "pierced, rolled or ground meat is held to 4 h (common practice, no source)")
+
 
 def in_zone(seen: Seen) -> BoolArray:
     """The minutes between 40 and 140 degF: every known one that is not surely outside; bool (n,)."""
@@ -21,15 +24,16 @@ def zone(seen: Seen, limit_h: float | None) -> Finding:
     inside = in_zone(seen)
     hours, unknown = seen.total(inside), seen.total(~seen.known)
     now_in = seen.now >= 0 and bool(inside[seen.now])
-    words = f"{spent(hours)} known between {cold(cold_c)} and {heat(hot_c)}, {spent(unknown)} unknown"
+    of = "" if limit_h is None else f" of the {limit_h:g} h that are the limit"
+    words = f"{spent(hours)} known between {cold(cold_c)} and {heat(hot_c)}{of}, {spent(unknown)} unknown"
     if limit_h is not None and hours > limit_h + EDGE:
         return Finding("exceeded", hours, limit_h, "h", words, unknown)
     if seen.why_not or unknown > (0.0 if limit_h is None else limit_h - hours + EDGE):
         return Finding("unknown", hours, limit_h, "h", f"{words}{because(seen)}", unknown)
+    words += f"; {'still in it' if now_in else 'now out of it'}"
     if limit_h is None:
-        words += "; the inside of an intact cut has no published limit"
-    state = "not yet" if now_in else "met"
-    return Finding(state, hours, limit_h, "h", f"{words}; {'still in it' if now_in else 'now out of it'}", unknown)
+        return Finding("not judged", hours, None, "h", f"{words}; {NO_LIMIT}", unknown)
+    return Finding("not yet" if now_in else "met", hours, limit_h, "h", words, unknown)
 
 
 def counter(seen: Seen, air_low: FloatArray | None, air_high: FloatArray | None) -> Finding:

@@ -12,7 +12,13 @@ from pitscribe.cook.safety_tables import DEFER, Source
 from pitscribe.cook.safety_words import told
 
 # Most pressing first: of several places the coldest is the one whose state stands first here.
-STATES = ("exceeded", "not met", "unknown", "not yet", "met")
+STATES = ("exceeded", "not met", "unknown", "not judged", "not yet", "met")
+# How each is told. "met" could be taken for hours in a danger zone that were met with: a time is within its limit.
+STANDS = {
+    "exceeded": "OVER THE LIMIT", "not met": "NOT MET", "unknown": "not known, so not safe",
+    "not judged": "counted, not judged", "not yet": "not yet", "met": "met",
+}
+OF_TIME = {"met": "within the limit", "not yet": "within the limit so far"}
 EDGE = 1e-9  # a time is not over its limit by rounding of sums
 
 
@@ -20,7 +26,8 @@ EDGE = 1e-9  # a time is not over its limit by rounding of sums
 class Check:
     """One thing that was checked; None where it is not known or there is none.
 
-    state : "met", "not met", "not yet", "unknown" or "exceeded" (a limit of time was). Only "met" says that it is well.
+    state : "met", "not met", "not yet", "unknown", "exceeded" (a limit of time was) or "not judged" (a time for which
+    no limit is published). Only "met" says that it is well
     value, limit : in ``unit``, "h", "degC" or "share" (of the time that is required: 1 is all);  unknown_h : hours of
     which nothing is known, which count for neither;  since : since when it is so [UTC s];  at : the minute it speaks of
     words : why, with marks for temperatures (``safety_words``); ``why`` has them in both units, degF first
@@ -40,6 +47,12 @@ class Check:
     words: str
 
     @property
+    def stands(self) -> str:
+        """Its state in words that cannot be taken for another."""
+        timed = self.unit == "h" and self.limit is not None and self.value is not None
+        return (OF_TIME if timed else {}).get(self.state, STANDS[self.state])
+
+    @property
     def why(self) -> str:
         """Why it stands so."""
         return told(self.words, "F")
@@ -47,10 +60,10 @@ class Check:
     def as_json(self) -> dict[str, Any]:
         """As plain values."""
         return {
-            "what": self.what, "place": self.place, "state": self.state, "value": number(self.value),
-            "limit": number(self.limit), "unit": self.unit, "unknown_h": number(self.unknown_h),
-            "since": iso(self.since), "at": iso(self.at), "source": self.source, "caution": self.caution,
-            "why": self.why,
+            "what": self.what, "place": self.place, "state": self.state, "stands": self.stands,
+            "value": number(self.value), "limit": number(self.limit), "unit": self.unit,
+            "unknown_h": number(self.unknown_h), "since": iso(self.since), "at": iso(self.at), "source": self.source,
+            "caution": self.caution, "why": self.why,
         }
 
 

@@ -121,7 +121,7 @@ def _safety(safety: Safety, unit: str) -> list[str]:
     if safety.why_not:
         return [f"safety: cannot be checked: {safety.why_not}"]
     begun = [c for c in safety.coldest if c.state != "not yet" or c.value]
-    lines = [f"safety, {c.what}: {c.state} at {c.place} ({told(c.words, unit)})" for c in begun]
+    lines = [f"safety, {c.what}: {c.stands} at {c.place} ({told(c.words, unit)})" for c in begun]
     return [*lines, f"safety: {safety.caution}"]
 
 

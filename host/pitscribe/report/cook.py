@@ -154,7 +154,8 @@ def _first(kept: Kept, unit: str, times: Times) -> list[tuple[str, str, str]]:
         bad = [c.what for c in said.safety.coldest if c.state in ("exceeded", "not met")]
         met = states.count("met")
         out.append(("Safety, as far as seen", "not all met" if bad else f"{met} of {len(states)} met",
-                    f"not met: {', '.join(bad)}" if bad else f"{states.count('unknown')} unknown"))
+                    f"over the limit or not met: {', '.join(bad)}" if bad else
+                    f"{states.count('unknown')} not known, so not safe"))
     return out
 
 

@@ -145,12 +145,12 @@ def safety(found: Safety, unit: str) -> str:
     number = {source: i for i, source in enumerate(sources, 1)}
     alike: dict[tuple[str, ...], list[str]] = {}
     for c in found.coldest:
-        key = c.state, c.place, told(c.words, unit), f"[{number[c.source, c.caution]}]"
+        key = c.stands, c.place, told(c.words, unit), f"[{number[c.source, c.caution]}]"
         alike.setdefault(key, []).append(c.what)
     rows = [(", ".join(what), *rest) for rest, what in alike.items()]
     lines = [f"{source}. {caution.replace(SEES, '').replace(DEFER, '').strip()}" for source, caution in sources]
     taken = html.paragraph(f"Taken for: {found.assumption}. Each check is told where it stands worst.", "small")
-    return (taken + html.table(("check", "state", "place", "why", "source"), rows, words=(0, 1, 2, 3, 4))
+    return (taken + html.table(("check", "stands", "place", "why", "source"), rows, words=(0, 1, 2, 3, 4))
             + html.paragraph(found.caution, "small") + html.listed(lines, numbered=True, kind="small quiet columns"))
 
 

@@ -104,14 +104,12 @@ function phases(view) {
   return [table(`Spread by phase, ${unitName()}`, ["Phase", "From", "Mean spread", "Greatest", `${unitName()}·h over the limit`, "Leads", "Lags"], rows) ?? quiet("No phase yet.")];
 }
 
-const STANDS = { exceeded: "EXCEEDED" };
-
 const sentences = (text) => text.match(/.*?[.;:!?](?=\s+[A-Z]|$)/gs)?.map((s) => s.trim()) ?? [text];
 
 function safety(view) {
   const s = view.snap.safety;
   if (!s) return [quiet("Nothing is known yet.")];
-  const rows = s.coldest.map((c) => [c.what, STANDS[c.state] ?? c.state, c.place, c.why]);
+  const rows = s.coldest.map((c) => [c.what, c.stands, c.place, c.why]);
   const sources = [...new Set(s.coldest.map((c) => c.source))];
   const cautions = [...new Set(s.coldest.flatMap((c) => sentences(c.caution)))]; // each sentence once: several lines share some
   return [
