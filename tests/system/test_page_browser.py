@@ -609,6 +609,7 @@ def test_past_cooks_are_found_laid_beside_each_other_and_made_into_a_report(runn
     page.get_by_label("Find").fill("shoulder pork")
     expect(page.locator("#cooks li")).to_have_count(1)
     page.get_by_label("Find").fill("")
+    expect(page.locator("#cooks li")).to_have_count(2)
     picture = page.locator("#cooks img").first
     page.wait_for_function("() => [...document.querySelectorAll('#cooks img')].every(i => i.naturalWidth > 0)")
     assert picture.get_attribute("alt") == ""
