@@ -16,8 +16,13 @@ from pitscribe.cook.pit import pit_course
 FAST_MIN = 15.0  # evens out gusts, an opened lid and most of a split's swing
 SLOW_MIN = 60.0  # half thickness squared over diffusivity and pi squared / 4, for a half thickness of 35 mm
 FELT_MIN = 20  # a dip of the air reaches the inside of a joint late: the lowest of so many minutes still acts
-USUAL_MIN = 240  # what the pit usually is: its median over several splits, so that neither the heat of its lighting nor
-# an hour of dead fire is usual, and after two hours at another level that one is
+# What the pit usually is: the level at which it last settled, where the median of the last hour has kept for an hour. A split's
+# swing, a lid and the heat of the lighting pass sooner; a fire that dies falls by more in an hour, in clay too: some 6 h
+# of time constant at 80 K above the air outside are 13 K (our allowance, no source).
+SETTLE_MIN = 60
+SETTLED_K = 5.0
+COOKS_C = 60.0  # a pit that keeps below this holds no meat in a stall (``sweep.LOWEST_C`` and ``pace.LEAST_DRIVE_K``)
+USUAL_MIN = 240  # before it has settled for the first time: the median so far, of so long
 UNSEEN_MIN = 30  # without an air sample for so long, the pit is not known any more
 # Without any air probe: 250 degF, the middle of 225 to 275 degF (common practice, no source).
 ASSUMED_C = 121.1
@@ -38,7 +43,7 @@ def drive_of(air: Sequence[Cells], n: int) -> Drive:
     """The drive from the air places, in the order of placements (none: ``ASSUMED_C``; unseen for long: the usual)."""
     y = pit_course(air, n)
     fast, slow = lagged(y, FAST_MIN), lagged(y, SLOW_MIN)
-    usual = _median(fast, USUAL_MIN)
+    usual = _usual(fast)
     have = np.flatnonzero(np.isfinite(y))
     unseen = max([UNSEEN_MIN, *(cells.minutes(UNSEEN_MIN) for cells in air)])
     last = np.full(n, -10 * unseen)
@@ -73,6 +78,20 @@ def _lowest(y: FloatArray, minutes: int) -> FloatArray:
         return y
     lowest: FloatArray = np.fmin.reduce(trailing(y, minutes), axis=1)
     return lowest
+
+
+def _usual(y: FloatArray) -> FloatArray:
+    """The level at which the pit last settled; NaN before the first."""
+    if not y.size:
+        return y
+    n, level = y.size, _median(y, SETTLE_MIN)
+    known = np.flatnonzero(np.isfinite(y))
+    level[: (known[0] if known.size else 0) + SETTLE_MIN - 1] = np.nan  # whole hours alone
+    hour = trailing(level, SETTLE_MIN)
+    with np.errstate(invalid="ignore"):
+        settled = (hour.max(axis=1) - hour.min(axis=1) <= SETTLED_K) & (hour.min(axis=1) >= COOKS_C)
+    at = np.maximum.accumulate(np.where(settled, np.arange(n), -1))
+    return np.where(at >= 0, _median(y, 2 * SETTLE_MIN)[np.maximum(at, 0)], _median(y, USUAL_MIN))
 
 
 def _median(y: FloatArray, minutes: int) -> FloatArray:

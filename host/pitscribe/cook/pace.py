@@ -42,9 +42,9 @@ class Pace:
         return self.low[k] - self.last[k]
 
     def fire(self, k: int) -> float:
-        """That as a share of what it usually is; NaN where it is not known, or where the usual pit hardly heats."""
-        usual = self.usual[k] - self.last[k]
-        return self.drive(k) / usual if usual >= LEAST_DRIVE_K else float("nan")
+        """That as a share of what it usually is, or of the least that counts; NaN where both are less than that."""
+        drive, usual = self.drive(k), self.usual[k] - self.last[k]
+        return drive / max(usual, LEAST_DRIVE_K) if max(drive, usual) >= LEAST_DRIVE_K else float("nan")
 
 
 def pace_of(cells: Cells, drive: Drive) -> Pace:

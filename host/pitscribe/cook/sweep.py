@@ -184,12 +184,15 @@ class Sweep:
         if k <= self.at.quiet_until:
             return  # what was counted stays: a stall goes on under a spritz
         if self._count(self.why[k] == slow.STALL, self.share[k] == self.share[k]):
-            # Where the pace fell for good; what a dead fire held back before is not the stall's.
-            first = self._crossing(k, lambda i: self.share[i] >= BEGIN_SHARE or self.pace.fire(i) < LOW_SHARE)
+            first = self._crossing(k, self._before_it)
             if self._goes_on(first, k):
                 self._reopen(k)
             elif self._probability(first, k) >= LEAST_TO_SAY:
                 self._open(first, k)
+
+    def _before_it(self, i: int) -> bool:
+        """Whether minute ``i`` is none of the stall that is there: it heated, or a dead fire or a hold held it back."""
+        return self.share[i] >= BEGIN_SHARE or self.pace.fire(i) < LOW_SHARE or self.why[i] in ENDS.values()
 
     def _goes_on(self, first: int, k: int) -> bool:
         """Whether what begins at ``first`` is the last stall still, which only seemed to be over."""
