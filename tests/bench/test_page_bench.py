@@ -1,8 +1,8 @@
 """The page on an 18-hour cook of six channels at 1 Hz: how soon it can be read and used, and what it weighs.
 
 Printed: from the click to the first chart and to a button that does something, with an empty browser and with one that
-has been here before; bytes that came; from a frame's arrival in the ledger to its point on the page; and how long a call of
-the chart takes, as the browser sees it, without and with the uncertainty of each point.
+has been here before; bytes that came; from a frame's arrival in the ledger to its point on the page; and how long a call
+of the chart takes, as the browser sees it, without and with the uncertainty of each point.
 """
 
 import statistics
@@ -17,7 +17,8 @@ from browser import chromium, new_context, new_page, site
 RUNS = 5
 FRAMES = 20
 CALLS = """
-    performance.getEntriesByType('resource').filter((e) => e.name.includes('/api/chart')).map((e) => e.duration / 1000)"""
+    performance.getEntriesByType('resource')
+        .filter((e) => e.name.includes('/api/chart')).map((e) => e.duration / 1000)"""
 # What is held is twice what is asked for (a chart within 1 s): others may be at work on this computer.
 CHART_S, POINT_S = 2.0, 6.0
 
