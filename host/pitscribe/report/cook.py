@@ -28,6 +28,8 @@ from pitscribe.report.cook_tables import (
     stalls,
     what_they_did,
 )
+from pitscribe.report.photos import Photos
+from pitscribe.report.photos import section as photos_section
 from pitscribe.report.times import Times
 from pitscribe.series import CookRecord, Stretch
 
@@ -40,6 +42,7 @@ class Kept:
 
     said : the analysis of ``record``, with its forecasts;  back : what was forecast on the way
     stretches : what its series were read with;  known : "now" or "then", see ``series.load``
+    photos : those that are shown
     """
 
     record: CookRecord
@@ -49,6 +52,7 @@ class Kept:
     weights: tuple[Weights, ...] = ()
     stretches: tuple[Stretch, ...] = ()
     known: str = "now"
+    photos: Photos = Photos()
 
 
 def cook_html(kept: Kept, *, unit: str, when: Callable[[float], str]) -> str:
@@ -58,7 +62,8 @@ def cook_html(kept: Kept, *, unit: str, when: Callable[[float], str]) -> str:
     if begin is None or end is None:
         head = html.facts(_head(kept, unit, when))
         return html.page(record.cook.name, f"<h1>{escape(record.cook.name)}</h1>{head}"
-                         + html.paragraph("Nothing was read in this cook: there is nothing to draw or to say."))
+                         + html.paragraph("Nothing was read in this cook: there is nothing to draw or to say.")
+                         + photos_section(kept.photos, when))
     times = Times(when, end - begin)
     body = "".join((
         f"<h1>{escape(record.cook.name)}</h1>",
@@ -80,6 +85,7 @@ def cook_html(kept: Kept, *, unit: str, when: Callable[[float], str]) -> str:
         html.section("Doneness", doneness(said.doneness, unit, times)),
         html.section("Probes and their calibration", calibrations(record, kept.stretches, kept.known, unit, when)),
         html.section("Flags, gaps, and what cannot be said", caveats(record, said)),
+        photos_section(kept.photos, when),
     ))
     return html.page(record.cook.name, body)
 

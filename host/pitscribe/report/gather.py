@@ -11,6 +11,7 @@ from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Cook
 from pitscribe.report.comparison import Shown
 from pitscribe.report.cook import Kept
+from pitscribe.report.photos import photos_of
 from pitscribe.series import Reader, load
 from pitscribe.series.trial import whole_cook
 
@@ -22,7 +23,7 @@ def kept(ledger: Ledger, cook: Cook, *, over: Collection[str] = (), known: str =
     said = analyse(record, over=over, ahead=True)
     return Kept(
         record, said, lookbacks(record, said.forecasts), tuple(ledger.scores(cook.id)),
-        tuple(ledger.weights(cook.id)), tuple(reader.stretches()), known,
+        tuple(ledger.weights(cook.id)), tuple(reader.stretches()), known, photos_of(ledger, cook.id),
     )
 
 

@@ -27,6 +27,9 @@ svg .mark { stroke: none; font-size: 10px }
 .answers { display: grid; grid-template-columns: repeat(auto-fit, minmax(130px, 1fr)); gap: .5em; margin: .6em 0 }
 .answers div { border: 1px solid #b9b1a5; border-radius: 6px; padding: .35em .6em }
 .answers b { display: block; font-size: 1.15em } .answers span { color: #564f47; font-size: .88em }
+.photos { display: grid; grid-template-columns: repeat(auto-fill, minmax(min(100%, 300px), 1fr)); gap: .8em }
+.photos figure { margin: 0 } .photos img { display: block; max-width: 100%; height: auto; max-height: 540px }
+figcaption { color: #3a342d; font-size: .92em; margin-top: .2em; overflow-wrap: anywhere }
 @media screen and (max-width: 640px) {
   body { padding: 12px } .narrow { display: block } .broad { display: none } .columns { columns: 1 }
   .beside { grid-template-columns: 1fr }
@@ -44,6 +47,7 @@ svg .mark { stroke: none; font-size: 10px }
   .answers { margin: .25em 0; gap: 3pt } .answers div { padding: 1pt 4pt } figure { margin: .2em 0 }
   .small { font-size: .88em } .columns { columns: 3; column-gap: 1.2em; font-size: .82em }
   .narrow { display: none } .broad { display: block }
+  .behind { break-before: page } .photos { grid-template-columns: 1fr 1fr } .photos img { max-height: 75mm }
 }
 """
 
