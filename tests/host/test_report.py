@@ -249,6 +249,17 @@ def test_the_command_writes_the_page_and_refuses_what_it_cannot_do(command, tmp_
         assert (status, said, len(err)) == (1, [], 1)
 
 
+def test_a_forecast_that_lies_behind_the_chart_is_named_there_and_drawn_nowhere():
+    look, times = KEPT.back[0], Times(when, 13 * HOUR)
+    far = replace(look.forecast, **dict.fromkeys(("p10", "p50", "p90"), look.forecast.made + 200 * HOUR))
+    backs = [replace(look, forecast=one) for one in (look.forecast, far)]
+    near_, late = (chart(KEPT.record, SAID, [back], "F", times) for back in backs)
+    assert ">later </text>" in late
+    assert ">later </text>" not in near_
+    assert late.count("<rect") == near_.count("<rect") - 1  # its range
+    assert late.count('stroke-width="2"') == near_.count('stroke-width="2"') - 1  # its median
+
+
 _WIDER = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
 _LETTERS = """Math.min(...[...document.querySelectorAll("svg text")].filter(t => t.getClientRects().length).map(
   t => parseFloat(getComputedStyle(t).fontSize) * t.ownerSVGElement.getScreenCTM().a))"""

@@ -152,11 +152,13 @@ def _foretold(drawing: Drawing, back: Sequence[Lookback]) -> None:
     for row, look in enumerate(reversed(known)):
         f = look.forecast
         low, high = row + 0.2, row + 0.8
-        panel.span(f.p10 or f.made, f.p90 or drawing.x[1], BAND, opacity=0.8, y=(low, high), edge=True)
-        panel.upright(f.p50 or 0.0, colour=INK, dash="", y=(row + 0.05, row + 0.95), width=2.0)
         panel.upright(f.made, colour=INK, dash="", y=(low, high))
         if (f.p10 or f.made) >= drawing.x[1]:
             panel.words(drawing.x[1], row + 0.5, "later ", anchor="end")
+        else:
+            panel.span(f.p10 or f.made, f.p90 or drawing.x[1], BAND, opacity=0.8, y=(low, high), edge=True)
+            if f.p50 is not None and f.p50 <= drawing.x[1]:
+                panel.upright(f.p50, colour=INK, dash="", y=(row + 0.05, row + 0.95), width=2.0)
         panel.names.append((panel.py(row + 0.5), _SHARE[look.share], INK))
     came = known[0].came
     if came is not None:
