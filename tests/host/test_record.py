@@ -112,7 +112,7 @@ def test_the_overall_score_is_told_with_its_words(some):
     assert overall["Ribs for Ana"] is None
     assert overall["Big one"] == {
         "points": 7.0, "most": 10.0, "remark": "Crumbled a little",
-        "words": 'between "would eat it again" and "would go a long way for it"',
+        "words": 'between “would eat it again” and “would go a long way for it”',
     }
     assert [_meaning(points) for points in (0.0, 5.0, 10.0)] == [
         "left on the plate", "would eat it again", "would go a long way for it"]

@@ -129,7 +129,7 @@ def test_a_card_tells_how_long_how_even_and_how_good_it_was_in_the_chosen_unit(r
     even = running.watch.snapshot_of(1).body
     assert even["cook"]["id"] == 1
     expect(card).to_contain_text("lasted 6 h, until 21:00")
-    expect(card).to_contain_text('overall 7.5 of 10: between "would eat it again" and "would go a long way for it"')
+    expect(card).to_contain_text('overall 7.5 of 10: between “would eat it again” and “would go a long way for it”')
     expect(card).to_contain_text(re.compile(r"spread up to \d+ °F, \d+ °F·h above 10"))
     fahrenheit = int(re.search(r"up to (\d+)", card.inner_text())[1])
     page.get_by_role("button", name="°C").click()

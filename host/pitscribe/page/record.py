@@ -97,4 +97,4 @@ def _meaning(points: float) -> str:
     at, off = divmod(points, step)
     if off == 0:
         return words[int(at)]
-    return f"between \"{words[int(at)]}\" and \"{words[int(at) + 1]}\""
+    return f"between “{words[int(at)]}” and “{words[int(at) + 1]}”"
