@@ -1,8 +1,8 @@
 """The page on an 18-hour cook of six channels at 1 Hz: how soon it can be read and used, and what it weighs.
 
 Printed: from the click to the first chart and to a button that does something, with an empty browser and with one that
-has been here before; bytes that came; from a frame's arrival in the ledger to its point on the page; and how long a call
-of the chart takes, as the browser sees it, without and with the uncertainty of each point.
+has been here before; bytes that came; from a frame's arrival in the ledger to its point on the page; how long a call of
+the chart takes, as the browser sees it, without and with the uncertainty of each point.
 """
 
 import statistics
