@@ -8,6 +8,7 @@ from pitscribe.cook.answers import Analysis
 from pitscribe.cook.grid import Cells, FloatArray, Grid, cells_of, grid_of
 from pitscribe.cook.lookback import Lookback
 from pitscribe.cook.plain import difference
+from pitscribe.cook.safety_spans import ZONE
 from pitscribe.cook.safety_tables import ZONE_C
 from pitscribe.ledger.values import Note
 from pitscribe.report.plot import AIR, BAND, INK, MEAT, STALL, WARN, Drawing, Panel, head_of, style_of
@@ -50,7 +51,7 @@ def chart(
     low, high, cut = _range([c for _, _, c in cells], said, unit)
     words = f"Pit and meat, {unit}" + (f" (drawn up to {high:.0f})" if cut else "")
     panel = drawing.panel(220.0 if wide else 250.0, (low, high), words, head=head_of(notes, drawing))
-    _shades(panel, said, [c for kind, _, c in cells if kind == "meat"], grid, unit)
+    _shades(panel, said, grid, unit)
     for styles, wanted in ((AIR, "air"), (MEAT, "meat")):
         for i, (_, place, c) in enumerate(x for x in cells if x[0] == wanted):
             panel.curve(grid.ends, scaled(c.celsius, unit), style_of(styles, i), place)
@@ -118,8 +119,8 @@ def _range(cells: Sequence[Cells], said: Analysis, unit: str) -> tuple[float, fl
     return one(min(low - 2.0, 0.0), unit), one(high, unit), greatest > high
 
 
-def _shades(panel: Panel, said: Analysis, meat: Sequence[Cells], grid: Grid, unit: str) -> None:
-    """Stalls, of each place on top of the other; the danger zone while the coldest place is in it."""
+def _shades(panel: Panel, said: Analysis, grid: Grid, unit: str) -> None:
+    """Stalls, of each place on top of the other; the danger zone while the place that was longest in it is."""
     end = grid.end(grid.n - 1)
     for stall in said.stalls:
         panel.span(stall.begin, stall.end or end, STALL, opacity=0.16)
@@ -127,19 +128,12 @@ def _shades(panel: Panel, said: Analysis, meat: Sequence[Cells], grid: Grid, uni
         if phase.kind == "stall":
             middle = (phase.begin + min(phase.end or end, end)) / 2
             panel.words(middle, panel.y[1] - 0.04 * (panel.y[1] - panel.y[0]), "stall", anchor="middle")
-    if not meat:
-        return
-    table = np.stack([c.celsius for c in meat])
-    known = np.isfinite(table).any(axis=0)
-    coldest = np.full(grid.n, np.nan)
-    coldest[known] = np.nanmin(table[:, known], axis=0)
-    inside = (coldest > ZONE_C[0]) & (coldest < ZONE_C[1])
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], inside.astype(int), [0]))))
-    low, high = (one(c, unit) for c in ZONE_C)
-    for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        panel.span(grid.end(a), grid.end(b - 1), WARN, opacity=0.22, y=(low, high))
-    if edges.size and edges[1] - edges[0] > 0.12 * grid.n:
-        panel.words(grid.end(int(edges[1])), low + 0.04 * (panel.y[1] - panel.y[0]), "danger zone ", anchor="end")
+    zones = [s for s in said.safety.spans if s.what == ZONE]
+    for i, zone in enumerate(zones):
+        low, high = (one(c, unit) for c in ZONE_C)
+        panel.span(zone.begin, zone.end, WARN, opacity=0.22, y=(low, high))
+        if not i and zone.end - zone.begin > 0.12 * (end - grid.origin):
+            panel.words(zone.end, low + 0.04 * (panel.y[1] - panel.y[0]), "danger zone ", anchor="end")
 
 
 def _foretold(drawing: Drawing, back: Sequence[Lookback]) -> None:
