@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pitscribe.cook.conditioning import learn
-from pitscribe.cook.cook_on import Plan
+from pitscribe.cook.cook_on import PACE_SD, Ahead, Plan, first_reach
 from pitscribe.cook.ensemble import PRIORS, Ensemble
 from pitscribe.cook.forecast import COLDEST, Forecast, as_cooks_go, forecasts_of, foretell
 from pitscribe.cook.grid import Cells, Grid, cells_of, grid_of
@@ -209,6 +209,30 @@ def test_whatever_was_read_there_is_a_forecast_or_a_reason(values, has_air, smoo
         assert np.isfinite(known).all()
         assert (f.p50 is None) == (f.why_not is not None)
         f.as_json()
+
+
+@given(st.lists(st.floats(0, 48 * 3600), min_size=2, max_size=30), st.floats(-4, 4))
+def test_what_is_further_off_is_less_sure_and_no_later_time_comes_sooner(waits, pace):
+    """The error of pace that every member has: nothing at once, ``PACE_SD`` at most, and never a time turned round."""
+    t = np.sort(np.array(waits))
+    run = Ahead(np.zeros((1, 1)), np.array([300.0]), np.ones((1, 1, 1)), np.array([pace]))
+    later = run.later(t[:, None])[:, 0]
+    assert (np.diff(later) >= 0).all()
+    ratio = np.abs(np.log(later[t > 60] / t[t > 60]))
+    assert (np.diff(ratio) >= -1e-12).all()
+    assert (ratio <= PACE_SD * abs(pace)).all()
+    assert np.isinf(run.later(np.array([[np.inf]]))).all()
+
+
+def test_the_courses_follow_the_clock_that_the_times_of_arrival_are_by():
+    t = np.arange(1, 25) * 900.0
+    tips = np.linspace(52, 98, 24)[:, None, None] * np.ones((1, 1, 3))
+    run = Ahead(np.full((1, 3), 50.0), t, tips, np.array([-1.0, 0.0, 1.0]))
+    when = first_reach(run, np.full((1, 3), 80.0))[0]
+    assert when[0] < when[1] < when[2]
+    at = run.at(when)
+    assert [at[m, 0, m] for m in range(3)] == pytest.approx([80.0] * 3, abs=1e-6)
+    assert run.at(np.array([0.0]))[0, 0] == pytest.approx([50.0] * 3)
 
 
 def test_members_whose_cook_would_take_days_count_less_and_the_order_stays():

@@ -138,7 +138,7 @@ def test_every_check_of_safety_is_there_with_its_state_source_and_caution():
     rows = PAGE["F"].rows("Safety")
     told = {what: row for row in rows for what in row["check"].split(", ")}
     for check in SAID.safety.coldest:
-        assert told[check.what]["state"] == check.state
+        assert told[check.what]["stands"] == check.stands
         assert told[check.what]["place"] == check.place
         assert check.source in PAGE["F"].text
     assert "Defer to your local code" in PAGE["F"].text

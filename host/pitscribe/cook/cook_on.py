@@ -16,6 +16,12 @@ WANDER_H = 0.5  # how often evaporation and the place's air change by themselves
 WRAPS_LATER = 0.3  # of bare cooks, at one of these temperatures of the meat: many cooks wrap (common practice, no
 WRAPS_C = (68.0, 82.0)  # source; the share is ours). A plan that says so makes it all or none
 NEARLY_ALL = 0.995
+# No model is the meat: the pace of what is still to come differs from every member's by a factor of its own, whose
+# logarithm has a standard deviation of PACE_SD for a long way and less for a short one, half of it at PACE_H hours. The
+# pace of the last hours was read, that of a crust, a wrap that nobody noted or a wetted skin to come was not. Chosen on
+# cooks of two benches of different physics (docs/ANALYSIS.md).
+PACE_SD, PACE_H = 0.5, 3.0
+PACE_SEED = 20_260_615
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,11 +42,30 @@ AS_IT_IS = Plan()
 
 @dataclass(frozen=True, slots=True)
 class Ahead:
-    """Where the members go. start (places, members) now; t (steps,) s from now; tips (steps, places, members); degC."""
+    """Where the members go. start (places, members) now; t (steps,) s from now; tips (steps, places, members); degC.
+
+    pace (members,) : of each by its own clock, standard normal; ``later`` puts that clock right
+    """
 
     start: FloatArray
     t: FloatArray
     tips: FloatArray
+    pace: FloatArray
+
+    def later(self, t: FloatArray) -> FloatArray:
+        """When it is what a member's own clock calls ``t``: (..., members) -> as many, s from now; inf stays inf."""
+        far = np.where(np.isfinite(t), t, 0.0)
+        return t * np.exp(PACE_SD * far / (far + PACE_H * 3600) * self.pace)
+
+    def at(self, t: FloatArray) -> FloatArray:
+        """Where the members are at times ``t`` (n,) [s from now]: (n, places, members) degC; at last they rest."""
+        y, own = np.concatenate((self.start[None], self.tips)), np.concatenate(([0.0], self.t))
+        clock = self.later(own[:, None])
+        out = np.empty((t.size, *self.start.shape))
+        for m in range(self.pace.size):
+            for p in range(out.shape[1]):
+                out[:, p, m] = np.interp(t, clock[:, m], y[:, p, m])
+        return out
 
 
 def cook_on(known: Learned, until_c: float, plan: Plan = AS_IT_IS) -> Ahead:
@@ -54,6 +79,7 @@ def cook_on(known: Learned, until_c: float, plan: Plan = AS_IT_IS) -> Ahead:
     unseen = plan.pit_c is None and not known.pit_seen
     start = ensemble.pieces.tip(ensemble.heat)
     wraps_at = _wraps_at(ensemble, start, known.covered, plan)
+    pace = np.random.default_rng(PACE_SEED).normal(size=members)
     tips, warmest = np.empty((t.size, *start.shape)), start
     for i in range(t.size):
         if i == near:
@@ -64,9 +90,9 @@ def cook_on(known: Learned, until_c: float, plan: Plan = AS_IT_IS) -> Ahead:
             ensemble.wander(WANDER_H)
             warmest = np.maximum(warmest, tips[i])
             if (warmest > until_c).mean(axis=1).min(initial=1.0) > NEARLY_ALL:
-                return Ahead(start, t[: i + 1], tips[: i + 1])
+                return Ahead(start, t[: i + 1], tips[: i + 1], pace)
         ensemble.wrapped |= tips[i].mean(axis=0) > wraps_at
-    return Ahead(start, t, tips)
+    return Ahead(start, t, tips, pace)
 
 
 def _wraps_at(ensemble: Ensemble, start: FloatArray, covered: bool, plan: Plan) -> FloatArray:
@@ -98,4 +124,4 @@ def first_reach(run: Ahead, target: FloatArray) -> FloatArray:
     rises = b > a
     part = np.where(rises, (target - a) / np.where(rises, b - a, 1.0), 1.0)
     when = t[before] + np.clip(part, 0.0, 1.0) * (t[at] - t[before])
-    return np.where(over.any(axis=0), np.where(at == 0, 0.0, when), np.inf)
+    return run.later(np.where(over.any(axis=0), np.where(at == 0, 0.0, when), np.inf))

@@ -165,7 +165,7 @@ def _wait(known: Learned, run: Ahead | None, name: str, target: float, done: flo
     row = known.names.index(name)
     # What the probe reads is not what the place is: by so much, all cook long.
     off = known.u[name] * np.random.default_rng((SEED, row)).normal(size=(members,))
-    one = Ahead(run.start[row : row + 1], run.t, run.tips[:, row : row + 1])
+    one = replace(run, start=run.start[row : row + 1], tips=run.tips[:, row : row + 1])
     wait: FloatArray = first_reach(one, target + off)[0]
     return wait
 
@@ -231,7 +231,6 @@ def _forecast(
 
 def _fan(known: Learned, run: Ahead, rows: Sequence[int]) -> Fan:
     """Quantiles of the courses of a place, or of the coldest of several, each half hour."""
-    keep = np.flatnonzero(run.t % FAN_S == 0)
-    y = np.concatenate((run.start[None], run.tips[keep]))[:, rows].min(axis=1)
-    t = known.now + np.concatenate(([0.0], run.t[keep]))
-    return Fan(t, np.quantile(y, LEVELS, axis=1))
+    t = np.arange(0.0, run.t[-1] + 1.0, FAN_S)
+    some = replace(run, start=run.start[rows], tips=run.tips[:, rows])
+    return Fan(known.now + t, np.quantile(some.at(t).min(axis=1), LEVELS, axis=1))
