@@ -2,6 +2,7 @@
 
     PitscribeError              the command prints its text on one line and ends with status 1
     |- ConfigError              a setting or an argument that cannot be used
+    |  `- FieldError            one of several that were given together; .field is its name
     |- SourceError              something that comes in
     |  |- FrameError            bytes that are not a frame of ours; .reason is one word for counting
     |  |- MessageError          a JSON message that does not say what WIRE.md section 5 wants
@@ -18,6 +19,9 @@
 A message names the culprit, the place in it and what to do.
 """
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 
 class PitscribeError(Exception):
     """Any error that a user is told about in one line."""
@@ -25,6 +29,23 @@ class PitscribeError(Exception):
 
 class ConfigError(PitscribeError):
     """A setting or an argument that cannot be used."""
+
+
+class FieldError(ConfigError):
+    """One of several settings that were given together cannot be used; ``field`` is the name of it."""
+
+    def __init__(self, field: str, words: str) -> None:
+        super().__init__(words)
+        self.field = field
+
+
+@contextmanager
+def about(field: str) -> Iterator[None]:
+    """Whatever is refused inside is refused of this field."""
+    try:
+        yield
+    except ConfigError as error:
+        raise FieldError(field, str(error)) from error
 
 
 class SourceError(PitscribeError):

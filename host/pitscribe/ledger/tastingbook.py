@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from sqlite3 import Connection
 
-from pitscribe.errors import ConfigError, NotFoundError
+from pitscribe.errors import ConfigError, FieldError, NotFoundError
 from pitscribe.ledger.checks import time_words
 from pitscribe.ledger.scorebook import Scorebook
 from pitscribe.ledger.trialvalues import ASPECTS, TASTINGS, Answer, Piece, Rated, Tasting, Undone
@@ -23,15 +23,15 @@ class Tastingbook(Scorebook):
     ) -> Tasting:
         """Lay a blind tasting of two pieces down. ConfigError for one that cannot be."""
         if kind not in TASTINGS:
-            raise ConfigError(f"a tasting of kind {kind!r}: give {', '.join(TASTINGS)}")
+            raise FieldError("kind", f"a tasting of kind {kind!r}: give {', '.join(TASTINGS)}")
         if first.id == second.id or {first.trial_id, second.trial_id} != {trial_id}:
-            raise ConfigError("a tasting is of two different pieces of one trial")
+            raise FieldError("second", "a tasting is of two different pieces of one trial")
         if kind == "paired" and asks not in ASPECTS:
-            raise ConfigError(f"a pair is compared in one thing: say which, of {', '.join(ASPECTS)}")
+            raise FieldError("asks", f"a pair is compared in one thing: say which, of {', '.join(ASPECTS)}")
         if kind != "paired" and (asks or expects is not None):
             raise ConfigError("what is asked, and which is expected to have more of it, is for a paired tasting alone")
         if not 1 <= tasters <= MOST_TASTERS:
-            raise ConfigError(f"{tasters} tasters: give 1 to {MOST_TASTERS}")
+            raise FieldError("tasters", f"{tasters} tasters: give 1 to {MOST_TASTERS}")
         with self._write() as db:
             made = db.execute(
                 "INSERT INTO tastings (trial_id, kind, first, second, asks, expects, tasters, seed, made_ms) "

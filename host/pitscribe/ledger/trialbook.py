@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from math import isfinite
 from typing import Any
 
-from pitscribe.errors import ConfigError, NotFoundError
+from pitscribe.errors import ConfigError, FieldError, NotFoundError, about
 from pitscribe.ledger.checks import checked_text, name_of, time_words
 from pitscribe.ledger.cooks import MOST_ID
 from pitscribe.ledger.tastingbook import Tastingbook
@@ -29,25 +29,32 @@ class Trialbook(Tastingbook):
         planned: int, block: int, seed: str, seed_told: bool = False,
     ) -> Trial:
         """Lay a trial down, once and for all. ConfigError for one that cannot be, or a name that there is already."""
-        name = checked_text(name_of(name), "the trial's name", 200)
-        question, factor = checked_text(question, "the question", 1000), checked_text(factor, "the factor", 200)
-        levels = [checked_text(name_of(level), "a level", 200) for level in levels]
+        with about("name"):
+            name = checked_text(name_of(name), "the trial's name", 200)
+        with about("question"):
+            question = checked_text(question, "the question", 1000)
+        with about("factor"):
+            factor = checked_text(factor, "the factor", 200)
+        with about("levels"):
+            levels = [checked_text(name_of(level), "a level", 200) for level in levels]
         seed = checked_text(seed, "the seed", 200)
         if not 2 <= len(levels) <= MOST_LEVELS or len(set(levels)) != len(levels):
             given = ", ".join(levels)
-            raise ConfigError(f"levels {given!r}: give 2 to {MOST_LEVELS} different ones, the usual way first")
+            raise FieldError("levels", f"levels {given!r}: give 2 to {MOST_LEVELS} different ones, the usual way first")
         if main not in OUTCOMES:
-            raise ConfigError(f"the main outcome {main!r} is not one of {', '.join(OUTCOMES)}")
+            raise FieldError("main", f"the main outcome {main!r} is not one of {', '.join(OUTCOMES)}")
         if not (isfinite(matters) and matters > 0):
-            raise ConfigError("say what difference would matter to you, more than nothing")
+            raise FieldError("matters", "say what difference would matter to you, more than nothing")
         if block % len(levels) or not block or planned % block or not len(levels) <= planned <= MOST_PLANNED:
-            raise ConfigError(
+            raise FieldError(
+                "planned",
                 f"{planned} in blocks of {block}: give at most {MOST_PLANNED}, a multiple of the block, and a block "
-                f"that holds each of the {len(levels)} levels equally often"
+                f"that holds each of the {len(levels)} levels equally often",
             )
         with self._write() as db:
             if self._read(_TRIAL + "WHERE name = ?", (name,)):
-                raise ConfigError(f"there is a trial {name!r} already, and what it laid down stays; give another name")
+                words = f"there is a trial {name!r} already, and what it laid down stays; give another name"
+                raise FieldError("name", words)
             made = db.execute(
                 "INSERT INTO trials (name, question, factor, levels, main, matters, planned, block, seed, seed_told, "
                 "made_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -72,8 +79,9 @@ class Trialbook(Tastingbook):
         return _trial(rows[0])
 
     def close_trial(self, trial_id: int, why: str) -> Trial:
-        """End a trial before all that was planned is in; it says so ever after."""
-        why = checked_text(why, "why it is ended", 1000)
+        """End a trial; before all that was planned is in it says ever after that it was ended early."""
+        with about("why"):
+            why = checked_text(why, "why it is ended", 1000)
         with self._write() as db:
             trial = self._open_trial(trial_id)
             db.execute("UPDATE trials SET closed_ms = ?, closed_why = ? WHERE id = ?", (self.now_ms(), why, trial.id))
@@ -148,7 +156,8 @@ class Trialbook(Tastingbook):
 
     def drop_piece(self, piece_id: int, why: str) -> None:
         """Take a piece out, with the reason; it stays in the log. ConfigError if it is out already."""
-        why = checked_text(why, "why it is taken out", 1000)
+        with about("why"):
+            why = checked_text(why, "why it is taken out", 1000)
         with self._write() as db:
             sql = "UPDATE pieces SET dropped_ms = ?, why = ? WHERE id = ? AND dropped_ms IS NULL"
             if not db.execute(sql, (self.now_ms(), why, piece_id)).rowcount:

@@ -15,7 +15,7 @@ from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from pitscribe.clock import Clock
-from pitscribe.errors import NotFoundError, PitscribeError, StoreError
+from pitscribe.errors import FieldError, NotFoundError, PitscribeError, StoreError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.page import assets, inputs
 from pitscribe.page.alerts import AlertsApi
@@ -118,9 +118,9 @@ class Faults:
                 await answer(scope, receive, send)
 
 
-def _error(request: Request, status: int, words: str) -> Response:
+def _error(request: Request, status: int, words: str, field: str | None = None) -> Response:
     if request.url.path.startswith(("/api/", "/static/")):
-        return JSONResponse({"error": words}, status)
+        return JSONResponse({"error": words} | ({} if field is None else {"field": field}), status)
     if status == HTTPStatus.NOT_FOUND:
         return assets.page("missing.html", status)(request)
     return assets.refusal(words, status)
@@ -131,7 +131,7 @@ async def _refused(request: Request, error: Exception) -> Response:
         return _error(request, HTTPStatus.NOT_FOUND, str(error))
     if isinstance(error, StoreError):
         return _error(request, HTTPStatus.SERVICE_UNAVAILABLE, str(error))
-    return _error(request, HTTPStatus.BAD_REQUEST, str(error))
+    return _error(request, HTTPStatus.BAD_REQUEST, str(error), error.field if isinstance(error, FieldError) else None)
 
 
 async def _http_error(request: Request, error: Exception) -> Response:

@@ -7,7 +7,7 @@ from typing import Any
 
 from starlette.requests import Request
 
-from pitscribe.errors import ConfigError, NotFoundError
+from pitscribe.errors import ConfigError, FieldError, NotFoundError
 from pitscribe.ledger.checks import refuse_far
 from pitscribe.ledger.cooks import MOST_MEATS, CookSettings
 from pitscribe.ledger.values import MEAT_KINDS, NOTE_KINDS, PLACE_KINDS, TARGET_C, Cook
@@ -34,30 +34,30 @@ class Fields:
         """A text without control characters, trimmed."""
         value = self._values.pop(key, "")
         if not isinstance(value, str):
-            raise ConfigError(f"{key} must be a text")
+            raise FieldError(key, f"{key} must be a text")
         value = " ".join(value.split())
         if needed and not value:
-            raise ConfigError(f"{key} is missing")
+            raise FieldError(key, f"{key} is missing")
         if len(value) > most:
-            raise ConfigError(f"{key} has {len(value)} characters; {most} are the most")
+            raise FieldError(key, f"{key} has {len(value)} characters; {most} are the most")
         if not value.isprintable():
-            raise ConfigError(f"{key} has characters that cannot be printed")
+            raise FieldError(key, f"{key} has characters that cannot be printed")
         return value
 
     def secret(self, key: str, most: int) -> str:
         """A text as it was typed, blanks and all; what it is stands in no refusal."""
         value = self._values.pop(key, None)
         if not isinstance(value, str) or not value:
-            raise ConfigError(f"{key} is missing")
+            raise FieldError(key, f"{key} is missing")
         if len(value) > most:
-            raise ConfigError(f"{key} is longer than {most} characters")
+            raise FieldError(key, f"{key} is longer than {most} characters")
         return value
 
     def choice(self, key: str, choices: tuple[str, ...]) -> str:
         """One of a few words."""
         value = self._values.pop(key, None)
         if value not in choices:
-            raise ConfigError(f"{key} must be one of {', '.join(choices)}")
+            raise FieldError(key, f"{key} must be one of {', '.join(choices)}")
         return str(value)
 
     def number(
@@ -68,10 +68,10 @@ class Fields:
         if value is None and not needed:
             return None
         if isinstance(value, bool) or not isinstance(value, int | float) or value != value:
-            raise ConfigError(f"{key} must be a number")
+            raise FieldError(key, f"{key} must be a number")
         # Compared before it is converted or shown: JSON may hold whole numbers that no float can.
         if not low <= value <= high:
-            raise ConfigError(refusal or f"{key} must be {low:g} to {high:g}")
+            raise FieldError(key, refusal or f"{key} must be {low:g} to {high:g}")
         return float(value)
 
     def null(self, key: str) -> bool:
@@ -85,7 +85,7 @@ class Fields:
         """A list of two numbers."""
         value = self._values.pop(key, None)
         if not isinstance(value, list) or len(value) != 2:
-            raise ConfigError(f"{key} must be a list of two numbers")
+            raise FieldError(key, f"{key} must be a list of two numbers")
         low, high = (Fields({key: one}).number(key, *BOUNDS, needed=True) or 0.0 for one in value)
         return low, high
 
@@ -93,8 +93,15 @@ class Fields:
         """A list of texts, each as ``text`` takes it."""
         value = self._values.pop(key, None)
         if not isinstance(value, list) or len(value) > most:
-            raise ConfigError(f"{key} must be a list of at most {most} texts")
+            raise FieldError(key, f"{key} must be a list of at most {most} texts")
         return [Fields({key: one}).text(key, most=200) for one in value]
+
+    def flag(self, key: str) -> bool:
+        """Whether true was given; false if it is not there."""
+        value = self._values.pop(key, False)
+        if not isinstance(value, bool):
+            raise FieldError(key, f"{key} must be true or false")
+        return value
 
     def has(self, key: str) -> bool:
         """Whether the key was given."""
@@ -104,7 +111,7 @@ class Fields:
         """A list of objects; empty if it is not there."""
         value = self._values.pop(key, [])
         if not isinstance(value, list) or len(value) > most or not all(isinstance(v, dict) for v in value):
-            raise ConfigError(f"{key} must be a list of at most {most} objects")
+            raise FieldError(key, f"{key} must be a list of at most {most} objects")
         return [Fields(v) for v in value]
 
 
@@ -126,6 +133,14 @@ async def fields_of(request: Request) -> Fields:
     return Fields(value)
 
 
+def whole(fields: Fields, key: str, low: float, high: float) -> int:
+    """A whole number within bounds, which must be there."""
+    value = fields.number(key, low, high, needed=True)
+    if value is None or value != int(value):
+        raise FieldError(key, f"{key} must be a whole number")
+    return int(value)
+
+
 def query_number(request: Request, key: str, low: float, high: float) -> float | None:
     """A number from the address, None if it is not there."""
     text = request.query_params.get(key)
@@ -136,7 +151,7 @@ def query_number(request: Request, key: str, low: float, high: float) -> float |
     except ValueError:
         value = math.nan
     if not low <= value <= high:  # NaN is refused as well
-        raise ConfigError(f"{key} must be a number from {low:g} to {high:g}")
+        raise FieldError(key, f"{key} must be a number from {low:g} to {high:g}")
     return value
 
 
@@ -146,7 +161,7 @@ def query_id(request: Request, key: str) -> int | None:
     if text is None:
         return None
     if not re.fullmatch(r"[0-9]{1,15}", text):
-        raise ConfigError(f"{key} must be a number")
+        raise FieldError(key, f"{key} must be a number")
     return int(text)
 
 

@@ -106,6 +106,12 @@ def load_trial(ledger: Ledger, id_or_name: int | str, facts_of: FactsOf) -> Tria
     )
 
 
+def load_tastings(ledger: Ledger, trial: Trial) -> TrialRecord:
+    """A trial with its tastings, and with nothing of what its cooks' records say: so none of them is read."""
+    pieces = tuple(Tried(p, ledger.cook(p.cook_id).name, {}, ()) for p in ledger.pieces(trial.id))
+    return TrialRecord(trial, pieces, tuple(tasting_record(ledger, one) for one in ledger.tastings(trial.id)))
+
+
 def tasting_record(ledger: Ledger, one: Tasting) -> TastingRecord:
     """A tasting with what was answered."""
     answers, rated, undone = ledger.answers(one.id), ledger.rated(one), ledger.undone(one)

@@ -14,10 +14,12 @@ from pitscribe.page.door.sessions import Sessions
 
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
 ENTER, FIRST = "/enter", "/first"
-# What needs no session: the two pages that ask for the password, what they load, and what they send.
+# What needs no session: the two pages that ask for the password, what they load, and what they send; and a taster's.
 OPEN = frozenset({
     ENTER, FIRST, "/api/enter", "/api/first", "/static/page.css", "/static/mark.svg", "/favicon.ico",
     "/static/enter.js", "/static/first.js", "/static/door.js",
+    # A guest at a blind tasting has a slip and no password, and by that sees that slip's form and nothing else.
+    "/taste", "/api/taste", "/api/taste/answer", "/static/taste.js", "/static/taste.css",
 })
 HEADERS = {
     # Plotly writes style elements, hence 'unsafe-inline' for styles; scripts come from this host's files alone.

@@ -1,8 +1,11 @@
 // Talking to the host: JSON in and out, and the event stream with a watch on its silence.
 
-/** The host said no, or nothing: `unheard` is true where what was sent may not have been taken in at all. */
+/**
+ * The host said no, or nothing: `unheard` is true where what was sent may not have been taken in at all; `field` names
+ * the one of what was sent that cannot be.
+ */
 export class Refused extends Error {
-  constructor(words, unheard = false) { super(words); this.unheard = unheard; }
+  constructor(words, unheard = false, field = null) { super(words); this.unheard = unheard; this.field = field; }
 }
 
 const PATIENCE_MS = 10000;
@@ -11,7 +14,7 @@ async function read(response) {
   let body = null;
   try { body = await response.json(); } catch { /* told below */ }
   if (response.status === 401 && body?.enter) location.assign(body.enter); // the session is over
-  if (!response.ok) throw new Refused(body?.error ?? `the host answered ${response.status}`, response.status >= 500);
+  if (!response.ok) throw new Refused(body?.error ?? `the host answered ${response.status}`, response.status >= 500, body?.field);
   return body;
 }
 

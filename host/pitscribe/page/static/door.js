@@ -1,6 +1,6 @@
-// What the two pages at the door share: a form that is sent as JSON, and what came of it.
+// What the pages share that need no session: a form that is sent as JSON, and what came of it.
 
-/** Send `body()` to `url` when the form is sent; `done()` when it was taken. What it throws is shown as it is. */
+/** Send `body()` to `url` when the form is sent; `done(told)` when it was taken. What it throws is shown as it is. */
 export function wireDoor(form, url, body, done) {
   const said = document.getElementById("said");
   form.addEventListener("submit", async (e) => {
@@ -10,8 +10,8 @@ export function wireDoor(form, url, body, done) {
     button.disabled = true;
     try {
       const answer = await fetch(url, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body()) });
-      if (answer.ok) { done(); return; }
-      said.textContent = `${sentence((await answer.json()).error ?? "")}`;
+      const told = await answer.json();
+      if (answer.ok) done(told); else said.textContent = sentence(told.error ?? "");
     } catch (error) {
       said.textContent = error instanceof TypeError ? "No contact with the host." : sentence(error.message);
     } finally { button.disabled = false; }

@@ -7,6 +7,7 @@ import { isF, onUnit } from "./units.js";
 const KG = 0.45359237; // of a pound; the United States weigh in pounds where they measure in degF
 const WEIGHINGS = [["raw_kg", "as bought"], ["trimmed_kg", "as it went on"], ["cooked_kg", "as it came off"]];
 let view = null, box = null, place = "";
+let asked = /^#scores(?:=(.*))?$/.exec(location.hash); // a trial's page links to it so, with the place
 
 const pounds = () => isF();
 const shown = (kg) => (kg === null || kg === undefined ? "" : (pounds() ? kg / KG : kg).toFixed(2).replace(/\.?0+$/, ""));
@@ -49,8 +50,10 @@ function weightRow(cook, told) {
 let last = null;
 function draw(told) {
   last = told;
-  const { cook, places } = view.snap, choose = el("select", null, { id: "score-place" });
-  choose.append(el("option", "the cook as a whole", { value: "" }), ...places.filter((p) => p.kind === "meat").map((p) => el("option", p.place, { value: p.place })));
+  const { cook, places } = view.snap, meat = places.filter((p) => p.kind === "meat").map((p) => p.place);
+  if (place && !meat.includes(place)) meat.push(place); // one without a probe
+  const choose = el("select", null, { id: "score-place" });
+  choose.append(el("option", "the cook as a whole", { value: "" }), ...meat.map((name) => el("option", name, { value: name })));
   choose.value = place;
   choose.addEventListener("change", () => { place = choose.value; draw(last); box.querySelector("#score-place").focus(); });
   const where = el("p", null, { class: "field" });
@@ -61,8 +64,16 @@ function draw(told) {
   );
 }
 
-/** The page shows another snapshot. */
-export function showScores(now) { view = now; }
+/** The page shows another snapshot; the first one unfolds it for who came for it. */
+export function showScores(now) {
+  view = now;
+  if (!asked || !view.snap.cook) return;
+  place = decodeURIComponent(asked[1] ?? "");
+  asked = null;
+  box.open = true;
+  box.querySelector("summary").focus({ preventScroll: true });
+  box.scrollIntoView({ block: "start" });
+}
 
 /** Wire the fold; it is read when it is opened. */
 export function wireScores() {

@@ -1,13 +1,16 @@
-// The trials: the list of them, or one with its pieces, the next draw, and what it says so far.
+// The list of trials, and the form that lays a new one down; it says at once what so many pieces can tell.
 
 import { get, send } from "./api.js";
 import { el } from "./answers.js";
-import { wireUnits, onUnit, dayClock, isF } from "./units.js";
+import { clear, numberOf, offer, wireForm } from "./forms.js";
+import { wireUnits, onUnit, dayClock, difference, isF, unitName } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
-const number = /^\/trial\/(\d+)$/.exec(location.pathname)?.[1];
+const TYPING_MS = 300;
+let outcomes = [], mostLevels = 4, asked = 0;
 
-const state = (t) => (t.closed === null ? `${t.drawn} of ${t.planned} pieces drawn` : "ended early");
+/** How a trial stands, in a few words. */
+const state = (t) => (t.closed === null ? `${t.drawn} of ${t.planned} pieces drawn` : t.drawn < t.planned ? "ended early" : "closed");
 
 function card(t) {
   const li = el("li"), a = el("a", null, { href: `/trial/${t.id}` });
@@ -17,58 +20,70 @@ function card(t) {
 }
 
 async function showList() {
-  const { trials } = await get("/api/trials");
+  const told = await get("/api/trials"), { trials } = told;
+  outcomes = told.outcomes;
+  mostLevels = told.most_levels;
   $("trials").replaceChildren(...trials.map(card));
-  $("trials-said").textContent = trials.length ? `${trials.length} ${trials.length === 1 ? "trial" : "trials"}` : "None yet. pitscribe trial new, in a terminal, lays one down.";
+  $("trials-said").textContent = trials.length ? `${trials.length} ${trials.length === 1 ? "trial" : "trials"}` : "None yet. A trial asks one question of several cooks, and lets the draw decide.";
+  $("ask").open = trials.length === 0;
+  offer($("ask-main"), outcomes.map((o) => [o.name, o.name]));
+  showUnit();
 }
 
-function piece(p) {
-  const li = el("li");
-  li.append(el("a", p.name, { href: `/cook/${p.cook}` }), p.place ? `, ${p.place}` : "", `: ${p.level}, ${p.number === null ? "chosen" : `drawn as number ${p.number}`}`);
-  if (p.dropped !== null) li.append(` (taken out: ${p.dropped})`);
-  return li;
+// In which unit a least difference is typed, and how much of the outcome's own unit one of it is.
+const unitOf = () => outcomes.find((o) => o.name === $("ask-main").value)?.unit ?? "points";
+const TYPED = { K: () => [unitName(), 1 / difference(1)], h: () => ["minutes", 1 / 60], "%": () => ["%", 1], points: () => ["points", 1] };
+
+function showUnit() {
+  $("ask-unit").textContent = TYPED[unitOf()]()[0];
+  showOutlook();
 }
 
-async function showFindings() {
-  if (!number) return;
-  const asked = isF() ? "F" : "C";
-  const { lines } = await get(`/api/trials/${number}/findings?unit=${asked}`);
-  if (asked !== (isF() ? "F" : "C")) return; // the unit was changed meanwhile: another answer is on its way
-  let parted = false;
-  const said = [];
-  for (const line of lines) {
-    if (line !== "") said.push(el("p", line, parted ? { class: "part" } : {}));
-    parted = line === "";
-  }
-  $("findings").replaceChildren(...said);
+function matters() {
+  const typed = numberOf($("ask-matters").value);
+  return typeof typed === "number" ? typed * TYPED[unitOf()]()[1] : typed;
 }
 
-async function showTrial() {
-  const [t, { cooks }] = await Promise.all([get(`/api/trials/${number}`), get("/api/cooks")]);
-  document.querySelector("h1").textContent = t.name;
-  document.title = `${t.name} - Pitscribe`;
-  $("trials-said").textContent = `${t.question} ${t.factor}: ${t.levels.join(" or ")}. ${state(t)}.`;
-  $("pieces").replaceChildren(...(t.pieces.length ? t.pieces.map(piece) : [el("li", "None yet.")]));
-  const on = cooks.filter((c) => c.ended === null);
-  $("draw-cook").replaceChildren(...on.map((c) => el("option", c.name, { value: c.id })));
-  $("draw").hidden = t.closed !== null || t.drawn >= t.planned || on.length === 0;
-  $("slips").href = `/trial/${number}/slips`;
-  $("slips").hidden = t.tastings === 0;
-  $("trial").hidden = false;
+const blocks = () => document.querySelector('[name="blocks"]:checked').value;
+const levels = () => [...$("ask-levels").querySelectorAll("input")].map((i) => i.value.trim());
+
+async function showOutlook() {
+  const mine = (asked += 1), query = new URLSearchParams({
+    levels: Math.max(2, levels().filter(Boolean).length), main: $("ask-main").value, matters: matters() ?? "", each: numberOf($("ask-each").value) ?? "", blocks: blocks(), unit: isF() ? "F" : "C",
+  });
+  if (typeof matters() !== "number" || typeof numberOf($("ask-each").value) !== "number") { $("ask-outlook").replaceChildren(); return; }
+  let said;
+  try { said = (await get(`/api/trials/outlook?${query}`)).lines.map((line) => el("p", sentence(line))); } catch { said = []; } // told when the form is sent
+  if (mine === asked) $("ask-outlook").replaceChildren(...said);
+}
+const sentence = (words) => `${words[0].toUpperCase()}${words.slice(1)}${words.endsWith(".") ? "" : "."}`;
+
+let typing = null;
+const soon = () => { clearTimeout(typing); typing = setTimeout(showOutlook, TYPING_MS); };
+
+function oneMoreWay() {
+  const n = $("ask-levels").children.length, p = el("p", null, { class: "field" }), id = `ask-level-${n}`;
+  p.append(el("label", ["The usual way", "Another way"][n] ?? "And another, if there is one", { for: id }), el("input", null, { id, autocomplete: "off", maxlength: 200, placeholder: ["foil", "paper"][n] ?? "" }));
+  $("ask-levels").append(p);
+  $("ask-more").hidden = n + 1 >= mostLevels;
+  return p;
 }
 
-const told = (where) => (e) => { $(where).textContent = e.message; };
-
-$("draw").addEventListener("submit", async (e) => {
-  e.preventDefault();
-  try {
-    const made = await send("POST", `/api/trials/${number}/draw`, { cook: Number($("draw-cook").value), place: $("draw-place").value });
-    $("draw-said").textContent = `${made.name}${made.place ? `, ${made.place}` : ""}: ${made.level}, number ${made.number}.`;
-    await Promise.all([showTrial(), showFindings()]);
-  } catch (error) { told("draw-said")(error); }
+oneMoreWay();
+oneMoreWay();
+$("ask-more").addEventListener("click", () => oneMoreWay().querySelector("input").focus());
+$("ask-form").addEventListener("input", soon);
+$("ask-main").addEventListener("change", showUnit);
+wireForm($("ask-form"), async () => {
+  const [first, second, ...more] = levels();
+  const made = await send("POST", "/api/trials", {
+    name: $("ask-name").value, question: $("ask-question").value, factor: $("ask-factor").value, levels: [first, second, ...more.filter(Boolean)],
+    main: $("ask-main").value, matters: matters(), each: numberOf($("ask-each").value), blocks: blocks(),
+  });
+  clear($("ask-form"));
+  location.assign(`/trial/${made.id}`);
 });
 $("nav-trials").setAttribute("aria-current", "page");
 wireUnits();
-onUnit(() => showFindings().catch(told("findings")));
-await (number ? showTrial() : showList()).catch(told("trials-said"));
-await showFindings().catch(told("findings"));
+onUnit(showUnit);
+try { await showList(); } catch (e) { $("trials-said").textContent = e.message; }
