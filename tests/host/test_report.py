@@ -254,8 +254,8 @@ def test_a_forecast_that_lies_behind_the_chart_is_named_there_and_drawn_nowhere(
     far = replace(look.forecast, **dict.fromkeys(("p10", "p50", "p90"), look.forecast.made + 200 * HOUR))
     backs = [replace(look, forecast=one) for one in (look.forecast, far)]
     near_, late = (chart(KEPT.record, SAID, [back], "F", times) for back in backs)
-    assert ">later </text>" in late
-    assert ">later </text>" not in near_
+    assert ">later</text>" in late
+    assert ">later</text>" not in near_
     assert late.count("<rect") == near_.count("<rect") - 1  # its range
     assert late.count('stroke-width="2"') == near_.count('stroke-width="2"') - 1  # its median
 

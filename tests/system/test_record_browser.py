@@ -1,12 +1,15 @@
 """The list of past cooks in a real browser: found, turned over, taken away; and the papers of cooks."""
 
+import io
 import os
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from browser import chromium, new_context, new_page, over_the_edge, site, too_small
+from PIL import Image
 from playwright.sync_api import expect
 
 WIDTHS = (320, 390, 1440)
@@ -207,6 +210,17 @@ def test_the_papers_fit_every_width_and_axe_finds_nothing_serious(running, page,
         assert page.evaluate("document.documentElement.scrollWidth") <= width
         take_picture(page, f"{path.strip('/').partition('?')[0].replace('/', '-')}-{width}-{scheme}")
     assert grave(page) == []
+
+
+def test_a_paper_is_dark_on_a_screen_that_asks_for_it_and_white_when_it_is_printed(running, page):
+    page.goto(f"{running.url}/cook/1/report")
+    for media, scheme, dark in (("screen", "light", False), ("screen", "dark", True), ("print", "dark", False)):
+        page.emulate_media(media=media, color_scheme=scheme)
+        shown = np.asarray(Image.open(io.BytesIO(page.screenshot())).convert("L"))
+        ground = float(np.median(shown))
+        assert ground < 40 if dark else ground == 255, (media, scheme)
+        ink = shown.max() if dark else shown.min()
+        assert abs(ink - ground) > 190
 
 
 def grave(page):

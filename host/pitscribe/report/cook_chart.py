@@ -148,7 +148,7 @@ def _foretold(drawing: Drawing, back: Sequence[Lookback]) -> None:
         low, high = row + 0.2, row + 0.8
         panel.upright(f.made, colour=INK, dash="", y=(low, high))
         if (f.p10 or f.made) >= drawing.x[1]:
-            panel.words(drawing.x[1], row + 0.5, "later ", anchor="end")
+            panel.words(drawing.x[1] - 0.008 * (drawing.x[1] - drawing.x[0]), row + 0.5, "later", anchor="end")
         else:
             panel.span(f.p10 or f.made, f.p90 or drawing.x[1], BAND, opacity=0.8, y=(low, high), edge=True)
             if f.p50 is not None and f.p50 <= drawing.x[1]:

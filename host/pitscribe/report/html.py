@@ -40,6 +40,11 @@ figcaption { color: #3a342d; font-size: .92em; margin-top: .2em; overflow-wrap: 
   td.num { white-space: normal }
   td:first-child { font-weight: 650 } td + td::before { content: " · " attr(data-head) " "; color: #564f47 }
 }
+/* By the pit at night a white page blinds: it is turned over whole, so that a chart's hues keep their roles. */
+@media screen and (prefers-color-scheme: dark) {
+  html { background: #fff; filter: invert(.92) hue-rotate(180deg) }
+  .photos img { filter: invert(1) hue-rotate(180deg) }
+}
 @media print {
   body { font-size: 7.4pt; line-height: 1.17; padding: 0; max-width: none }
   h1 { font-size: 14pt } h2 { font-size: 9pt; margin: .5em 0 .12em } p, ul, ol, dl { margin: .15em 0 }

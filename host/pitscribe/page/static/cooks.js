@@ -81,6 +81,7 @@ function facts(c) {
 
 function tellSpread(line, spread) {
   const u = unitName();
+  line.removeAttribute("data-waits");
   line.textContent = spread === null ? "no spread: fewer than two meat places"
     : `spread up to ${delta(spread.greatest_k)} ${u}${spread.degree_hours > 0 ? `, ${delta(spread.degree_hours)} ${u}·h above ${delta(spread.limit_k)}` : ""}`;
 }
@@ -100,7 +101,7 @@ const near = new IntersectionObserver((seen) => {
 function card(c) {
   const li = el("li"), a = el("a", null, { href: `/cook/${c.id}` });
   const picture = el("img", null, { src: `/api/cooks/${c.id}/picture.svg`, alt: "", loading: "lazy", width: 240, height: 80 });
-  const lines = facts(c).map((text) => el("span", text, { class: "fact" })), spread = el("span", "spread …", { class: "fact", "data-cook": c.id });
+  const lines = facts(c).map((text) => el("span", text, { class: "fact" })), spread = el("span", "spread …", { class: "fact", "data-cook": c.id, "data-waits": "" });
   if (spreads.has(String(c.id))) tellSpread(spread, spreads.get(String(c.id))); else near.observe(spread);
   lines.splice(1, 0, spread);
   a.append(picture, el("b", c.name), el("span", dayClock(c.started), { class: "quiet" }), ...lines);
