@@ -1,11 +1,15 @@
 """The pit's course as the fire makes it: lid and firebox door taken out, slopes, and how restless it is.
 
-An opening is a fall that no fire can make: a thin junction loses in two minutes what a dying fire takes a quarter of
-an hour for. What follows is the way back, about exponential. Both say nothing of the fire: ``calm`` is without them.
+An opening is a fall of its own: a thin junction loses in two minutes what a dying fire takes a quarter of an hour for,
+and more than the pace at which the air fell before. What follows is the way back, about exponential. Both say nothing
+of the fire: ``calm`` is without them. Some fires go out as fast (a feed of pellets that stops, a flame that starves).
+Those give themselves away by falling on: under an open lid the air is as cold as it gets within minutes.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from math import exp
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +25,10 @@ BACK_SHARE = 0.9  # of an opening's depth made good: the course speaks for the f
 FLAT_MIN, FLAT_SHARE = 3, 0.05  # or it does not come back further: so many minutes rise by less of the depth
 OPEN_MIN = 30  # no longer: by then the pit is what it is
 NO_WAY_BACK_MIN = 20  # left open, or no opening: the fire went out at once. Either way the pit stays cold
-FALLS_ON_MIN, FALLS_ON_SHARE = 8, 0.1  # after so long an open lid falls no further: this share in FLAT_MIN is a fire's
+PACE_MIN, SUDDEN = 3, 3.0  # an opening falls so many times faster than the fire did in so many minutes before
+FALLS_MIN = 2  # what an opening may still fall in so many minutes, see ``lid_falls``
+FALLS_SIGMA = 2.0  # and so many times the usual change of a minute
+LID_TAU_MIN, LID_LAGS, LID_WALL = 1.5, 2.0, 0.04  # allowances, no source: air under an open lid; the probe's lag; wall
 RISES_SHARE = 0.25  # of its depth: on the way back
 # Minutes of the slopes, and how many standard uncertainties make them sure: short ones need more.
 SLOPES = ((6, 4.0), (10, 3.0), (16, 2.5), (25, 2.0))
@@ -29,7 +36,10 @@ SLOPES = ((6, 4.0), (10, 3.0), (16, 2.5), (25, 2.0))
 
 @dataclass(frozen=True, slots=True)
 class Opening:
-    """Lid or firebox door: cells of begin, notice, turn (coldest) and end (None: not over), its depth [K]."""
+    """Lid or firebox door: cells of begin, notice, turn (coldest) and end (None: not over), its depth [K].
+
+    fell_on : it ended since it fell as no open lid does: what looked like an opening was the fire
+    """
 
     begin: int
     noticed: int
@@ -39,6 +49,7 @@ class Opening:
     depth_k: float
     drop_k: float  # what was seen of it when it was noticed
     usual_k: float  # usual change of a minute then
+    fell_on: bool = False
 
 
 @dataclass(slots=True)
@@ -68,18 +79,22 @@ def course_of(air: Sequence[Cells], grid: Grid) -> Course:
     change = usual_change(y)
     openings, masked = find_openings(y, change)
     calm = np.where(masked, np.nan, y)
+    # Once it is known that a fall was the fire's, its minutes speak for the slopes after that.
+    plain = calm.copy()
     ends = np.zeros(grid.n, np.int64)
     after = np.full(grid.n, 1e6)
     for one in openings:
-        if one.end is not None:
+        if one.fell_on:
+            plain[one.begin : one.end] = y[one.begin : one.end]
+        elif one.end is not None:
             ends[one.end] += 1
             after[one.end :] = np.arange(grid.n - one.end)
     # A course that never moved has no step, and yet a slope: none.
     step = np.nan_to_num(air[0].step) if air else np.zeros(grid.n)
     u = air[0].u if air else np.full(grid.n, np.nan)
-    cells = Cells(calm, u, step)
-    slope, slope_u = _surest(cells, np.cumsum(ends), change)
-    hour, hour_u = line_rates(cells, 60)
+    slope, slope_u = _surest(Cells(plain, u, step), np.cumsum(ends), change)
+    slope[masked] = slope_u[masked] = np.nan
+    hour, hour_u = line_rates(Cells(calm, u, step), 60)
     return Course(y, calm, change, slope, slope_u, hour, hour_u, after, openings)
 
 
@@ -108,18 +123,13 @@ def find_openings(y: FloatArray, change: FloatArray) -> tuple[list[Opening], NDA
             masked[k] = open_
             continue
         if open_:
-            one = openings[-1]
-            if v < one.before_c - one.depth_k:
-                openings[-1] = one = _deeper(one, k, v)
-            open_ = not _over(one, k, v, values[max(0, k - FLAT_MIN)])
-            masked[k] = open_
-            if not open_:
-                openings[-1] = Opening(one.begin, one.noticed, one.turned, k, one.before_c, one.depth_k, one.drop_k,
-                                       one.usual_k)
+            openings[-1] = one = _on(openings[-1], k, v, values)
+            open_ = masked[k] = one.end is None
             continue
         before = [x for x in values[max(0, k - DROP_MIN - 1) : k] if x == x]
         top = max(before, default=v)
-        if top - v >= max(DROP_K, DROP_SIGMA * usual[max(0, k - DROP_MIN - 1)]):
+        least = max(DROP_K, DROP_SIGMA * usual[max(0, k - DROP_MIN - 1)])
+        if top - v >= max(least, SUDDEN * DROP_MIN * _pace(values, k - DROP_MIN)):
             first = k
             while first > max(0, k - DROP_MIN) and values[first - 1] == values[first - 1] and (
                 values[first - 1] < top - 0.25 * (top - v)
@@ -131,18 +141,39 @@ def find_openings(y: FloatArray, change: FloatArray) -> tuple[list[Opening], NDA
     return openings, masked
 
 
-def _deeper(one: Opening, k: int, v: float) -> Opening:
-    return Opening(one.begin, one.noticed, k, None, one.before_c, one.before_c - v, one.drop_k, one.usual_k)
+def _pace(values: Sequence[float], k: int) -> float:
+    """By how much the air fell a minute before cell ``k`` [K]; 0 where it rose or was not seen."""
+    fell = values[max(0, k - PACE_MIN)] - values[max(0, k)]
+    return max(0.0, fell / PACE_MIN) if fell == fell else 0.0
 
 
-def _over(one: Opening, k: int, v: float, before: float) -> bool:
-    """It came back, or as far as it will: what is left is the fire's doing. ``before``: ``FLAT_MIN`` ago [degC]."""
-    risen = v - (one.before_c - one.depth_k)
+def lid_falls(minutes: float) -> float:
+    """The most that air under an open lid still falls in ``FALLS_MIN``, as a share of all it fell in ``minutes``."""
+    still = exp(-(minutes - FALLS_MIN) / LID_TAU_MIN) - exp(-minutes / LID_TAU_MIN)
+    return LID_LAGS * still + LID_WALL
+
+
+def _falls_on(one: Opening, k: int, values: Sequence[float]) -> bool:
+    """It falls without a break, and more than air under an open lid does after so long."""
+    minutes, least = k - one.begin + 1, FALLS_SIGMA * one.usual_k
+    if minutes <= 2 * FALLS_MIN or values[k - FALLS_MIN] - values[k] <= lid_falls(minutes) * one.depth_k + least:
+        return False
+    since = [v for v in values[one.noticed : k + 1] if v == v]
+    return all(later <= earlier + least for earlier, later in pairwise(since))
+
+
+def _on(one: Opening, k: int, v: float, values: Sequence[float]) -> Opening:
+    """An opening one minute on [degC]; ended if it came back, or as far as it will: what is left is the fire's."""
+    if v < one.before_c - one.depth_k:
+        one = replace(one, turned=k, depth_k=one.before_c - v)
+    if _falls_on(one, k, values):
+        return replace(one, end=k, fell_on=True)
+    risen, rises = v - (one.before_c - one.depth_k), v - values[max(0, k - FLAT_MIN)]
     back = risen >= BACK_SHARE * one.depth_k
-    flat = risen >= RISES_SHARE * one.depth_k and v - before < FLAT_SHARE * one.depth_k and k - one.turned > FLAT_MIN
-    stays = risen < RISES_SHARE * one.depth_k and k - one.noticed >= NO_WAY_BACK_MIN
-    falls_on = k - one.noticed >= FALLS_ON_MIN and before - v > FALLS_ON_SHARE * one.depth_k
-    return back or flat or stays or falls_on or k - one.noticed >= OPEN_MIN
+    on_its_way = risen >= RISES_SHARE * one.depth_k
+    flat = on_its_way and rises < FLAT_SHARE * one.depth_k and k - one.turned > FLAT_MIN
+    stays = not on_its_way and k - one.noticed >= NO_WAY_BACK_MIN
+    return replace(one, end=k) if back or flat or stays or k - one.noticed >= OPEN_MIN else one
 
 
 def _surest(cells: Cells, breaks: NDArray[np.int64], change: FloatArray) -> tuple[FloatArray, FloatArray]:

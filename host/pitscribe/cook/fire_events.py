@@ -14,7 +14,8 @@ from pitscribe.cook.noted import Noted
 SAME_FUEL_S = 1500.0  # a note of fuel and the rise that follows are one
 NOTE_MIN = 45  # after a note of fuel a rise is its own for so long
 SPIKE_K = UNDER_K  # over the band, as far as trouble is under it
-OPENED = "fell within two minutes as no fire falls: a lid or the firebox door"
+OPENED = "fell within two minutes as a fire hardly falls: a lid or the firebox door"
+FELL_ON = "it fell on as no open lid does: it was the fire"
 
 
 class Walk:
@@ -93,10 +94,12 @@ class Walk:
 
     def _opened(self, k: int, one: Opening) -> None:
         likely = min(0.97, phi(one.drop_k / max(0.5, 3 * one.usual_k) - 2))
-        end = None if one.end is None else self.grid.end(one.end)
         evidence = {"drop_k": one.drop_k, "usual_change_k": one.usual_k, "depth_k": one.depth_k}
         at = self.grid.end(one.begin) - CELL_S
-        self.events.append(FireEvent("opened", at, self.grid.end(k), end, likely, OPENED, evidence))
+        event = FireEvent("opened", at, self.grid.end(k), None, likely, OPENED, evidence)
+        if one.end is not None:
+            event = event.over(self.grid.end(one.end), FELL_ON if one.fell_on else "")
+        self.events.append(event)
 
     def _turns(self, k: int, y: float, change: float, after: float) -> None:
         fell = self.turns.falling

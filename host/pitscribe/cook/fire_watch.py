@@ -99,8 +99,10 @@ class Watch:
         rose = y > self.lowest_c + max(RECOVERS_K, 5 * float(self.course.change[k]))
         if stayed or (self.lowest_c > trouble and rose):
             how = "back in its band" if stayed else "it rose again before it came to trouble"
-            now, facts = self.grid.end(k), {"lowest_c": self.lowest_c, "celsius": y}
-            self.events.append(FireEvent("back", now, now, None, 0.9, how, facts))
+            # A dip that never was trouble is one event: its end says enough.
+            if self.lowest_c <= trouble:
+                now, facts = self.grid.end(k), {"lowest_c": self.lowest_c, "celsius": y}
+                self.events.append(FireEvent("back", now, now, None, 0.9, how, facts))
             self.end(k, how)
             return True
         left = (y - COLD_C) / max(0.5 * (band[0] + band[1]) - COLD_C, 10.0)

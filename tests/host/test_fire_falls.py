@@ -1,0 +1,127 @@
+"""A lid that is opened, told from a fire that goes out at once: by how the air falls on.
+
+Air under an open lid follows the cold draught with a time constant of a minute or so and then falls no further; a
+feed that stops takes the flame's share of the warmth in minutes, and the wall goes on cooling. Sizes: our allowances,
+no source.
+"""
+
+import numpy as np
+import pytest
+from cook_kitchen import T0
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pitscribe.cook.fire import Fire, fire_of
+from pitscribe.cook.fire_course import course_of, lid_falls
+from pitscribe.cook.grid import Cells, Grid
+
+STEP_S = 10.0
+DIES_MIN = 240
+LEVEL_C, COLD_C = 120.0, 15.0
+
+
+def lagged(x, tau_s: float, first: float):
+    y, out = first, np.empty(x.size)
+    for i, v in enumerate(x):
+        y += (v - y) * (1 - np.exp(-STEP_S / tau_s))
+        out[i] = y
+    return out
+
+
+def cells_of_course(air, noise_k: float, seed: int) -> Cells:
+    """The minutes of a course in steps of 10 s."""
+    y = air[: air.size // 6 * 6].reshape(-1, 6).mean(axis=1)
+    y = np.round((y + np.random.default_rng(seed).normal(0, noise_k, y.size)) * 4) / 4
+    return Cells(y, np.full(y.size, 0.8), np.full(y.size, 0.25))
+
+
+def dies_at_once(flame_k: float, flame_s: float, wall_min: float, seed: int = 1, noise_k: float = 0.3) -> Cells:
+    """A steady pit whose flame gives ``flame_k`` of its warmth, goes out within ``flame_s``, and whose wall cools."""
+    t = np.arange(0, (DIES_MIN + 90) * 60, STEP_S) - 60 * DIES_MIN
+    gone = np.maximum(t, 0.0)
+    wall = COLD_C + (LEVEL_C - flame_k - COLD_C) * np.exp(-gone / 60 / wall_min)
+    return cells_of_course(lagged(wall + flame_k * np.exp(-gone / flame_s), 60.0, LEVEL_C), noise_k, seed)
+
+
+def opened_for(minutes: float, depth_k: float, lid_s: float, lag_s: float, seed: int, noise_k: float) -> Cells:
+    """A steady pit whose lid is opened once, read by a probe that lags."""
+    t = np.arange(0, (DIES_MIN + 90) * 60, STEP_S) - 60 * DIES_MIN
+    goal = np.where((t >= 0) & (t < 60 * minutes), LEVEL_C - depth_k, LEVEL_C)
+    air, y = np.empty(t.size), LEVEL_C
+    for i, v in enumerate(goal):  # open, it follows fast; shut, it comes back more slowly
+        y += (v - y) * (1 - np.exp(-STEP_S / (lid_s if v < LEVEL_C else 2 * lid_s)))
+        air[i] = y
+    return cells_of_course(lagged(air, lag_s, LEVEL_C), noise_k, seed)
+
+
+def said(cells: Cells) -> Fire:
+    return fire_of([("grate", cells)], (), Grid(T0, cells.celsius.size))
+
+
+def minutes_of(fire: Fire, kind: str) -> list[float]:
+    return [(e.noticed - T0) / 60 - DIES_MIN for e in fire.events if e.kind == kind]
+
+
+@pytest.mark.parametrize(("flame_k", "flame_s", "wall_min"), [
+    (15.0, 100.0, 25.0), (25.0, 150.0, 25.0), (40.0, 150.0, 40.0), (20.0, 240.0, 20.0), (30.0, 20.0, 30.0),
+])
+def test_a_fire_that_goes_out_at_once_is_told_within_ten_minutes_and_not_as_a_lid_after_lid(flame_k, flame_s, wall_min):
+    fire = said(dies_at_once(flame_k, flame_s, wall_min))
+    assert minutes_of(fire, "fading")[0] <= 10
+    assert minutes_of(fire, "out")[0] <= 20
+    opened = [e for e in fire.events if e.kind == "opened"]
+    assert len(opened) <= 1
+    assert all("it was the fire" in e.why and e.end is not None for e in opened)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(0.5, 25), st.floats(12, 70), st.floats(15, 75), st.floats(4, 45), st.integers(0, 999),
+       st.floats(0.05, 0.4))
+def test_a_lid_that_is_opened_is_never_taken_for_a_fire_that_fell_on(minutes, depth_k, lid_s, lag_s, seed, noise_k):
+    cells = opened_for(minutes, depth_k, lid_s, lag_s, seed, noise_k)
+    course = course_of([cells], Grid(T0, cells.celsius.size))
+    assert not any(one.fell_on for one in course.openings)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.floats(10, 45), st.floats(20, 300), st.floats(15, 45), st.integers(0, 999), st.integers(1, 60))
+def test_what_a_fall_turns_out_to_be_changes_nothing_that_was_said_before(flame_k, flame_s, wall_min, seed, cut):
+    cells = dies_at_once(flame_k, flame_s, wall_min, seed)
+    n = DIES_MIN + cut
+    part = said(Cells(cells.celsius[:n], cells.u[:n], cells.step[:n]))
+    whole = [e for e in said(cells).events if e.noticed <= Grid(T0, n).end(n - 1)]
+    assert [(e.kind, e.at, e.noticed, e.probability) for e in part.events] == [
+        (e.kind, e.at, e.noticed, e.probability) for e in whole]
+
+
+def test_a_steady_fall_opens_no_lid_after_the_first_look():
+    """4 K a minute is twice the threshold of an opening, minute after minute."""
+    y = np.concatenate((np.full(240, 150.0), 150.0 - 4.0 * np.arange(1, 16)))
+    y = y + np.random.default_rng(5).normal(0, 0.3, y.size)
+    cells = Cells(y, np.full(y.size, 0.8), np.full(y.size, 0.25))
+    openings = course_of([cells], Grid(T0, y.size)).openings
+    assert len(openings) <= 1
+    assert all(one.fell_on and one.end - one.begin <= 7 for one in openings)
+
+
+def test_what_an_open_lid_may_still_fall_shrinks_by_its_time_constant():
+    """First-order lag (any text on dynamics): of a fall that is over by 1 - exp(-t / tau), what is left shrinks so."""
+    left = [lid_falls(m) for m in (4, 5, 6, 8, 12)]
+    assert all(a > b for a, b in zip(left, left[1:], strict=False))
+    assert left[0] - left[2] == pytest.approx((left[0] - left[-1]) * (1 - np.exp(-2 / 1.5)), rel=0.02)
+
+
+def test_a_dip_that_never_was_trouble_is_one_event_and_is_not_said_to_be_back():
+    phase = np.arange(600) % 45
+    y = 120 - 12.0 * phase / 45 + np.random.default_rng(2).normal(0, 0.4, 600)
+    y[400:] = 120.0
+    dip = np.arange(26)
+    y[400:426] = 120 - 0.85 * dip
+    y[426:440] = np.linspace(y[425], 120, 14)
+    cells = Cells(y, np.full(600, 0.8), np.full(600, 0.25))
+    fire = fire_of([("grate", cells)], (), Grid(T0, 600), (108.0, 130.0))
+    fading = [e for e in fire.events if e.kind == "fading" and e.noticed > T0 + 60 * 395]
+    assert len(fading) == 1
+    assert fading[0].end is not None
+    assert "over: " in fading[0].why
+    assert [e for e in fire.events if e.kind == "back"] == []
