@@ -176,6 +176,15 @@ def test_a_cook_that_is_not_there_or_goes_on_is_refused_before_anybody_is_asked(
     assert "is going on; end it first" in command("cooks", "--drop", "Saturday", "--yes")[2][0]
 
 
+def test_of_a_cook_that_was_taken_away_meanwhile_nothing_is_told(world):
+    """Whoever tells alerts goes by what it saw last, and that may be a moment old."""
+    wrong = with_mistake(world)
+    world.ledger.drop_cook(wrong.id)
+    before = contents(world.ledger.path)
+    assert world.ledger.tell(wrong.id, [("stall:flat", "stall", "flat stalls", False)], ["spread"]) == []
+    assert contents(world.ledger.path) == before
+
+
 def test_another_process_that_had_the_ledger_open_sees_it_gone(world):
     """A host that runs beside the command: its ledger is another connection to the same file."""
     wrong, other = with_mistake(world), Ledger(world.ledger.path, SetClock(world.clock.at))

@@ -41,10 +41,13 @@ class Toldbook(Cooks):
     ) -> list[ToldRow]:
         """Write down what is told now, as (key, kind, words, once), and which keys are over; return the new rows.
 
-        What is written down already and not over is left as it is, and not returned.
+        What is written down already and not over is left as it is, and not returned. Of a cook that was taken away
+        meanwhile nothing is told.
         """
         with self._write() as db:
             now = self.now_ms()
+            if not self._read("SELECT 1 FROM cooks WHERE id = ?", (cook_id,)):
+                return []
             for key in over:
                 db.execute("UPDATE told SET over_ms = ? WHERE cook_id = ? AND key = ? AND over_ms IS NULL",
                            (now, cook_id, key))

@@ -29,7 +29,7 @@ async function readLoggers() {
 /** A cook that has just ended is what most who come here look for, or want to do again. */
 async function showLast() {
   try {
-    const [last] = (await get("/api/cooks")).cooks;
+    const [last] = (await get("/api/cooks?page=1")).cooks;
     if (!last) return;
     const again = el("button", "Set up the same", { type: "button", class: "plain" });
     again.addEventListener("click", () => asBefore(last));
