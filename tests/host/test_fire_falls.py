@@ -5,6 +5,8 @@ feed that stops takes the flame's share of the warmth in minutes, and the wall g
 no source.
 """
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from cook_kitchen import T0
@@ -107,7 +109,7 @@ def test_a_steady_fall_opens_no_lid_after_the_first_look():
 def test_what_an_open_lid_may_still_fall_shrinks_by_its_time_constant():
     """First-order lag (any text on dynamics): of a fall that is over by 1 - exp(-t / tau), what is left shrinks so."""
     left = [lid_falls(m) for m in (4, 5, 6, 8, 12)]
-    assert all(a > b for a, b in zip(left, left[1:], strict=False))
+    assert all(a > b for a, b in pairwise(left))
     assert left[0] - left[2] == pytest.approx((left[0] - left[-1]) * (1 - np.exp(-2 / 1.5)), rel=0.02)
 
 
