@@ -24,15 +24,19 @@ export function clear(form) {
   }
 }
 
-/** Let `work()` do what a form asks for when it is sent, once at a time. Its refusals are told at their fields. */
-export function wireForm(form, work) {
+/** Let `work()` do what a form asks for when it is sent, once at a time; `done(made)` shows it. Refusals are told at their fields. */
+export function wireForm(form, work, done) {
   let busy = false; // a button that is disabled meanwhile would lose the keyboard's focus
   form.addEventListener("submit", async (e) => {
     e.preventDefault();
     if (busy) return;
     busy = true;
     clear(form);
-    try { await work(); } catch (error) { tell(form, error.field, error.message); } finally { busy = false; }
+    try {
+      const made = await work();
+      busy = false; // what comes now only reads
+      await done(made);
+    } catch (error) { tell(form, error.field, error.message); } finally { busy = false; }
   });
 }
 

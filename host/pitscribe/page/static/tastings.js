@@ -55,8 +55,7 @@ function answerForm(one) {
     form.append(p);
   }
   form.append(el("button", "Write it down"), el("p", "", { class: "wrong", role: "alert", "data-whole": "" }));
-  wireForm(form, async () => {
-    await send("POST", `${base}/tastings/${one.id}/answers`, { taster: Number(who.value), code: code.value });
+  wireForm(form, () => send("POST", `${base}/tastings/${one.id}/answers`, { taster: Number(who.value), code: code.value }), async () => {
     await again();
     ($(`who-${one.id}`) ?? $(`tasting-${one.id}`)).focus();
   });
@@ -133,12 +132,13 @@ export function wireTastings(url, show) {
   let typing = null;
   form.addEventListener("change", showKind);
   form.addEventListener("input", () => { clearTimeout(typing); typing = setTimeout(showOutlook, TYPING_MS); });
-  wireForm(form, async () => {
+  wireForm(form, () => {
     const pair = kind() === "paired" ? { asks: $("set-out-asks").value } : {};
     if (kind() === "paired" && $("set-out-expects").value) pair.expects = Number($("set-out-expects").value);
-    const made = await send("POST", `${base}/tastings`, {
+    return send("POST", `${base}/tastings`, {
       kind: kind(), first: Number($("set-out-first").value), second: Number($("set-out-second").value), tasters: numberOf($("set-out-tasters").value), ...pair,
     });
+  }, async (made) => {
     $("set-out-box").open = false;
     await again();
     $(`tasting-${made.id}`).focus();

@@ -30,8 +30,7 @@ function asideForm(p) {
   field.append(el("label", `Why is ${nameOf(p)} put aside? It stays in the log; for how it turned out it must not be.`, { for: id }), input);
   form.append(field, el("button", "Put it aside", { class: "strong" }), back, el("p", "", { class: "wrong", role: "alert", "data-whole": "" }));
   back.addEventListener("click", () => { aside = null; showPieces(); $(`aside-${p.id}`).focus(); });
-  wireForm(form, async () => {
-    await send("POST", `${url}/pieces/${p.id}/drop`, { why: input.value });
+  wireForm(form, () => send("POST", `${url}/pieces/${p.id}/drop`, { why: input.value }), async () => {
     aside = null;
     await show();
     $("main").focus();
@@ -107,22 +106,16 @@ async function showFindings() {
 }
 
 const told = (where) => (e) => { $(where).textContent = e.message; };
-const entered = (made) => `${nameOf(made)}: ${levelHow(made)}.`;
 
 $("draw-cook").addEventListener("change", showPlaces);
-wireForm($("draw"), async () => {
-  const made = await send("POST", `${url}/draw`, { cook: Number($("draw-cook").value), place: $("draw-place").value });
-  $("draw-said").textContent = entered(made);
-  await show();
-});
-wireForm($("choose"), async () => {
-  const made = await send("POST", `${url}/pieces`, { cook: Number($("choose-cook").value), place: $("choose-place").value, level: $("choose-level").value });
+async function showEntered(made) {
   $("choose-box").open = false;
-  $("draw-said").textContent = entered(made);
+  $("draw-said").textContent = `${nameOf(made)}: ${levelHow(made)}.`;
   await show();
-});
-wireForm($("close"), async () => {
-  await send("POST", `${url}/close`, { why: $("close-why").value });
+}
+wireForm($("draw"), () => send("POST", `${url}/draw`, { cook: Number($("draw-cook").value), place: $("draw-place").value }), showEntered);
+wireForm($("choose"), () => send("POST", `${url}/pieces`, { cook: Number($("choose-cook").value), place: $("choose-place").value, level: $("choose-level").value }), showEntered);
+wireForm($("close"), () => send("POST", `${url}/close`, { why: $("close-why").value }), async () => {
   await show();
   $("main").focus();
 });

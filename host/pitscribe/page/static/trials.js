@@ -2,7 +2,7 @@
 
 import { get, send } from "./api.js";
 import { el } from "./answers.js";
-import { clear, numberOf, offer, wireForm } from "./forms.js";
+import { numberOf, offer, wireForm } from "./forms.js";
 import { wireUnits, onUnit, dayClock, difference, isF, unitName } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
@@ -74,15 +74,13 @@ oneMoreWay();
 $("ask-more").addEventListener("click", () => oneMoreWay().querySelector("input").focus());
 $("ask-form").addEventListener("input", soon);
 $("ask-main").addEventListener("change", showUnit);
-wireForm($("ask-form"), async () => {
+wireForm($("ask-form"), () => {
   const [first, second, ...more] = levels();
-  const made = await send("POST", "/api/trials", {
+  return send("POST", "/api/trials", {
     name: $("ask-name").value, question: $("ask-question").value, factor: $("ask-factor").value, levels: [first, second, ...more.filter(Boolean)],
     main: $("ask-main").value, matters: matters(), each: numberOf($("ask-each").value), blocks: blocks(),
   });
-  clear($("ask-form"));
-  location.assign(`/trial/${made.id}`);
-});
+}, (made) => location.assign(`/trial/${made.id}`));
 $("nav-trials").setAttribute("aria-current", "page");
 wireUnits();
 onUnit(showUnit);
