@@ -145,6 +145,13 @@ function otherLabels(view, { x, y }, size) {
   return out;
 }
 
+/** What the band adds as a rule: half of its points are narrower. Where a lid was open it is wide, and may be cut off. */
+function bandRoom(x) {
+  if (!held.band) return 0;
+  const halves = drawn().places.flatMap((p) => (p.b ?? []).filter((b, i) => b !== null && p.t[i] >= x[0] && p.t[i] <= x[1]));
+  return halves.sort((a, b) => a - b)[halves.length >> 1] ?? 0;
+}
+
 function yRange(view, x) {
   let low = Infinity, high = -Infinity;
   for (const p of drawn().places) {
@@ -158,7 +165,7 @@ function yRange(view, x) {
   if (!(high > low)) { low = (Number.isFinite(low) ? low : 50) - 5; high = low + 10; }
   const target = view.snap.cook.target_c;
   if (!held.shown && target !== null) high = Math.max(high, target + 2);
-  const pad = 0.04 * (high - low);
+  const pad = 0.04 * (high - low) + bandRoom(x);
   return [degrees(low - pad), degrees(high + pad)];
 }
 
