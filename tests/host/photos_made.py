@@ -79,10 +79,10 @@ def png_bomb(wide, high):
     return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", rows) + chunk(b"IEND", b"")
 
 
-def jpeg_saying(wide, high):
+def jpeg_saying(wide, high, **more):
     """A small JPEG whose frame header says that it is so large (ITU-T T.81, B.2.2)."""
-    data = bytearray(jpeg())
-    at = data.index(b"\xff\xc0")
+    data = bytearray(jpeg(**more))
+    at = data.index(b"\xff\xc2" if more.get("progressive") else b"\xff\xc0")
     data[at + 5 : at + 9] = struct.pack(">HH", high, wide)
     return bytes(data)
 

@@ -5,6 +5,7 @@ import sqlite3
 import stat
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
@@ -150,6 +151,27 @@ def test_a_photo_that_tells_no_time_of_this_cook_is_of_now_or_of_a_past_cooks_en
         assert ledger.time_of_photo(1, picture, zone) == (NOW * 1000, False)
     ledger.end_cook(1, START * 1000 + 5 * HOUR_MS)
     assert ledger.time_of_photo(1, picture, UTC) == (START * 1000 + 5 * HOUR_MS, False)
+
+
+def test_photos_kept_and_erased_by_several_at_once_have_a_file_each_and_no_other_is_left(ledger, tmp_path):
+    pictures = [read_photo(jpeg(upright(60 + n, 40))) for n in range(24)]
+    others = [opened(tmp_path) for _ in range(3)]  # as other processes: a command beside the host
+
+    def work(n):
+        one = others[n % 3]
+        photo = add(one, pictures[n])
+        if n % 4 == 0:
+            one.erase_photo(photo.id)
+        opened(tmp_path).close()  # tidies, while others keep
+
+    with ThreadPoolExecutor(6) as pool:
+        list(pool.map(work, range(24)))
+    photos = ledger.photos(1)
+    assert sorted(photo.file for photo in photos) == files(ledger)
+    assert len(photos) == 18
+    assert {ledger.photo_jpeg(photo) for photo in photos} == {p.jpeg for n, p in enumerate(pictures) if n % 4}
+    for one in others:
+        one.close()
 
 
 # what cuts it off

@@ -18,10 +18,11 @@ if TYPE_CHECKING:
     from PIL.Image import Image
 
 MOST_BYTES = 20_000_000  # of what is sent: a phone's photo has 2 to 15 MB (common practice, no source)
-# Before anything is decoded. A JPEG is decoded at a half, a quarter or an eighth of its size, a PNG only whole.
-MOST_PIXELS = {"JPEG": 64_000_000, "MPO": 64_000_000, "PNG": 25_000_000}  # MPO: a JPEG with others behind it
+# Before anything is decoded. A JPEG is decoded at a half, a quarter or an eighth of its size, but a progressive one is
+# held whole for that, and a PNG can only be decoded whole: each takes 130 MB at most, a phone's 48 million pixels 30.
+MOST_PIXELS = {"JPEG": 64_000_000, "progressive JPEG": 25_000_000, "PNG": 10_000_000}
 MOST_SCANS = 100  # of a JPEG: a camera makes 1, a progressive one some 10; each costs a pass over the whole picture
-LONGEST_PX, SMALL_PX = 2048, 320
+LONGEST_PX, LEAST_PX, SMALL_PX = 2048, 1536, 320  # LEAST: not made smaller than that, if it was larger
 QUALITY = 85
 _READ = ("JPEG", "PNG")
 _MODES = {"1", "L", "LA", "La", "P", "PA", "RGB", "RGBA", "RGBX", "CMYK", "YCbCr"}
@@ -33,7 +34,7 @@ _OTHERS = (
     (4, b"ftypmif1", "a HEIC"), (4, b"ftypmsf1", "a HEIC"), (0, b"II*\0", "a TIFF"), (0, b"MM\0*", "a TIFF"),
     (0, b"BM", "a BMP"), (0, b"%PDF", "a PDF"), (4, b"ftyp", "a film"),
 )
-_TURN = threading.Lock()  # one picture is decoded at a time: it may take 100 MB
+_TURN = threading.Lock()  # one picture is decoded at a time: see MOST_PIXELS
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,14 +78,14 @@ def read_photo(data: bytes) -> Picture:
         image = _opened(data)
         _refuse_bombs(image, data)
         taken, turn = _exif_of(image)  # of a PNG this decodes it
-        upright = _turned(_decoded(image, LONGEST_PX), turn)
+        upright = _turned(_decoded(image, LEAST_PX, LONGEST_PX), turn)
         return Picture(_jpeg(upright, QUALITY), *upright.size, taken)
 
 
 def smaller(jpeg: bytes, longest: int = SMALL_PX, quality: int = 75) -> bytes:
     """The same picture, for a list or a page of paper. PhotoError if it cannot be read."""
     with _TURN:
-        return _jpeg(_decoded(_opened(jpeg), longest), quality)
+        return _jpeg(_decoded(_opened(jpeg), longest, longest), quality)
 
 
 def too_large() -> str:
@@ -100,7 +101,7 @@ def _opened(data: bytes) -> "Image":
     try:
         return Image.open(io.BytesIO(data), formats=_READ)
     except Image.DecompressionBombError:
-        raise PhotoError(_too_many(None)) from None
+        raise PhotoError("the photo has far too many pixels to be a camera's: it is not taken") from None
     except Exception as error:  # Pillow's parsers raise whatever they stumble on
         what = next((name for at, magic, name in _OTHERS if data.startswith(magic, at)), None)
         if what is not None:
@@ -113,38 +114,39 @@ def _opened(data: bytes) -> "Image":
 _DAMAGED = "the photo is cut off or damaged: part of it did not come, or it was stored badly; send it again"
 
 
-def _too_many(pixels: int | None) -> str:
-    many = "far too many" if pixels is None else f"{pixels / 1e6:.0f} million"
-    most = " and ".join(f"{most / 1e6:.0f} (a {kind})" for kind, most in MOST_PIXELS.items() if kind in _READ)
-    return f"the photo has {many} pixels; {most} million are the most that is taken"
-
-
 def _refuse_bombs(image: "Image", data: bytes) -> None:
     """Refuse what would take more memory or time than any camera's picture."""
     pixels = image.width * image.height
-    if pixels > MOST_PIXELS.get(image.format or "", 0):
-        raise PhotoError(_too_many(pixels))
+    kind = "PNG" if image.format == "PNG" else "progressive JPEG" if "progressive" in image.info else "JPEG"
+    if pixels > MOST_PIXELS[kind]:
+        raise PhotoError(f"the photo has {pixels / 1e6:.0f} million pixels; of a {kind} {MOST_PIXELS[kind] / 1e6:.0f} "
+                         "are the most that is taken: send a smaller one")
     if image.format != "PNG" and data.count(_SCAN) > MOST_SCANS:
         raise PhotoError("the photo is made of more passes than any camera makes: it is not taken")
     if image.mode not in _MODES:
         raise PhotoError(f"the photo is of a kind that no camera makes ({image.mode}): send a JPEG")
 
 
-def _decoded(image: "Image", longest: int) -> "Image":
-    """The picture in red, green and blue, at most ``longest`` on its longer side; transparent is white."""
+def _decoded(image: "Image", least: int, longest: int) -> "Image":
+    """The picture in red, green and blue, its longer side at most ``longest`` and, if it had that, at least ``least``.
+
+    Transparent is white.
+    """
     from PIL import Image
 
     try:
-        image.draft("RGB", (longest, longest))  # of a JPEG: decoded no larger than need be
+        share = least / max(image.size)
+        image.draft("RGB", (max(1, int(image.width * share)), max(1, int(image.height * share))))  # of a JPEG
         image.load()
-        if image.mode in ("LA", "La", "PA", "RGBA") or (image.mode == "P" and "transparency" in image.info):
+        if image.mode in ("1", "P", "PA", "La"):  # cannot be made smaller as they are
+            image = image.convert("RGBA" if image.mode != "1" else "L")
+        image.thumbnail((longest, longest), Image.Resampling.LANCZOS)
+        if image.mode in ("LA", "RGBA"):
             image = image.convert("RGBA")
             image = Image.alpha_composite(Image.new("RGBA", image.size, "white"), image)
-        image = image.convert("RGB")
-        image.thumbnail((longest, longest), Image.Resampling.LANCZOS)
+        return image if image.mode == "RGB" else image.convert("RGB")
     except Exception as error:  # as in _opened; a MemoryError as well
         raise PhotoError(_DAMAGED) from error
-    return image
 
 
 def _jpeg(image: "Image", quality: int) -> bytes:

@@ -5,7 +5,7 @@ opens without a network and without a script, and an ordinary cook prints on two
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from html import escape
 
 import numpy as np
@@ -52,7 +52,7 @@ class Kept:
     weights: tuple[Weights, ...] = ()
     stretches: tuple[Stretch, ...] = ()
     known: str = "now"
-    photos: Photos = Photos()
+    photos: Photos = field(default_factory=Photos)
 
 
 def cook_html(kept: Kept, *, unit: str, when: Callable[[float], str]) -> str:
