@@ -61,7 +61,7 @@ turn 0|180 0
 buzzer pin -1
 page pin -1
 note pin -1
-note_kind wrap|rotate|spritz|fuel|lid|ice|boat|pan|pull|hold fuel
+note_kind wrap|unwrap|rotate|spritz|fuel|lid|ice|boat|pan|pull|hold fuel
 """
 _CHANNEL = """
 chip %s none

@@ -13,7 +13,7 @@ from pitlogger.hmac import same
 from pitlogger.request import Refused
 
 # The ledger's kinds of note (WIRE.md section 3, event ``note``).
-NOTES = ("wrap", "rotate", "spritz", "fuel", "lid", "ice", "boat", "pan", "pull", "hold", "text")
+NOTES = ("wrap", "unwrap", "rotate", "spritz", "fuel", "lid", "ice", "boat", "pan", "pull", "hold", "text")
 _TEXT_MOST = const(400)  # bytes as JSON: an event has room for 480
 _MARK = const(40)  # characters of a note's mark
 _POINTS = const(96)  # of the trend in a piece

@@ -166,7 +166,7 @@ def _places(p: argparse.ArgumentParser) -> None:
 def _note(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     p = sub.add_parser("note", help="write down what was done or seen")
     p.set_defaults(module="note")
-    p.add_argument("kind", help="wrap, rotate, spritz, fuel, lid, ice, boat, pan, pull, hold or text")
+    p.add_argument("kind", help="wrap, unwrap, rotate, spritz, fuel, lid, ice, boat, pan, pull, hold or text")
     p.add_argument("text", nargs="?", default="")
     p.add_argument("--cook", help="number or name (default: the one that is going on)")
     when = p.add_mutually_exclusive_group()

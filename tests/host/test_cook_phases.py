@@ -70,8 +70,9 @@ def test_a_pull_ends_the_stall_and_the_wrap_and_begins_the_hold():
     assert found == [("before", 0, 2), ("stall", 2, 6), ("wrapped", 3, 6), ("hold", 6, None)]
 
 
-def test_unwrapped_in_free_text_ends_the_wrap_and_a_second_wrap_begins_another():
-    notes = [note(2, "wrap"), note(3, "text", "Unwrapped to set the bark"), note(5, "pan")]
+@pytest.mark.parametrize("how", [("unwrap", ""), ("text", "Unwrapped to set the bark")])
+def test_unwrapping_ends_the_wrap_and_a_second_wrap_begins_another(how):
+    notes = [note(2, "wrap"), note(3, *how), note(5, "pan")]
     assert [(round((a - T0) / 3600), b and round((b - T0) / 3600)) for a, b in covered(notes)] == [(2, 3), (5, None)]
 
 

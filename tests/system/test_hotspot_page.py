@@ -170,6 +170,12 @@ def test_a_note_takes_the_pin_and_then_lies_in_the_journal(box, browser):
     expect(page.locator("#kept li").first).to_contain_text('<b>bark</b> & "crust" 🔥')
     said = [(e["kind"], e["text"]) for e in box.events("note")]
     assert said == [("spritz", ""), ("text", '<b>bark</b> & "crust" 🔥')]
+    unwrap = page.get_by_role("button", name="unwrap", exact=True)
+    expect(unwrap).to_be_hidden()
+    page.get_by_role("button", name="wrap", exact=True).click()
+    unwrap.click()
+    expect(page.locator("#kept li").first).to_contain_text("unwrap")
+    expect(unwrap).to_be_hidden()
     page.reload()
     page.wait_for_selector("#trend[data-drawn]")
     expect(page.locator("#pin-text")).to_contain_text("This device may write")

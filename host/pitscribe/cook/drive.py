@@ -16,9 +16,9 @@ from pitscribe.cook.pit import pit_course
 FAST_MIN = 15.0  # evens out gusts, an opened lid and most of a split's swing
 SLOW_MIN = 60.0  # half thickness squared over diffusivity and pi squared / 4, for a half thickness of 35 mm
 FELT_MIN = 20  # a dip of the air reaches the inside of a joint late: the lowest of so many minutes still acts
-# What the pit usually is: the level at which it last settled, where the median of the last hour has kept for an hour. A split's
-# swing, a lid and the heat of the lighting pass sooner; a fire that dies falls by more in an hour, in clay too: some 6 h
-# of time constant at 80 K above the air outside are 13 K (our allowance, no source).
+# What the pit usually is: the level at which it last settled, where the median of the last hour has kept for an hour. A
+# split's swing, a lid and the heat of the lighting pass sooner; a fire that dies falls by more in an hour, in clay too:
+# with some 6 h of time constant at 80 K above the air outside by 13 K (our allowance, no source).
 SETTLE_MIN = 60
 SETTLED_K = 5.0
 COOKS_C = 60.0  # a pit that keeps below this holds no meat in a stall (``sweep.LOWEST_C`` and ``pace.LEAST_DRIVE_K``)

@@ -38,7 +38,7 @@ WAIT_MIN = 45  # after an act, or a hint that is over: what was done outside is 
 UNKNOWN_MIN = 30  # without a lead for so long nothing is known of it any more
 TRIED_MIN = 120  # what was done within so long is advised last
 RECHECK = ("check the probe: push it in again, or set another beside it",)
-TO_THE_MEAT = ("rotate", "wrap", "spritz", "ice", "boat", "pan")
+TO_THE_MEAT = ("rotate", "wrap", "unwrap", "spritz", "ice", "boat", "pan")
 CAUTION = (
     "Hot metal, steam and open fire: gloves and long tongs, sleeves tight, nobody small beside it. Water or ice on hot"
     " fat or coals spits; keep the lid open no longer than it takes."

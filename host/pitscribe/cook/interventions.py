@@ -19,7 +19,7 @@ from pitscribe.cook.noted import Told
 from pitscribe.cook.phases import OFF
 from pitscribe.cook.plain import difference, iso, signed
 
-ACTS = ("rotate", "wrap", "spritz", "ice", "boat", "pan", "lid", "fuel")
+ACTS = ("rotate", "wrap", "unwrap", "spritz", "ice", "boat", "pan", "lid", "fuel")
 # These come again and again and belong to a cook's usual scatter: they do not hide what another act did.
 USUAL = ("lid", "fuel")
 TOGETHER_S = 300.0  # a lid is opened, the meat turned and sprayed, within so long: one intervention (our allowance)

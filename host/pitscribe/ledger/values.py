@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from pitscribe.wire.frames import FrameKey
 
-NOTE_KINDS = ("wrap", "rotate", "spritz", "fuel", "lid", "ice", "boat", "pan", "pull", "hold", "text")
+NOTE_KINDS = ("wrap", "unwrap", "rotate", "spritz", "fuel", "lid", "ice", "boat", "pan", "pull", "hold", "text")
 PLACE_KINDS = ("air", "meat")
 PROBE_RECORD_KINDS = ("calibration", "air", "plunge")
 

@@ -21,7 +21,7 @@ from pitscribe.series import CookRecord
 MOST = 4  # cooks that can be told apart in one plot
 ROW = 17.0
 _WIDE, _NARROW = 720.0, 366.0
-_LETTERS_OF = {"wrap": "W", "boat": "B", "pan": "P", "pull": "off", "hold": "H", "ice": "I"}
+_LETTERS_OF = {"wrap": "W", "unwrap": "U", "boat": "B", "pan": "P", "pull": "off", "hold": "H", "ice": "I"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +154,7 @@ def overlay(cooks: Sequence[Shown], found: Besides, unit: str, *, wide: bool = T
 def _rows(drawing: Drawing, cooks: Sequence[Shown], found: Besides) -> None:
     """A row a cook: shaded where any place stalled, letters where something was done."""
     n = float(len(cooks))
-    title = "Stalled (shaded); W wrap, B boat, P pan, I ice, H hold, off pulled"
+    title = "Stalled (shaded); W wrap, U unwrap, B boat, P pan, I ice, H hold, off pulled"
     title = title if drawing.width > _NARROW else "Stalled (shaded), and acts"
     panel = drawing.panel(ROW * n, (0.0, n), title, ruled=0)
     for i, c in enumerate(cooks):

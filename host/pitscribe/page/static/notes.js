@@ -7,7 +7,8 @@ import { keep, kept, drop, known } from "./kept.js";
 import { clock, fromField, reference, toField } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
-export const KINDS = ["wrap", "rotate", "spritz", "fuel", "lid", "ice", "boat", "pan", "pull", "hold"];
+export const KINDS = ["wrap", "rotate", "spritz", "fuel", "lid", "ice", "boat", "pan", "pull", "hold", "unwrap"];
+const COVERS = ["wrap", "boat", "pan"]; // after one of these something can be unwrapped
 const ONCE_MS = 2000; // a second tap of the same kind within this is a slip of the finger
 const DAY_S = 86400;
 let context = null; // {view(), changed()}
@@ -32,6 +33,11 @@ export function toast(text, acts = {}, wrong = false) {
 }
 
 const buttonOf = (kind) => document.querySelector(`#tap-buttons [data-kind="${kind}"]`);
+/** To the button of this kind, if it is to be seen; else to the heading of the notes. */
+function focusKind(kind) {
+  const b = buttonOf(kind);
+  (b && !b.hidden ? b : $("notes-h")).focus({ preventScroll: true });
+}
 function mark(kind) {
   const b = buttonOf(kind);
   if (!b) return;
@@ -77,7 +83,7 @@ async function back(work, said) {
 async function withdraw(note) {
   try { await remove(note); } catch (e) { toast(e.message, {}, true); }
   await context.changed();
-  (buttonOf(note.kind) ?? $("notes-h")).focus({ preventScroll: true });
+  focusKind(note.kind);
 }
 
 async function add(kind, text) {
@@ -197,7 +203,7 @@ export function wireNotes(ctx) {
   context = ctx;
   $("tap-buttons").replaceChildren(...KINDS.map((kind) => {
     const b = el("button", kind, { type: "button", "data-kind": kind });
-    b.addEventListener("click", async () => { b.disabled = true; await add(kind, ""); b.disabled = false; b.focus({ preventScroll: true }); });
+    b.addEventListener("click", async () => { b.disabled = true; await add(kind, ""); b.disabled = false; focusKind(kind); });
     return b;
   }));
   $("note-form").addEventListener("submit", async (e) => {
@@ -232,6 +238,9 @@ function row(n, from, did) {
   return li;
 }
 
+/** Whether the last thing that was done to the cover, notes newest first, was to put one on. */
+const isCovered = (notes) => COVERS.includes(notes.find((n) => [...COVERS, "unwrap"].includes(n.kind))?.kind);
+
 /** The list, newest first. */
 export function showNotes(view) {
   const notes = [...view.snap.notes].sort((a, b) => b.at - a.at || b.id - a.id);
@@ -240,6 +249,7 @@ export function showNotes(view) {
   const key = JSON.stringify([view.snap.cook.id, did, notes, notes.map((n) => clock(n.at, from))]);
   $("no-notes").hidden = notes.length > 0;
   list.hidden = notes.length === 0;
+  buttonOf("unwrap").hidden = !isCovered(notes);
   showWhen(view);
   showKept();
   if (list.dataset.shown === key) return;
