@@ -339,6 +339,19 @@ def test_two_taps_in_a_row_are_one_note_and_the_answer_is_in_sight(running, page
     assert [n.kind for n in running.world.ledger.notes(1)] == ["fuel"]
 
 
+def test_what_was_wrapped_can_be_unwrapped_and_nothing_else(running, page):
+    unwrap = page.locator('[data-kind="unwrap"]')
+    expect(unwrap).to_be_hidden()
+    page.locator('[data-kind="boat"]').click()
+    expect(unwrap).to_be_visible()
+    unwrap.click()
+    expect(page.locator("#toast")).to_contain_text("Noted: unwrap")
+    expect(unwrap).to_be_hidden()
+    assert [n.kind for n in running.world.ledger.notes(1)] == ["boat", "unwrap"]
+    page.locator("#toast").get_by_role("button", name="Undo").click()
+    expect(unwrap).to_be_visible()
+
+
 def test_a_note_on_a_past_cook_needs_a_time_of_that_cook(running, page):
     running.world.ledger.end_cook(1)
     page.goto(f"{running.url}/cook/1")
