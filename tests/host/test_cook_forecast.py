@@ -13,6 +13,7 @@ from pitscribe.cook.cook_on import PACE_SD, Ahead, Plan, first_reach
 from pitscribe.cook.ensemble import PRIORS, Ensemble
 from pitscribe.cook.forecast import COLDEST, Forecast, as_cooks_go, forecasts_of, foretell
 from pitscribe.cook.grid import Cells, Grid, cells_of, grid_of
+from pitscribe.cook.text import forecast_line
 from pitscribe.ledger.values import Note
 
 NAMES = ("flat", "point")
@@ -124,6 +125,47 @@ def test_a_pit_below_the_target_is_not_promised_to_reach_it():
     assert f.round_s == 7200 or f.wide is False
 
 
+@pytest.fixture(scope="module")
+def dies():
+    """A cook whose fire goes out at 5.0 h, for good."""
+    truth = cook_all([Spec(**KITCHEN, half_mm=34, seed=4, out=(5.0, 99.0), out_tau_h=0.6)])
+    how = {"every_s": 30.0, "quantum": 0.25, "noise": 0.1}
+    return record([sense(truth.t, truth.air[:, 0], place="grate", kind="air", seed=9, **how),
+                   sense(truth.t, truth.meat[:, 0], place="flat", kind="meat", seed=1, **how)])
+
+
+@pytest.mark.parametrize("t_h", [5.7, 6.5, 7.5])
+def test_a_dead_fire_is_not_taken_for_relit_the_finish_hangs_on_it_in_words_and_figures(dies, t_h):
+    for f in forecasts_of(*looked(dies, t_h), [95.0]):
+        assert f.p90 is None  # the doubt whether anybody lights it again
+        back = f.if_back
+        assert f.made < back.back_by < back.p10 <= back.p50 <= back.p90
+        assert back.p50 <= (f.p50 or 1e18)
+        assert 110 < back.back_c < 130
+        assert back.as_it_is is None
+        line = forecast_line(f, "F")
+        assert line.startswith("if the fire is at 2")
+        assert line.endswith("; as it is: never")
+        assert f.as_json()["if_back"]["as_it_is"] is None
+        assert f.as_json()["if_back"]["p50"] is not None
+
+
+def test_a_fire_that_burns_or_a_level_that_was_stated_leaves_nothing_to_hang_on(dies):
+    burns = forecasts_of(*looked(dies, 4.9), [95.0])
+    stated = forecasts_of(*looked(dies, 6.5), [95.0], Plan(pit_c=121.0))
+    for f in (*burns, *stated):
+        assert f.if_back is None
+        assert f.p90 is not None
+        assert "if the fire" not in forecast_line(f, "F")
+
+
+def test_a_fire_that_is_dead_for_hours_gets_no_time_at_all_and_the_pit_as_the_reason(dies):
+    for f in forecasts_of(*looked(dies, 10.0), [95.0]):
+        assert f.p10 is f.p50 is f.p90 is None
+        assert "the pit is too cold" in f.why_not
+        assert "not known" in forecast_line(f, "F")
+
+
 @pytest.mark.parametrize("what", ["nothing", "constant", "gap", "dead", "jump", "two minutes", "no place"])
 def test_bad_data_get_an_answer_with_a_reason_and_no_error(kitchen, what):
     rec, _ = kitchen
@@ -215,7 +257,7 @@ def test_whatever_was_read_there_is_a_forecast_or_a_reason(values, has_air, smoo
 def test_what_is_further_off_is_less_sure_and_no_later_time_comes_sooner(waits, pace):
     """The error of pace that every member has: nothing at once, ``PACE_SD`` at most, and never a time turned round."""
     t = np.sort(np.array(waits))
-    run = Ahead(np.zeros((1, 1)), np.array([300.0]), np.ones((1, 1, 1)), np.array([pace]))
+    run = Ahead(np.zeros((1, 1)), np.array([300.0]), np.ones((1, 1, 1)), np.array([pace]), np.ones((1, 1)))
     later = run.later(t[:, None])[:, 0]
     assert (np.diff(later) >= 0).all()
     ratio = np.abs(np.log(later[t > 60] / t[t > 60]))
@@ -227,7 +269,7 @@ def test_what_is_further_off_is_less_sure_and_no_later_time_comes_sooner(waits, 
 def test_the_courses_follow_the_clock_that_the_times_of_arrival_are_by():
     t = np.arange(1, 25) * 900.0
     tips = np.linspace(52, 98, 24)[:, None, None] * np.ones((1, 1, 3))
-    run = Ahead(np.full((1, 3), 50.0), t, tips, np.array([-1.0, 0.0, 1.0]))
+    run = Ahead(np.full((1, 3), 50.0), t, tips, np.array([-1.0, 0.0, 1.0]), np.full((24, 3), 120.0))
     when = first_reach(run, np.full((1, 3), 80.0))[0]
     assert when[0] < when[1] < when[2]
     at = run.at(when)

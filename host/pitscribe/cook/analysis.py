@@ -23,7 +23,7 @@ from pitscribe.cook.noted import Told, notes_for
 from pitscribe.cook.phases import phases_of
 from pitscribe.cook.pit import PIT_MIN, AirNow, PitNow, pit_now
 from pitscribe.cook.plain import degrees, span
-from pitscribe.cook.rates import STALE_MIN, rates_of, why_no_rate
+from pitscribe.cook.rates import STALE_MIN, SWINGS, rates_of, why_no_rate
 from pitscribe.cook.safety import kind_of, safety_of
 from pitscribe.cook.stall import heating_of
 from pitscribe.errors import ReadingError
@@ -196,8 +196,10 @@ def _cannot_say(
 ) -> tuple[CannotSay, ...]:
     kinds = {p.kind for p in now}
     out = [CannotSay(f"present temperature of {p.place}", p.why_no_value, p.place) for p in now if p.why_no_value]
+    # That air swings is no news, and its direction is told with the pit.
     out += [
-        CannotSay(f"rate of {p.place}", p.why_no_rate, p.place) for p in now if p.why_no_rate and not p.why_no_value
+        CannotSay(f"rate of {p.place}", p.why_no_rate, p.place)
+        for p in now if p.why_no_rate and not p.why_no_value and p.why_no_rate != SWINGS
     ]
     if even.why_not:
         out.append(CannotSay("spread", even.why_not, "spread"))
@@ -217,7 +219,8 @@ def _cannot_say(
     # Without figures: each reader has a unit, and the figures stand beside it.
     below = target is not None and pit is not None and pit.level_c is not None and pit.level_c < target
     if below and not _all_reached(now):
-        out.append(CannotSay("when the target is reached", "the pit itself is below the target", "pit"))
+        why = "the pit itself is below the target; any finish is told for a fire that is brought back"
+        out.append(CannotSay("when the target is reached as the fire is", why, "pit"))
     return tuple(out)
 
 

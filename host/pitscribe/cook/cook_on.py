@@ -45,12 +45,14 @@ class Ahead:
     """Where the members go. start (places, members) now; t (steps,) s from now; tips (steps, places, members); degC.
 
     pace (members,) : of each by its own clock, standard normal; ``later`` puts that clock right
+    air (steps, members) : the course that the pit takes, degC
     """
 
     start: FloatArray
     t: FloatArray
     tips: FloatArray
     pace: FloatArray
+    air: FloatArray
 
     def later(self, t: FloatArray) -> FloatArray:
         """When it is what a member's own clock calls ``t``: (..., members) -> as many, s from now; inf stays inf."""
@@ -90,9 +92,9 @@ def cook_on(known: Learned, until_c: float, plan: Plan = AS_IT_IS) -> Ahead:
             ensemble.wander(WANDER_H)
             warmest = np.maximum(warmest, tips[i])
             if (warmest > until_c).mean(axis=1).min(initial=1.0) > NEARLY_ALL:
-                return Ahead(start, t[: i + 1], tips[: i + 1], pace)
+                return Ahead(start, t[: i + 1], tips[: i + 1], pace, air[: i + 1])
         ensemble.wrapped |= tips[i].mean(axis=0) > wraps_at
-    return Ahead(start, t, tips, pace)
+    return Ahead(start, t, tips, pace, air)
 
 
 def _wraps_at(ensemble: Ensemble, start: FloatArray, covered: bool, plan: Plan) -> FloatArray:

@@ -6,12 +6,13 @@ done to its times: nobody cooks for two days, so members whose cook would take m
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from pitscribe.cook.conditioning import LEAST_MIN, Learned, learn
 from pitscribe.cook.cook_on import AS_IT_IS, HORIZON_H, Ahead, Plan, cook_on, first_reach
+from pitscribe.cook.fire_back import COLD_K, FEW, BoolArray, Courses, IfBack, courses_of, is_low, last, middle
 from pitscribe.cook.grid import Cells, FloatArray, Grid
 from pitscribe.cook.noted import Told
 from pitscribe.cook.pit_ahead import LIT_MIN
@@ -23,13 +24,13 @@ SILENT_MIN = 60  # past this the ensemble goes on without the place's readings n
 # longer is our allowance: at 18 h half as likely as at 13, at 24 h an eleventh. It takes back what the broad
 # priors of drying alone would have: one cook in five of a day and more.
 LONG_H, LONG_SD, LEAST_WEIGHT = 13.0, 0.28, 0.03
-COLD_K = 3.0  # a pit that is usually not even so much above the target does not get there, however long one waits
 LEVELS = (0.1, 0.25, 0.5, 0.75, 0.9)  # of the fan
 FAN_S = 1800.0
 WIDE = 0.75  # our allowance: four hours to go, give or take an hour and a half
 ROUNDS_S = (300.0, 600.0, 900.0, 1800.0, 3600.0, 7200.0)
 SEED = 20_260_614
 NOT_WITHIN = f"more likely than not it is not there within {HORIZON_H:.0f} h"
+TOO_COLD = f"{NOT_WITHIN}: the pit is too cold for it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,14 +61,12 @@ class Forecast:
     why_not: str | None  # why p50 is None
     without: tuple[str, ...] = ()  # COLDEST: places that nothing can be said of, and that are left out
     fan: Fan | None = None
+    if_back: IfBack | None = None  # while the fire is low: what the finish hangs on; the three above are over both
 
     @property
     def round_s(self) -> float:
         """To how much a time is to be rounded when it is told: about a sixth of the width, 5 min to 2 h [s]."""
-        if self.reached or self.p50 is None:
-            return ROUNDS_S[0]
-        width = (self.p90 - (self.p10 or self.made)) if self.p90 is not None else HORIZON_H * 3600
-        return max((r for r in ROUNDS_S if r <= width / 6), default=ROUNDS_S[0])
+        return ROUNDS_S[0] if self.reached else _round_s(self.made, self.p10, self.p50, self.p90)
 
     @property
     def wide(self) -> bool:
@@ -86,7 +85,15 @@ class Forecast:
             "made": iso(self.made), "place": self.place, "target_c": number(self.target_c), "p10": iso(self.p10),
             "p50": iso(self.p50), "p90": iso(self.p90), "reached": self.reached, "why_not": self.why_not,
             "without": list(self.without), "wide": self.wide, "round_s": self.round_s,
+            "if_back": None if self.if_back is None else self.if_back.as_json(),
         }
+
+
+def _round_s(made: float, p10: float | None, p50: float | None, p90: float | None) -> float:
+    if p50 is None:
+        return ROUNDS_S[0]
+    width = HORIZON_H * 3600 if p90 is None else p90 - (p10 or made)
+    return max((r for r in ROUNDS_S if r <= width / 6), default=ROUNDS_S[0])
 
 
 def forecasts_of(
@@ -111,15 +118,15 @@ def foretell(
     run = cook_on(known, max(targets_c) + 2.0, plan) if needed else None
     out: list[Forecast] = []
     for target in targets_c:
-        cold = _is_cold(known, target, plan)
+        pit = _Pit(_is_cold(known, target, plan),
+                   courses_of(run, target) if run is not None and is_low(known, target, plan) else None)
         waits = {name: _wait(known, run, name, target, done[name, target]) for name in known.names
                  if done[name, target] is not None or not why_not[name]}
         for i, name in enumerate(known.names):
             fan = _fan(known, run, [i]) if run is not None and name in waits else None
-            out.append(_forecast(known, name, target, waits.get(name), done[name, target], why_not[name], fan,
-                                 cold=cold))
+            out.append(_forecast(known, name, target, waits.get(name), done[name, target], why_not[name], fan, pit))
         each = out[-len(known.names) :] if known.names else []
-        out.append(_not_before(_coldest(known, target, waits, done, run, cold), each))
+        out.append(_not_before(_coldest(known, target, waits, done, run, pit), each))
     return tuple(out)
 
 
@@ -128,14 +135,13 @@ def _not_before(coldest: Forecast, each: Sequence[Forecast]) -> Forecast:
     if coldest.reached or coldest.p10 is None:
         return coldest
     said = [coldest, *(f for f in each if f.place not in coldest.without)]
-
-    def last(quantiles: Sequence[float | None]) -> float | None:
-        known = [q for q in quantiles if q is not None]
-        return max(known) if len(known) == len(quantiles) else None
-
     p10, p50, p90 = last([f.p10 for f in said]), last([f.p50 for f in said]), last([f.p90 for f in said])
     why_not = coldest.why_not or (NOT_WITHIN if p50 is None else None)
-    return replace(coldest, p10=p10, p50=p50, p90=p90, why_not=why_not)
+    backs = [f.if_back for f in said if f.if_back is not None]
+    if_back = None if coldest.if_back is None else replace(
+        coldest.if_back, p10=last([b.p10 for b in backs]), p50=last([b.p50 for b in backs]),
+        p90=last([b.p90 for b in backs]), as_it_is=last([b.as_it_is for b in backs]))
+    return replace(coldest, p10=p10, p50=p50, p90=p90, why_not=why_not, if_back=if_back)
 
 
 def _why_not(known: Learned, name: str) -> str | None:
@@ -170,18 +176,25 @@ def _wait(known: Learned, run: Ahead | None, name: str, target: float, done: flo
     return wait
 
 
-def as_cooks_go(wait: FloatArray, elapsed_s: float, *, cold: bool = False) -> FloatArray:
+class _Pit(NamedTuple):
+    """cold : usually too cold for the target, or planned so;  low : the courses of a low pit, None: it is not low."""
+
+    cold: bool
+    low: Courses | None
+
+
+def as_cooks_go(wait: FloatArray, elapsed_s: float, *, cold: BoolArray | bool = False) -> FloatArray:
     """Times to go, of members that count by how long their whole cook would take.
 
     wait : (members,), s from now, inf: not within the horizon. Returns as many, ascending.
-    cold : the pit is too cold for the target: those that never get there count fully
+    cold : bool (members,) or of all: the pit is too cold for the target: those that never get there count fully
     """
-    ordered = np.sort(wait)
+    order = np.argsort(wait, kind="stable")
+    ordered = wait[order]
     hours = np.minimum(ordered, HORIZON_H * 3600) / 3600 + elapsed_s / 3600
     beyond = np.log(np.maximum(hours / LONG_H, 1.0)) / LONG_SD
     weight = LEAST_WEIGHT + (1 - LEAST_WEIGHT) * np.exp(-0.5 * beyond**2)
-    if cold:
-        weight = np.where(np.isfinite(ordered), weight, 1.0)
+    weight = np.where(np.broadcast_to(cold, wait.shape)[order] & ~np.isfinite(ordered), 1.0, weight)
     upto = np.cumsum(weight)
     at = np.searchsorted(upto, (np.arange(wait.size) + 0.5) / wait.size * upto[-1])
     likely: FloatArray = ordered[np.minimum(at, wait.size - 1)]
@@ -200,7 +213,7 @@ def _is_cold(known: Learned, target: float, plan: Plan) -> bool:
 
 def _coldest(
     known: Learned, target: float, waits: Mapping[str, FloatArray], done: Mapping[tuple[str, float], float | None],
-    run: Ahead | None, cold: bool,
+    run: Ahead | None, pit: _Pit,
 ) -> Forecast:
     without = tuple(name for name in known.names if name not in waits)
     times = [done[name, target] for name in waits]
@@ -209,24 +222,41 @@ def _coldest(
     why = None if waits else ("no meat place" if not known.names else "nothing can be said of any place")
     rows = [known.names.index(name) for name in waits]
     fan = _fan(known, run, rows) if run is not None and rows else None
-    return _forecast(known, COLDEST, target, wait, at, why, fan, without, cold=cold)
+    return _forecast(known, COLDEST, target, wait, at, why, fan, pit, without)
 
 
 def _forecast(
     known: Learned, place: str, target: float, wait: FloatArray | None, done: float | None, why_not: str | None,
-    fan: Fan | None, without: tuple[str, ...] = (), *, cold: bool = False,
+    fan: Fan | None, pit: _Pit, without: tuple[str, ...] = (),
 ) -> Forecast:
     now = known.now
     if done is not None:
         return Forecast(now, place, target, done, done, done, True, None, without, fan)
     if wait is None:
         return Forecast(now, place, target, None, None, None, False, why_not, without, None)
-    wait = as_cooks_go(wait, now - known.began, cold=cold)
+    elapsed = now - known.began
+    cold = pit.cold if pit.low is None else pit.cold | pit.low.left
+    p10, p50, p90 = _quantiles(now, as_cooks_go(wait, elapsed, cold=cold))
+    if p50 is None:
+        why_not = TOO_COLD if np.all(cold) or (pit.low is not None and pit.low.left.mean() > 0.5) else NOT_WITHIN
+    if_back = None if pit.low is None else _if_back(now, wait, elapsed, pit.low)
+    return Forecast(now, place, target, p10, p50, p90, False, why_not, without, fan, if_back)
+
+
+def _quantiles(now: float, wait: FloatArray) -> tuple[float | None, float | None, float | None]:
     q = np.quantile(wait, (0.1, 0.5, 0.9), method="inverted_cdf")
     p10, p50, p90 = (now + float(x) if x <= HORIZON_H * 3600 else None for x in q)
-    if p50 is None:
-        why_not = NOT_WITHIN
-    return Forecast(now, place, target, p10, p50, p90, False, why_not, without, fan)
+    return p10, p50, p90
+
+
+def _if_back(now: float, wait: FloatArray, elapsed: float, low: Courses) -> IfBack | None:
+    """What a finish hangs on; None: too few courses of the pit bring it back."""
+    if low.back_c is None:
+        return None
+    quantiles = _quantiles(now, as_cooks_go(wait[~low.left], elapsed))
+    left = middle(wait[low.left], HORIZON_H * 3600) if low.left.mean() >= FEW else None
+    return IfBack(low.back_c, now + low.back_s, *quantiles, None if left is None else now + left,
+                  _round_s(now, *quantiles))
 
 
 def _fan(known: Learned, run: Ahead, rows: Sequence[int]) -> Fan:

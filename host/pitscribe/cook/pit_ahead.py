@@ -73,12 +73,30 @@ def ahead(
     return level + walk + _swings(known, steps, step_min, members, rng)
 
 
+def low_for_h(pit: FloatArray) -> float:
+    """For how long the pit has been well under its usual [h]; 0: it is not, or nothing is known."""
+    known = pit[np.isfinite(pit)]
+    if known.size < 5:
+        return 0.0
+    usual = _usual(known)
+    return _since_h(known, usual) if float(known[-15:].mean()) <= usual - BELOW_K else 0.0
+
+
+def _usual(known: FloatArray) -> float:
+    return float(np.quantile(known[-4 * HOUR_MIN :], 0.75))
+
+
+def _since_h(known: FloatArray, usual: float) -> float:
+    low = known < usual - BELOW_K
+    return (known.size - 1 - int(np.flatnonzero(~low)[-1])) / 60 if not low.all() else known.size / 60
+
+
 def _levels(known: FloatArray, hours: FloatArray, now: float, members: int, rng: np.random.Generator) -> FloatArray:
     """The level of each course, before it wanders: (steps, members)."""
     if known.size < 5:
         return ASSUMED_C + ASSUMED_U_K * rng.normal(size=members) + 0 * hours
     recent = float(known[-LEVEL_MIN:].mean())
-    usual = float(np.quantile(known[-4 * HOUR_MIN :], 0.75))
+    usual = _usual(known)
     if known.size < LIT_MIN and (known.max() < LIT_C or now > recent + 3):
         goal = np.maximum(ASSUMED_C + ASSUMED_U_K * rng.normal(size=members), now)
         return goal + (now - goal) * np.exp(-hours / 0.4)
@@ -95,8 +113,7 @@ def _low(
     known: FloatArray, hours: FloatArray, now: float, usual: float, members: int, rng: np.random.Generator
 ) -> FloatArray:
     """A pit well under its usual: mended after a while, or left as low as it goes."""
-    low = known < usual - BELOW_K
-    since_h = (known.size - 1 - np.flatnonzero(~low)[-1]) / 60 if not low.all() else known.size / 60
+    since_h = _since_h(known, usual)
     mended = rng.uniform(size=members) < (0.98 if since_h < OPEN_H else 0.9 * np.exp(-since_h / LEFT_H))
     when = rng.exponential(MENDS_H if since_h >= OPEN_H else OPEN_H / 2, members)
     last = known[-30:]

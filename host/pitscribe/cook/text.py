@@ -6,6 +6,7 @@ from pitscribe.cook.answers import Analysis, PlaceNow
 from pitscribe.cook.doneness_text import doneness_lines
 from pitscribe.cook.evenness import Evenness
 from pitscribe.cook.fire import Fire
+from pitscribe.cook.fire_back import IfBack
 from pitscribe.cook.forecast import COLDEST, Forecast
 from pitscribe.cook.hints import hint_line
 from pitscribe.cook.interventions import intervention_line
@@ -16,6 +17,7 @@ from pitscribe.cook.safety_words import told
 from pitscribe.cook.stall import Stall
 from pitscribe.errors import ConfigError
 
+BACK_S = 900.0  # when a fire is back is a guess as well
 GUESS_S = 3600.0  # a time that is rounded to so much, and wide besides, is a guess
 When = Callable[[float], str | None]  # UTC s -> how a time is written
 
@@ -108,12 +110,23 @@ def forecast_line(f: Forecast, unit: str, when: When = iso) -> str:
     who = "the coldest place" if f.place == COLDEST else f.place
     if f.reached and f.p50 is not None:
         return f"{who} reached {target} at {when(f.p50)}"
+    if f.if_back is not None and f.if_back.p50 is not None:
+        return _if_back_line(f, f.if_back, who, target, unit, when)
     if f.p50 is None:
         return f"when {who} reaches {target}: not known ({f.why_not})"
     early, middle, late = (None if t is None else when(round(t / f.round_s) * f.round_s) for t in (f.p10, f.p50, f.p90))
     range_ = f"four times in five between {early} and {late or 'more than two days from now'}"
     early_days = "; it is early for more than a guess" if f.wide and f.round_s >= GUESS_S else ""
     return f"{who} reaches {target} at about {middle}, {range_}{early_days}"
+
+
+def _if_back_line(f: Forecast, b: IfBack, who: str, target: str, unit: str, when: When) -> str:
+    """The same while the fire is low: for one that is brought back, and for one that is left as it is."""
+    p10, p50, p90, left = (None if t is None else when(round(t / b.round_s) * b.round_s)
+                           for t in (b.p10, b.p50, b.p90, b.as_it_is))
+    back = f"if the fire is at {degrees(b.back_c, unit)} by about {when(round(b.back_by / BACK_S) * BACK_S)}"
+    range_ = f"four times in five between {p10} and {p90 or 'more than two days from now'}"
+    return f"{back}, {who} reaches {target} at about {p50}, {range_}; as it is: {f'about {left}' if left else 'never'}"
 
 
 def _safety(safety: Safety, unit: str) -> list[str]:

@@ -9,13 +9,26 @@ export function forecastOf(view, place) {
   const f = (view.snap.forecasts ?? []).find((g) => g.place === place);
   if (!f) return null;
   const told = (iso) => { const t = seconds(iso); return t === null ? null : Math.round(t / f.round_s) * f.round_s; };
-  return { ...f, made: seconds(f.made), p10: told(f.p10), p50: told(f.p50), p90: told(f.p90) };
+  return { ...f, made: seconds(f.made), p10: told(f.p10), p50: told(f.p50), p90: told(f.p90), ifBack: ifBack(f.if_back) };
 }
 
-/** "about 21:30", or "not within 48 h", or why it cannot be said. */
+const BACK_S = 900; // when a fire is at its level again is a guess
+
+/** While the fire is low: what the finish hangs on, its times in UTC s and as they are to be shown; null: it is not low. */
+function ifBack(b) {
+  if (!b || b.p50 === null) return null;
+  const told = (iso, s = b.round_s) => { const t = seconds(iso); return t === null ? null : Math.round(t / s) * s; };
+  return { at_c: b.back_c, by: told(b.back_by, BACK_S), p10: told(b.p10), p50: told(b.p50), p90: told(b.p90), asItIs: told(b.as_it_is) };
+}
+
+/** "about 21:30", or "about 21:30 if the fire is at 254 °F by about 18:00; as it is: never", or "not within 48 h", or why it cannot be said. */
 export function median(view, f) {
   const at = (t) => clock(t, reference(view));
   if (f.reached) return `since ${at(f.p50)}`;
+  if (f.ifBack) {
+    const { at_c, by, p50, asItIs } = f.ifBack;
+    return `about ${at(p50)} if the fire is at ${temp(at_c)} ${unitName()} by about ${at(by)}; as it is: ${asItIs === null ? "never" : `about ${at(asItIs)}`}`;
+  }
   if (f.p50 === null) return f.why_not ?? "not within 48 h";
   return `about ${at(f.p50)}`;
 }
@@ -23,8 +36,9 @@ export function median(view, f) {
 /** "19:45 to 23:15", open at an end that lies beyond 48 h. */
 export function range80(view, f) {
   const at = (t) => clock(t, reference(view));
-  if (f.reached || f.p50 === null) return "";
-  return `${f.p10 === null ? "before" : at(f.p10)} to ${f.p90 === null ? "more than 48 h from now" : at(f.p90)}`;
+  const q = f.ifBack ?? f;
+  if (f.reached || q.p50 === null) return "";
+  return `${q.p10 === null ? "before" : at(q.p10)} to ${q.p90 === null ? "more than 48 h from now" : at(q.p90)}`;
 }
 
 /** What the answer's card says: {line, more}; nothing where no target is set. */
@@ -34,7 +48,7 @@ export function finishWords(view) {
   const f = forecastOf(view, COLDEST), at = `${temp(cook.target_c)} ${unitName()}`;
   if (!f) return { line: "", more: "" };
   if (f.reached) return { line: `All meat at ${at} ${median(view, f)}`, more: without(f) };
-  if (f.p50 === null) return { line: `All meat at ${at}: ${median(view, f)}`, more: without(f) };
+  if (f.p50 === null && !f.ifBack) return { line: `All meat at ${at}: ${median(view, f)}`, more: without(f) };
   // Always with its time: a forecast that stands while nothing comes any more must not look new.
   const old = `, foretold at ${clock(f.made, view.now)}`;
   const rough = f.wide ? "too early for more than a rough answer: " : "";

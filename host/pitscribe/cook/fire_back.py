@@ -1,0 +1,98 @@
+"""What a finish hangs on while the fire is low: whether, and when, somebody brings it back.
+
+Of the courses that the pit may take (``pit_ahead``) some are brought back and some are left as they are. While the pit
+is low and nobody said what they mean to do, these are told apart: a time for a fire that is back, and one for a fire
+that is left. A time over both would take a fire for granted that nobody has lit.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pitscribe.cook.conditioning import Learned
+from pitscribe.cook.cook_on import Ahead, Plan
+from pitscribe.cook.grid import FloatArray
+from pitscribe.cook.pit_ahead import BELOW_K, OPEN_H, low_for_h
+from pitscribe.cook.plain import iso, number
+
+BoolArray = NDArray[np.bool_]
+
+LEVEL_MIN = 15  # the pit's level is the mean of so many good minutes: a lid is open for less
+COLD_K = 3.0  # a pit that is usually not even so much above the target does not get there, however long one waits
+FEW = 0.05  # of the courses: from fewer nothing is told
+LAST = 24  # steps of a course that tell where it ends: two to six hours
+
+
+@dataclass(frozen=True, slots=True)
+class IfBack:
+    """A finish while the fire is low. Times in UTC s; None: not within 48 h.
+
+    back_c, back_by : the level that the pit is taken to come to [degC], and by when, in the middle of the courses
+    p10, p50, p90 : when the place is at its target if it is
+    as_it_is : when it is there if nobody brings the fire back (the middle of those courses); None: never
+    round_s : to how much the three are rounded when they are told
+    """
+
+    back_c: float
+    back_by: float
+    p10: float | None
+    p50: float | None
+    p90: float | None
+    as_it_is: float | None
+    round_s: float
+
+    def as_json(self) -> dict[str, Any]:
+        """As plain values."""
+        return {
+            "back_c": number(self.back_c), "back_by": iso(self.back_by), "p10": iso(self.p10), "p50": iso(self.p50),
+            "p90": iso(self.p90), "as_it_is": iso(self.as_it_is), "round_s": self.round_s,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Courses:
+    """The courses of a low pit. left (members,): those that end too cold for the target; back_c, back_s: of the rest.
+
+    back_c : None: too few are brought back for anything to be told
+    """
+
+    left: BoolArray
+    back_c: float | None
+    back_s: float
+
+
+def is_low(known: Learned, target_c: float, plan: Plan) -> bool:
+    """Whether the fire as it is does not cook to the target, as far as the pit shows, and nobody said what comes."""
+    if plan.pit_c is not None or not known.pit_seen:
+        return False
+    recent = known.pit[np.isfinite(known.pit)][-LEVEL_MIN:]
+    return bool(recent.mean() < target_c) or low_for_h(known.pit) >= OPEN_H
+
+
+def courses_of(run: Ahead, target_c: float) -> Courses:
+    """How the courses of a low pit part, by where each ends."""
+    ends = run.air[-LAST:].mean(axis=0)
+    left: BoolArray = ends <= target_c + COLD_K
+    if (~left).mean() < FEW:
+        return Courses(left, None, 0.0)
+    back_c = float(np.median(ends[~left]))
+    up = run.air[:, ~left] >= back_c - BELOW_K
+    first = np.where(up.any(axis=0), run.t[up.argmax(axis=0)], run.t[-1])
+    return Courses(left, back_c, float(np.median(first)))
+
+
+def middle(waits: FloatArray, most_s: float) -> float | None:
+    """The median of some waits [s]; None: beyond ``most_s``, or of nothing."""
+    if not waits.size:
+        return None
+    at = float(np.quantile(waits, 0.5, method="inverted_cdf"))
+    return at if at <= most_s else None
+
+
+def last(quantiles: Sequence[float | None]) -> float | None:
+    """The latest of some times of which None is the latest of all."""
+    known = [q for q in quantiles if q is not None]
+    return max(known) if len(known) == len(quantiles) else None
