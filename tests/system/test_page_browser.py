@@ -422,7 +422,7 @@ def test_a_fire_too_low_for_the_target_and_every_uncertainty_are_told(tmp_path, 
     with site(tmp_path, hours=3) as running:
         page, _ = new_page(context)
         page.goto(running.url)
-        expect(page.locator("#pit .cannot")).to_contain_text("Cannot say when the target is reached: the pit itself")
+        expect(page.locator("#pit .cannot")).to_contain_text("target is reached as the fire is: the pit itself")
         body = running.watch.now().body
         pm = 2 * 1.8 * body["coldest"]["rate_u"]
         expect(page.locator("#coldest [data-part=line]")).to_contain_text(f"± {pm:.1f} °F an hour")
