@@ -51,10 +51,19 @@ def test_no_cook_that_is_over_is_drawn_for(client, world, trial):
 
 @pytest.mark.parametrize("unit", ["F", "C"])
 def test_the_page_says_of_a_trial_what_the_command_says(client, world, trial, unit):
-    client.post(f"/api/trials/{trial.id}/draw", json={"cook": 1, "place": "flat"})
+    for i, place in enumerate(("flat", "point")):
+        client.post(f"/api/trials/{trial.id}/draw", json={"cook": 1, "place": place})
+        for aspect in ("moisture", "bark"):
+            client.post("/api/cooks/1/scores", json={"aspect": aspect, "place": place, "value": 5 + i})
+    client.post(f"/api/trials/{trial.id}/close", json={"why": "winter"})
     said = client.get(f"/api/trials/{trial.id}/findings?unit={unit}").json()["lines"]
-    assert said == list(lines(findings_of(load_trial(world.ledger, trial.id, facts_of)), unit))
-    assert any("flat" in line for line in said)
+    command = list(lines(findings_of(load_trial(world.ledger, trial.id, facts_of)), unit))
+    # but for what the page shows by itself: the plan, the reason of the close, and a row for each piece
+    aside = [line for line in command if line and line not in said]
+    assert aside[:3] == [trial.question, command[1], "ended early: winter"]
+    assert sorted(line.split()[-1] for line in aside[3:]) == ["flat", "point"]
+    assert [line for line in command if line in said and line] == [line for line in said if line]
+    assert any("bark" in line for line in said)
 
 
 @pytest.mark.parametrize(
@@ -172,7 +181,7 @@ def test_a_closed_trial_takes_nothing_in_and_says_why_it_was_closed(client, worl
     closed = client.post(f"/api/trials/{trial.id}/close", json={"why": "winter"}).json()
     assert (closed["why"], closed["closed"]) == ("winter", world.clock.now())
     assert client.post(f"/api/trials/{trial.id}/draw", json={"cook": 1}).status_code == 400
-    assert "ended early: winter" in client.get(f"/api/trials/{trial.id}/findings").json()["lines"]
+    assert client.get("/api/trials").json()["trials"][0]["why"] == "winter"
 
 
 def test_the_figure_of_each_piece_is_told_beside_the_findings(client, world, trial):

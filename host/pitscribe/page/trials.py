@@ -13,7 +13,7 @@ from pitscribe.cook.trials.draw import drawn_level, seal
 from pitscribe.cook.trials.facts import OUTCOME, facts_of
 from pitscribe.cook.trials.findings import findings_of
 from pitscribe.cook.trials.outlook import plan_words
-from pitscribe.cook.trials.text import amount, lines
+from pitscribe.cook.trials.text import amount, besides, concluded
 from pitscribe.errors import ConfigError, FieldError, NotFoundError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.trialbook import MOST_LEVELS, MOST_PLANNED
@@ -111,9 +111,10 @@ class TrialsApi:
         return answer(request, {**self._told(trial), "pieces": pieces, "tastings": tastings, "cooks": cooks})
 
     def findings(self, request: Request) -> Response:
-        """GET /api/trials/{trial}/findings?unit=F|C: what it says so far, line by line, and each piece's outcome.
+        """GET /api/trials/{trial}/findings?unit=F|C: what is concluded so far, line by line, and each piece's outcome.
 
-        An empty line parts them; ``figures`` has the main outcome by the piece's number, where it is known.
+        An empty line parts them; ``figures`` has the main outcome by the piece's number, where it is known. The pieces
+        themselves and the tastings have routes of their own, which need not read the cooks.
         """
         unit, trial = unit_of(request), meant(self._ledger, request)
         with self._turn:
@@ -123,8 +124,8 @@ class TrialsApi:
             p.piece.id: amount(p.facts[trial.main], outcome.unit, unit)
             for p in found.record.pieces if trial.main in p.facts
         }
-        said = {"lines": list(lines(found, unit)), "figures": figures, "complete": found.complete}
-        return answer(request, said)
+        said = [*concluded(found, unit), *besides(found, unit)]
+        return answer(request, {"lines": said, "figures": figures, "complete": found.complete})
 
     async def draw(self, request: Request) -> Response:
         """POST /api/trials/{trial}/draw {cook, place?}: enter a cook that is yet to be done, with the level drawn."""

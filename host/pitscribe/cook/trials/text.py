@@ -37,18 +37,29 @@ def lines(findings: Findings, units: str) -> Iterator[str]:
     if trial.closed_ms is not None:
         yield f"{'closed' if findings.complete else 'ended early'}: {trial.closed_why}"
     yield ""
-    for comparison in findings.main:
-        yield conclusion(comparison, findings, units)
-    if not all(c.state in ("told", "alike") for c in findings.main):
-        yield needed_words(findings.needed, units, OUTCOME[trial.main].unit)
-    yield from (f"caution: {caution}" for caution in findings.cautions)
+    yield from concluded(findings, units)
     yield from _pieces(findings)
-    yield from _others(findings, units)
-    for levels, differs in findings.differs:
-        yield from _differs(levels, differs, units)
+    yield from besides(findings, units)
     for tasting in findings.tastings:
         yield ""
         yield tasting_words(tasting)
+
+
+def concluded(findings: Findings, units: str) -> Iterator[str]:
+    """What is concluded, what it takes to conclude more, and what weakens it."""
+    for comparison in findings.main:
+        yield conclusion(comparison, findings, units)
+    if not all(c.state in ("told", "alike") for c in findings.main):
+        trial = findings.record.trial
+        yield needed_words(findings.needed, units, OUTCOME[trial.main].unit)
+    yield from (f"caution: {caution}" for caution in findings.cautions)
+
+
+def besides(findings: Findings, units: str) -> Iterator[str]:
+    """The other outcomes, and what else differed."""
+    yield from _others(findings, units)
+    for levels, differs in findings.differs:
+        yield from _differs(levels, differs, units)
 
 
 def conclusion(comparison: Comparison, findings: Findings, units: str) -> str:

@@ -24,7 +24,8 @@ async function ask(url, init) {
   return read(response);
 }
 
-export const get = (url) => ask(url);
+/** `patience`: ms within which it must be there; what reads a year of cooks takes its time. */
+export const get = (url, patience = PATIENCE_MS) => ask(url, { signal: AbortSignal.timeout(patience) });
 export const send = (method, url, body) => ask(url, {
   method, headers: { "Content-Type": "application/json" }, body: JSON.stringify(body ?? {}),
 });

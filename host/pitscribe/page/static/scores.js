@@ -7,7 +7,7 @@ import { isF, onUnit } from "./units.js";
 const KG = 0.45359237; // of a pound; the United States weigh in pounds where they measure in degF
 const WEIGHINGS = [["raw_kg", "as bought"], ["trimmed_kg", "as it went on"], ["cooked_kg", "as it came off"]];
 let view = null, box = null, place = "";
-let asked = /^#scores(?:=(.*))?$/.exec(location.hash); // a trial's page links to it so, with the place
+let asked = new URLSearchParams(location.hash.slice(1)).get("scores"); // a trial's page links to it so, with the place
 
 const pounds = () => isF();
 const shown = (kg) => (kg === null || kg === undefined ? "" : (pounds() ? kg / KG : kg).toFixed(2).replace(/\.?0+$/, ""));
@@ -67,9 +67,8 @@ function draw(told) {
 /** The page shows another snapshot; the first one unfolds it for who came for it. */
 export function showScores(now) {
   view = now;
-  if (!asked || !view.snap.cook) return;
-  place = decodeURIComponent(asked[1] ?? "");
-  asked = null;
+  if (asked === null || !view.snap.cook) return;
+  [place, asked] = [asked, null];
   box.open = true;
   box.querySelector("summary").focus({ preventScroll: true });
   box.scrollIntoView({ block: "start" });

@@ -51,7 +51,10 @@ function handedIn() {
   return { slip, scores: given.map((one) => ({ code: one.dataset.code, aspect: one.dataset.aspect, value: Number(one.value) })) };
 }
 
-$("codes").addEventListener("change", (e) => { if (e.target.name === "code") $("hand-in").textContent = `Hand in ${e.target.value}`; });
+$("codes").addEventListener("change", (e) => {
+  $("said").textContent = ""; // what was told is being mended
+  if (e.target.name === "code") $("hand-in").textContent = `Hand in ${e.target.value}`;
+});
 wireDoor($("slip-form"), "/api/taste", () => ({ slip: $("slip").value }), show);
 wireDoor($("answer-form"), "/api/taste/answer", handedIn, show);
 // The word stands behind the address's "#", which a browser sends to nobody; here it is taken out of sight at once.

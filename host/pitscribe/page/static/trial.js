@@ -9,6 +9,7 @@ import { wireUnits, onUnit, isF } from "./units.js";
 const $ = (id) => document.getElementById(id);
 const number = Number(location.pathname.split("/").pop());
 const url = `/api/trials/${number}`;
+const PATIENCE_MS = 120000; // its cooks are read whole: a dozen take two seconds, and more on a small computer
 let trial = null, figures = null, aside = null;
 
 const nameOf = (p) => (p.place ? `${p.name}, ${p.place}` : p.name);
@@ -92,11 +93,11 @@ async function show() {
 }
 
 async function showFindings() {
-  const asked = isF() ? "F" : "C", said = await get(`${url}/findings?unit=${asked}`);
+  const asked = isF() ? "F" : "C", said = await get(`${url}/findings?unit=${asked}`, PATIENCE_MS);
   if (asked !== (isF() ? "F" : "C")) return; // the unit was changed meanwhile: another answer is on its way
   let parted = false;
   const out = [];
-  for (const line of said.lines.slice(2)) { // the question and the plan stand above
+  for (const line of said.lines) {
     if (line !== "") out.push(el("p", line, parted ? { class: "part" } : {}));
     parted = line === "";
   }
