@@ -3,10 +3,11 @@
 import json
 import socket
 import threading
+from datetime import UTC, datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from page_world import START, make_world
 
@@ -209,6 +210,60 @@ def test_every_place_at_target_and_the_whole_are_told_each_for_itself():
     assert keys(place("flat", 92.9), place("point", 93.0)) == ["target-point"]
     assert keys(place("flat", 94.0), place("point", 93.0)) == ["target-flat", "target-point", "all-at-target"]
     assert keys(place("flat", 94.0, fresh=False), place("point", 93.0)) == ["target-point"]
+
+
+def made_stall(place, noticed_min, ended_min=None):
+    """A stall as the analysis gives it out, noticed so many minutes after ``START``, and begun twenty before."""
+    def iso(minutes):
+        return None if minutes is None else datetime.fromtimestamp(START + 60 * minutes, UTC).isoformat()
+
+    return {"place": place, "begin": iso(noticed_min - 20), "noticed": iso(noticed_min), "end": iso(ended_min),
+            "end_noticed": iso(ended_min), "plateau_c": 70.0, "probability": 0.9, "cause": "evaporation holds it"}
+
+
+def told_of(stalls, minutes):
+    """What is told, look by look, of stalls that are known as they are noticed."""
+    told, seen, said = [], Seen(), []
+    for minute in minutes:
+        now = START + 60 * minute
+        known = [s if s["end_noticed"] and Words.seconds(s["end_noticed"]) <= now else s | {"end": None}
+                 for s in stalls if Words.seconds(s["noticed"]) <= now]
+        holds = conditions_of(made_body(115.0, stalls=known), now, words=Words("C", UTC))
+        made = decide(holds, told, seen, now)
+        told, seen = [*told, *(Told(c.key, c.kind, c.words, c.once) for c in made.tell)], made.seen
+        said += [(minute, c.words) for c in made.tell]
+    return said
+
+
+def test_stalls_that_begin_within_half_an_hour_are_told_in_two_messages_at_most():
+    stalls = [made_stall(*s) for s in (("flat", 0), ("tip", 0), ("point", 12), ("edge", 29), ("neck", 45))]
+    said = told_of(stalls, range(0, 200, 2))
+    begun = f"{datetime.fromtimestamp(START - 1200, UTC):%H:%M}"
+    assert said[0] == (0, f"flat (at about 70 C) and tip (at about 70 C) stall, since about {begun} (90% sure): "
+                          "evaporation holds it.")
+    assert said[1][0] == 32
+    assert said[1][1].startswith("point (at about 70 C) and edge (at about 70 C) stall too, since about ")
+    assert said[2][1].startswith("neck (at about 70 C) stalls, since")
+    assert len(said) == 3
+
+
+def test_stalls_that_end_together_are_told_together_and_one_alone_as_before():
+    stalls = [made_stall("flat", 0, 300), made_stall("point", 4, 310), made_stall("tip", 6, 420)]
+    said = [words for minute, words in told_of(stalls, range(0, 500, 2)) if minute > 60]
+    ends = [f"{datetime.fromtimestamp(START + 60 * m, UTC):%H:%M}" for m in (300, 310, 420)]
+    assert said == [
+        f"flat has left its stall, at about {ends[0]}.", f"point has left its stall too, at about {ends[1]}.",
+        f"tip has left its stall, at about {ends[2]}.",
+    ]
+
+
+@given(st.lists(st.tuples(st.sampled_from(["flat", "point", "tip", "edge"]), st.integers(0, 600)), max_size=12))
+@settings(max_examples=60, deadline=None)
+def test_every_stall_is_told_once_or_twice_and_never_more_messages_than_stalls(drawn):
+    said = told_of([made_stall(place, noticed) for place, noticed in drawn], range(0, 720, 5))
+    assert len(said) <= len(drawn)
+    for place, noticed in drawn:
+        assert any(place in words and 0 <= minute - noticed <= 65 for minute, words in said)
 
 
 def test_a_cook_that_is_over_asks_for_nothing():

@@ -3,11 +3,11 @@
 A body is what ``facts.body`` makes: the page shows the same, so that nobody is told what he cannot look up.
 """
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from pitscribe.watch.telling.words import Words
+from pitscribe.watch.telling.words import Said, Words
 
 Body = Mapping[str, Any]
 
@@ -115,13 +115,34 @@ def _targets(body: Body, words: Words) -> Iterator[Condition]:
 
 
 def _stalls(body: Body, now: float, words: Words) -> Iterator[Condition]:
-    for stall in body["stalls"]:
-        name, began = stall["place"], stall["noticed"]
-        if now - words.seconds(began) <= NEWS_S:
-            yield Condition(f"stall-{name}-{began}", "stall", words.stall(stall), words.seconds(stall["begin"]), True)
-        if stall["end"] is not None and now - words.seconds(stall["end_noticed"] or stall["end"]) <= NEWS_S:
-            ended = words.seconds(stall["end"])
-            yield Condition(f"stall-end-{name}-{began}", "stall", words.stall_over(stall), ended, True)
+    """Stalls that begin within ``NEWS_S`` of the first are told with it, or once when that time is over; ends alike."""
+    ended = [s for s in body["stalls"] if s["end"] is not None]
+    yield from _wave("stall", body["stalls"], lambda s: str(s["noticed"]), words.stalls, now, words)
+    yield from _wave("stall-end", ended, lambda s: str(s["end_noticed"] or s["end"]), words.stalls_over, now, words)
+
+
+def _wave(
+    key: str, stalls: Iterable[Said], noticed: Callable[[Said], str], say: Callable[..., str], now: float, words: Words
+) -> Iterator[Condition]:
+    """The first of each wave with those that are known with it, and half an hour later those that came after it."""
+    for wave in _waves(stalls, lambda s: words.seconds(noticed(s))):
+        first = noticed(wave[0])
+        age, later = now - words.seconds(first), [s for s in wave if noticed(s) != first]
+        if age <= NEWS_S:
+            yield Condition(f"{key}-{first}", "stall", say(wave), words.seconds(wave[0]["begin"]), True)
+        elif later and age <= 2 * NEWS_S:
+            yield Condition(f"{key}-more-{first}", "stall", say(later, too=True), None, True)
+
+
+def _waves(stalls: Iterable[Said], at: Callable[[Said], float]) -> list[list[Said]]:
+    """Stalls in order of time, those within ``NEWS_S`` of the first together."""
+    waves: list[list[Said]] = []
+    for stall in sorted(stalls, key=at):
+        if waves and at(stall) <= at(waves[-1][0]) + NEWS_S:
+            waves[-1].append(stall)
+        else:
+            waves.append([stall])
+    return waves
 
 
 def _spread(body: Body, told: Collection[str], limit_k: float | None, words: Words) -> Iterator[Condition]:

@@ -1,6 +1,6 @@
 """What a message says: one or two plain sentences with their figures, in the reader's unit and time zone."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from typing import Any
@@ -58,16 +58,23 @@ class Words:
         """The coldest place has got there."""
         return f"Every meat place is at {self.degrees(target)} or above. Mind hot metal and steam as you take it off."
 
-    def stall(self, stall: Said) -> str:
-        """A stall was noticed."""
-        since = self.clock(self.seconds(stall["begin"]))
-        at = "" if stall["plateau_c"] is None else f" at about {self.degrees(stall['plateau_c'])}"
-        sure = f"{stall['probability']:.0%} sure"
-        return f"{stall['place']} stalls{at}, since about {since} ({sure}): {stall['cause']}."
+    def stalls(self, stalls: Sequence[Said], *, too: bool = False) -> str:
+        """Stalls were noticed, of one place or of several; ``too``: after others that were told."""
+        first, more = stalls[0], len(stalls) > 1
+        since = self.clock(min(self.seconds(s["begin"]) for s in stalls))
+        stall = f"{'stall' if more else 'stalls'}{' too' if too else ''}"
+        head = f"{_and([self._where(s) for s in stalls])} {stall}, since about {since}"
+        return f"{head}." if too else f"{head} ({first['probability']:.0%} sure): {first['cause']}."
 
-    def stall_over(self, stall: Said) -> str:
-        """A stall is over."""
-        return f"{stall['place']} has left its stall, at about {self.clock(self.seconds(stall['end']))}."
+    def stalls_over(self, stalls: Sequence[Said], *, too: bool = False) -> str:
+        """Stalls are over, of one place or of several; ``too``: after others that were told."""
+        last = self.clock(max(self.seconds(s["end"]) for s in stalls))
+        left = "have left their stall" if len(stalls) > 1 else "has left its stall"
+        return f"{_and([s['place'] for s in stalls])} {left}{' too' if too else ''}, at about {last}."
+
+    def _where(self, stall: Said) -> str:
+        held = stall["plateau_c"]
+        return str(stall["place"]) if held is None else f"{stall['place']} (at about {self.degrees(held)})"
 
     @staticmethod
     def back(words: str) -> str:
@@ -80,3 +87,8 @@ class Words:
             f"The meat is uneven: {spread['leads']} is {self.difference(spread['kelvin'])} ahead of {spread['lags']}, "
             f"and the limit is {self.difference(limit_k)}."
         )
+
+
+def _and(names: Sequence[str]) -> str:
+    """"flat", "flat and tip", "flat, point and tip"."""
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
