@@ -7,8 +7,8 @@ import { numberOf, offer, wireForm } from "./forms.js";
 import { dayClock } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
-const TYPING_MS = 300;
-let base = "", again = null, trial = null, asked = 0;
+const TYPING_MS = 300, LOOK_MS = 3000;
+let base = "", again = null, trial = null, asked = 0, shown = "", goesOn = false;
 const closing = new Set(); // of which tastings the fold that closes them is open
 
 const nameOf = (p) => (p.place ? `${p.name}, ${p.place}` : p.name);
@@ -93,11 +93,29 @@ async function act(one, work) {
   } catch (e) { $(`tasting-${one.id}`).lastElementChild.textContent = e.message; }
 }
 
+const whole = () => trial.pieces.filter((p) => p.dropped === null);
+
+function showList(tastings) {
+  shown = JSON.stringify(tastings);
+  goesOn = tastings.some((one) => one.closed === null);
+  $("tastings").replaceChildren(...(tastings.length ? [...tastings].reverse().map(tasting) : [el("p", whole().length < 2 ? "None yet: a tasting is of two pieces." : "None yet.", { class: "quiet" })]));
+}
+
+/** What guests hand in meanwhile comes by itself, but never under the hands of who is at work in the list. */
+async function look() {
+  const at = document.activeElement, busy = $("tastings").contains(at) && at.matches("a, button, select, summary");
+  if (!goesOn || busy || document.hidden) return;
+  try {
+    const { tastings } = await get(`${base}/tastings`);
+    if (JSON.stringify(tastings) !== shown && at === document.activeElement) showList(tastings);
+  } catch { /* the next look may hear more */ }
+}
+
 /** Show the tastings of a trial, and whose pieces another can be set out of. */
 export async function showTastings(now) {
   trial = now;
-  const { tastings } = await get(`${base}/tastings`), pieces = trial.pieces.filter((p) => p.dropped === null);
-  $("tastings").replaceChildren(...(tastings.length ? [...tastings].reverse().map(tasting) : [el("p", pieces.length < 2 ? "None yet: a tasting is of two pieces." : "None yet.", { class: "quiet" })]));
+  const { tastings } = await get(`${base}/tastings`), pieces = whole();
+  showList(tastings);
   $("set-out-box").hidden = pieces.length < 2;
   const some = pieces.map((p) => [p.id, `${nameOf(p)}: ${p.level}`]), fresh = $("set-out-first").options.length === 0;
   offer($("set-out-first"), some);
@@ -130,6 +148,7 @@ export function wireTastings(url, show) {
   const form = $("set-out");
   offer($("set-out-asks"), ["moisture", "tenderness", "bark", "flavour", "overall"].map((a) => [a, a]));
   let typing = null;
+  setInterval(look, LOOK_MS);
   form.addEventListener("change", showKind);
   form.addEventListener("input", () => { clearTimeout(typing); typing = setTimeout(showOutlook, TYPING_MS); });
   wireForm(form, () => {

@@ -68,7 +68,7 @@ function showHead() {
   const closed = trial.closed === null ? "" : `, ${trial.drawn < trial.planned ? "ended early" : "closed"}: ${trial.why}`;
   document.querySelector("h1").textContent = trial.name;
   document.title = `${trial.name} - Pitscribe`;
-  $("trial-said").textContent = `${trial.question} ${trial.factor}: ${trial.levels.join(" or ")}. ${trial.drawn} of ${trial.planned} pieces drawn${closed}.`;
+  $("trial-said").textContent = `${trial.question} ${trial.factor}: ${trial.levels.join(" or ")}. ${trial.drawn} of ${trial.planned} pieces drawn${closed}.${trial.pairs && !closed ? ` Drawn in ${trial.levels.length === 2 ? "pairs" : "sets"}: enter the cuts of one cook one after the other.` : ""}`;
   $("trial-seal").textContent = `Seal ${trial.seal}: write it on paper; it shows if plan or draw is ever changed.`;
 }
 
