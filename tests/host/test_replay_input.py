@@ -111,6 +111,16 @@ def test_columns_that_were_swapped_are_asked_about(replayed, command, tmp_path):
     assert not any("swapped" in line for line in out)
 
 
+def test_beside_a_fire_that_is_out_for_most_of_the_time_nothing_is_said_to_be_swapped(replayed):
+    table = rows()
+    for i, row in enumerate(table[120:]):
+        row[1] = 60 + 190 * math.exp(-i / 40)
+    out, told = replayed(table)
+    assert sum(row[2] > row[1] + 25 for row in table) > 240
+    assert not any("swapped" in line for line in out)
+    assert not any("swapped" in c["why"] for c in told["cannot_say"])
+
+
 @pytest.mark.parametrize("word", ["---", "N/A", "nan", "null", "-", "None"])
 def test_the_usual_words_for_no_reading_are_gaps(replayed, word):
     table = rows()

@@ -21,7 +21,7 @@ LEAST_SHARE = 0.5  # of a window's minutes that must have data
 STALE_MIN = 5  # newest data older than this: the place has no present rate
 STUCK_MIN = 120  # not one step in two hours, all digits alike: a stuck code as well as a plateau, and we cannot tell
 JUMP_K = 1.2  # beyond the going rate from one minute to the next: no heat moves through meat so fast; the probe moved
-
+SWINGS = "it swings too much for a rate, as after an opened lid or new fuel"  # of air: it does so on most cooks
 
 # How a rate drifts: by about itself (10 K/h) over a time of conduction (3 h at a half thickness of 60 mm) [K2/h3].
 DRIFT = 10.0**2 / 3
@@ -201,5 +201,5 @@ def why_no_rate(cells: Cells, *, meat: bool = True, yet: bool = True) -> str:
     if recent < WINDOWS_MIN[0] * LEAST_SHARE:
         return "too few good samples in the last minutes"
     if not meat:
-        return "it swings too much for a rate, as after an opened lid or new fuel"
+        return SWINGS
     return "noise or steps too coarse for a rate"

@@ -171,10 +171,14 @@ def _by_kind(columns: Sequence[Column]) -> tuple[list[NDArray[np.float64]], list
 
 
 def _swapped(columns: Sequence[Column]) -> str | None:
-    """That a meat place is hotter than all air most of the time, as no pit makes it; None: none is."""
+    """That a meat place is hotter than all air most of the time, as no pit makes it; None: none is.
+
+    Beside a fire that went out for long the meat is hotter too, but never hotter than that air once was.
+    """
     air = [c.celsius for c in columns if c.kind == "air"]
+    ever = max((float(np.nanmax(one)) for one in air), default=float("inf"))
     for column in columns:
-        if not air or column.kind == "air":
+        if column.kind == "air" or np.nanmax(column.celsius) <= ever:
             continue
         more = column.celsius - np.max(np.where(np.isfinite(air), air, -np.inf), axis=0)
         known = more[np.isfinite(more)]
