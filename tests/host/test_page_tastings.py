@@ -172,7 +172,7 @@ def test_a_tasting_that_cannot_be_is_refused_at_its_field(client, world, trial, 
 
 
 def test_what_so_many_tasters_can_tell_is_said_before_they_sit_down(client):
-    # ISO 4120 table A.1 (5 %): of 12 tasters 8, as tests/standards checks
+    # ISO 4120:2004 table A.1 (from memory): of 12 tasters 8 for 5 %, as tests/standards checks the whole of it
     said = client.get("/api/tastings/outlook?kind=triangle&tasters=12").json()["words"]
     assert "it takes 8 of 12" in said
     assert "not even all of them right" in client.get("/api/tastings/outlook?kind=triangle&tasters=2").json()["words"]

@@ -277,3 +277,28 @@ def test_a_taster_whom_nobody_set_a_plate_for_is_refused(ledger):
         ledger.rate(tasting, 3, first, {"bark": 5.0})
     with pytest.raises(NotFoundError, match="no tasting 9"):
         ledger.tasting(9)
+
+
+def test_a_tasting_of_a_ledger_of_version_7_is_as_it_was_and_can_be_closed(tmp_path):
+    path = tmp_path / "ledger.sqlite"
+    with sqlite3.connect(path) as db:
+        for script in MIGRATIONS[:7]:
+            db.executescript(script())
+        db.execute("INSERT INTO cooks (name, started_ms) VALUES ('Saturday', 5000)")
+        db.execute("INSERT INTO trials (name, question, factor, levels, main, matters, planned, block, seed, "
+                   "seed_told, made_ms) VALUES ('wrap', '?', 'wrap', '[\"foil\", \"paper\"]', 'bark', 1, 2, 2, 'a', 0, 1)")
+        for place in ("left", "right"):
+            sql = "INSERT INTO pieces (trial_id, cook_id, place, level, made_ms) VALUES (1, 1, ?, 'foil', 1)"
+            db.execute(sql, (place,))
+        db.execute("INSERT INTO tastings (trial_id, kind, first, second, asks, tasters, seed, made_ms) "
+                   "VALUES (1, 'triangle', 1, 2, '', 4, 'ab', 1)")
+        db.execute("INSERT INTO answers (tasting_id, taster, code, made_ms) VALUES (1, 2, '417', 1)")
+        db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        db.execute("PRAGMA user_version = 7")
+    db.close()
+    new = Ledger(path, SetClock(float(NOW)))
+    (tasting,) = new.tastings(1)
+    assert (tasting.tasters, tasting.seed, tasting.closed_ms) == (4, "ab", None)
+    assert [(a.taster, a.code) for a in new.answers(1)] == [(2, "417")]
+    assert new.close_tasting(1).closed_ms == NOW * 1000
+    new.close()

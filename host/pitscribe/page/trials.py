@@ -176,8 +176,9 @@ class TrialsApi:
         return {
             "id": trial.id, "name": trial.name, "question": trial.question, "factor": trial.factor,
             "levels": list(trial.levels), "main": trial.main, "scored": trial.main in ASPECTS,
-            "planned": trial.planned, "pairs": trial.block == len(trial.levels) < trial.planned,
-            "seal": seal(trial.seed, *trial.plan), "drawn": self._ledger.next_slot(trial.id), "made": trial.made_ms / 1000,
+            "planned": trial.planned, "drawn": self._ledger.next_slot(trial.id),
+            "pairs": trial.block == len(trial.levels) < trial.planned,
+            "seal": seal(trial.seed, *trial.plan), "made": trial.made_ms / 1000,
             "closed": None if trial.closed_ms is None else trial.closed_ms / 1000, "why": trial.closed_why,
         }
 
