@@ -7,7 +7,8 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from pitscribe.watch.telling.words import Said, Words
+from pitscribe.watch.telling import words
+from pitscribe.watch.telling.words import Said
 
 Body = Mapping[str, Any]
 
@@ -27,6 +28,7 @@ KINDS: Mapping[str, tuple[str, float]] = {
 }
 BAND_BACK_K = 3.0  # so far inside the band again, it is in it
 SPREAD_BACK_K = 1.0
+GATHER_S = 300.0  # a stall lasts for hours: so long is waited for places that begin with the first (our own judgement)
 NEWS_S = 1800.0  # what happened longer ago is no news: a host that starts in the middle of a cook does not tell it
 # The first word of a trouble's key, and its kind; those of places and loggers are told apart below.
 TROUBLES = {
@@ -40,7 +42,7 @@ _LOGGER_ENDS = {"away": "logger", "silent": "logger", "flash": "journal", "lost"
 class Condition:
     """Something that holds, or has just happened.
 
-    key : the same while it lasts;  kind : one of ``KINDS``;  words : the message
+    key : the same while it lasts;  kind : one of ``KINDS``;  words : the message, for a ``Reader``
     since : when it began, UTC s, if that is known
     once : it happened, and cannot be over: it is told once in a cook
     """
@@ -58,22 +60,20 @@ def conditions_of(
     told: Collection[str] = (),
     *,
     spread_limit_k: float | None = None,
-    words: Words | None = None,
 ) -> list[Condition]:
     """All that holds, of a cook that goes on; nothing of one that is over.
 
     now : UTC s;  told : keys that were told and were not over since: their limits are those of leaving
-    spread_limit_k : None: the spread is not watched;  words : in which unit and time zone (degF and this machine's)
+    spread_limit_k : None: the spread is not watched
     """
     cook = body.get("cook")
     if not cook or cook["ended"] is not None:
         return []
-    words = words or Words()
-    found = [*_troubles(body, words), *_band(body, told, words), *_targets(body, words), *_stalls(body, now, words)]
-    return [*found, *_spread(body, told, spread_limit_k, words)]
+    found = [*_troubles(body), *_band(body, told), *_targets(body), *_stalls(body, now)]
+    return [*found, *_spread(body, told, spread_limit_k)]
 
 
-def _troubles(body: Body, words: Words) -> Iterator[Condition]:
+def _troubles(body: Body) -> Iterator[Condition]:
     for trouble in body["troubles"]:
         kind = _kind_of(trouble["key"])
         if kind is not None:
@@ -87,7 +87,7 @@ def _kind_of(key: str) -> str | None:
     return TROUBLES.get(first)
 
 
-def _band(body: Body, told: Collection[str], words: Words) -> Iterator[Condition]:
+def _band(body: Body, told: Collection[str]) -> Iterator[Condition]:
     """Only of a band that the cook was given, once the fire has been up: its own usual is no promise to anybody."""
     fire, pit = body["fire"], body["pit"]
     band = fire and fire["band"]
@@ -101,7 +101,7 @@ def _band(body: Body, told: Collection[str], words: Words) -> Iterator[Condition
         yield Condition("band-high", "band", words.band("over", level, low, high))
 
 
-def _targets(body: Body, words: Words) -> Iterator[Condition]:
+def _targets(body: Body) -> Iterator[Condition]:
     target = body["cook"]["target_c"]
     meat = [p for p in body["places"] if p["kind"] == "meat" and p["quality"] != "over"]
     if target is None or not meat:
@@ -114,24 +114,24 @@ def _targets(body: Body, words: Words) -> Iterator[Condition]:
         yield Condition("all-at-target", "target", words.all_there(target), None, True)
 
 
-def _stalls(body: Body, now: float, words: Words) -> Iterator[Condition]:
-    """Stalls that begin within ``NEWS_S`` of the first are told with it, or once when that time is over; ends alike."""
+def _stalls(body: Body, now: float) -> Iterator[Condition]:
+    """Stalls that begin within ``GATHER_S`` are told in one message, those of half an hour in one more; ends alike."""
     ended = [s for s in body["stalls"] if s["end"] is not None]
-    yield from _wave("stall", body["stalls"], lambda s: str(s["noticed"]), words.stalls, now, words)
-    yield from _wave("stall-end", ended, lambda s: str(s["end_noticed"] or s["end"]), words.stalls_over, now, words)
+    yield from _told("stall", body["stalls"], lambda s: words.seconds(s["noticed"]), words.stalls, now)
+    yield from _told("stall-end", ended, lambda s: words.seconds(s["end_noticed"] or s["end"]), words.stalls_over, now)
 
 
-def _wave(
-    key: str, stalls: Iterable[Said], noticed: Callable[[Said], str], say: Callable[..., str], now: float, words: Words
+def _told(
+    key: str, stalls: Iterable[Said], noticed: Callable[[Said], float], say: Callable[..., str], now: float
 ) -> Iterator[Condition]:
-    """The first of each wave with those that are known with it, and half an hour later those that came after it."""
-    for wave in _waves(stalls, lambda s: words.seconds(noticed(s))):
+    for wave in _waves(stalls, noticed):
         first = noticed(wave[0])
-        age, later = now - words.seconds(first), [s for s in wave if noticed(s) != first]
-        if age <= NEWS_S:
-            yield Condition(f"{key}-{first}", "stall", say(wave), words.seconds(wave[0]["begin"]), True)
-        elif later and age <= 2 * NEWS_S:
-            yield Condition(f"{key}-more-{first}", "stall", say(later, too=True), None, True)
+        with_it = [s for s in wave if noticed(s) <= first + GATHER_S]
+        later = wave[len(with_it) :]
+        if GATHER_S <= now - first <= NEWS_S:
+            yield Condition(f"{key}-{first:.0f}", "stall", say(with_it), first, True)
+        elif later and NEWS_S < now - first <= 2 * NEWS_S:
+            yield Condition(f"{key}-more-{first:.0f}", "stall", say(later, too=True), first + NEWS_S, True)
 
 
 def _waves(stalls: Iterable[Said], at: Callable[[Said], float]) -> list[list[Said]]:
@@ -145,7 +145,7 @@ def _waves(stalls: Iterable[Said], at: Callable[[Said], float]) -> list[list[Sai
     return waves
 
 
-def _spread(body: Body, told: Collection[str], limit_k: float | None, words: Words) -> Iterator[Condition]:
+def _spread(body: Body, told: Collection[str], limit_k: float | None) -> Iterator[Condition]:
     spread = body["spread"]
     if limit_k is None or not spread or not spread["fresh"]:
         return
