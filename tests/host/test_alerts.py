@@ -20,7 +20,7 @@ from pitscribe.watch.telling.conditions import BAND_BACK_K, KINDS, Condition, co
 from pitscribe.watch.telling.decide import OVER_S, Seen, Told, decide
 from pitscribe.watch.telling.post import Post
 from pitscribe.watch.telling.teller import SOUND_S, SOUNDS, Rules, Teller
-from pitscribe.watch.telling.words import Reader, clock, degrees, difference
+from pitscribe.watch.telling.words import Reader, clock, degrees, difference, seconds
 from pitscribe.wire import messages
 
 # Each step: seconds since the one before, and which of three conditions hold.
@@ -228,8 +228,8 @@ def told_of(stalls, minutes):
     told, seen, said = [], Seen(), []
     for minute in minutes:
         now = START + 60 * minute
-        known = [s if s["end_noticed"] and Words.seconds(s["end_noticed"]) <= now else s | {"end": None}
-                 for s in stalls if Words.seconds(s["noticed"]) <= now]
+        known = [s if s["end_noticed"] and seconds(s["end_noticed"]) <= now else s | {"end": None}
+                 for s in stalls if seconds(s["noticed"]) <= now]
         holds = conditions_of(made_body(115.0, stalls=known), now)
         made = decide(holds, told, seen, now)
         told, seen = [*told, *(Told(c.key, c.kind, c.words, c.once) for c in made.tell)], made.seen

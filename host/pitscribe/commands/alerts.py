@@ -14,7 +14,7 @@ from pitscribe.watch.telling.conditions import KINDS
 from pitscribe.watch.telling.dry import dry_run
 from pitscribe.watch.telling.post import Post
 from pitscribe.watch.telling.teller import Rules, title_of
-from pitscribe.watch.telling.words import Words
+from pitscribe.watch.telling.words import Reader as Person
 
 LONGEST_QUIET_S = 24 * 3600.0
 
@@ -29,7 +29,7 @@ def rules_of(config: Config) -> Rules:
     kinds = KINDS if config.alerts.kinds is None else config.alerts.kinds
     if strange := set(kinds) - set(KINDS):
         raise ConfigError(f"alerts.kinds: there is no kind {min(strange)!r}; known are {', '.join(KINDS)}")
-    return Rules(tuple(kinds), config.alerts.spread_k, Words(config.units))
+    return Rules(tuple(kinds), config.alerts.spread_k, Person(config.units))
 
 
 def post_of(alerts: AlertsConfig) -> Post | None:
@@ -55,16 +55,16 @@ def _show(config: Config, arguments: argparse.Namespace) -> None:
         if until > ledger.clock.now():
             print(f"Quiet until {local(until)}.")
         for cook in ledger.cooks()[:1]:
-            _list(ledger, cook.id, cook.name)
+            _list(ledger, cook.id, cook.name, rules.reader)
 
 
-def _list(ledger: Ledger, cook_id: int, name: str) -> None:
+def _list(ledger: Ledger, cook_id: int, name: str, person: Person) -> None:
     rows = ledger.told(cook_id)
     if rows:
         print(f"\nTold of {name}:")
     for row in rows:
         state = "over" if row.over_ms else "seen" if row.seen_ms else "sent" if row.sent_ms else ""
-        print(f"  {row.id:4} {local(row.told_ms / 1000)}  {row.words}{f' ({state})' if state else ''}")
+        print(f"  {row.id:4} {local(row.told_ms / 1000)}  {person.read(row.words)}{f' ({state})' if state else ''}")
 
 
 def _test(config: Config, arguments: argparse.Namespace) -> None:

@@ -2,17 +2,17 @@
 
 import { get, send } from "./api.js";
 import { el } from "./answers.js";
-import { clock } from "./units.js";
+import { clock, onUnit, reading, unitName } from "./units.js";
 
 const QUIETS = [["Quiet for 30 min", 1800], ["for 2 h", 7200], ["Tell again", 0]];
 let view = null, box = null, busy = false;
 
 function row(a) {
-  const li = el("li"), state = a.over ? "over" : a.seen ? "seen" : "";
-  li.append(el("time", clock(a.told, view.past ? view.snap.cook.started : view.now), { datetime: new Date(a.told * 1000).toISOString() }), ` ${a.words}`);
+  const li = el("li"), state = a.over ? "over" : a.seen ? "seen" : "", words = reading(a.words, a.told);
+  li.append(el("time", clock(a.told, view.past ? view.snap.cook.started : view.now), { datetime: new Date(a.told * 1000).toISOString() }), ` ${words}`);
   if (state) li.append(el("span", ` (${state})`, { class: "quiet" }));
   else {
-    const b = el("button", "I know", { type: "button", class: "plain", "aria-label": `I know: ${a.words.slice(0, 60)}` });
+    const b = el("button", "I know", { type: "button", class: "plain", "aria-label": `I know: ${words.slice(0, 60)}` });
     b.addEventListener("click", () => act(() => send("POST", `/api/alerts/${a.id}/seen`)));
     li.append(" ", b);
   }
@@ -30,7 +30,7 @@ async function fill() {
   busy = true;
   try {
     const { alerts, quiet_until: quiet } = await get(`/api/cooks/${view.snap.cook.id}/alerts`);
-    const key = JSON.stringify([alerts, quiet]);
+    const key = JSON.stringify([alerts, quiet, unitName()]);
     if (box.dataset.shown === key) return;
     box.dataset.shown = key;
     const list = el("ul", null, { class: "acts" });
@@ -61,4 +61,5 @@ export function showAlerts(now) {
 export function wireAlerts() {
   box = document.querySelector('#details [data-of="alerts"]');
   box.addEventListener("toggle", () => { if (view) fill(); });
+  onUnit(() => { if (view) fill(); });
 }

@@ -97,3 +97,8 @@ export function wireUnits() {
   }
   show();
 }
+
+const FIGURE = /\{(-?\d+\.\d) ([CK])\}|\{(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ)\}/g;
+/** A message kept with its figures in braces, in the chosen unit and by this browser's clock; `near`: a day that goes without saying. */
+export const reading = (words, near) => words.replace(FIGURE, (_, x, what, at) =>
+  at ? clock(Date.parse(at) / 1000, near) : `${what === "C" ? temp(Number(x)) : delta(Number(x))} ${unitName()}`);

@@ -13,6 +13,7 @@ from pitscribe.watch.around import Around, places_over
 from pitscribe.watch.telling.conditions import Body, conditions_of
 from pitscribe.watch.telling.decide import Seen, Told, decide
 from pitscribe.watch.telling.teller import Rules
+from pitscribe.watch.telling.words import back
 
 
 class Sent(NamedTuple):
@@ -35,16 +36,16 @@ def dry_run(
     seen = Seen()
     for at in moments(record, every_s):
         body = _body(record.until(at), at, placements)
-        holds = conditions_of(body, at, told, spread_limit_k=rules.spread_limit_k, words=rules.words)
+        holds = conditions_of(body, at, told, spread_limit_k=rules.spread_limit_k)
         decided = decide(holds, tuple(told.values()), seen, at, kinds=rules.kinds)
         seen = decided.seen
         for key in decided.over:
             del told[key]
         for one in decided.tell:
             told[one.key] = Told(one.key, one.kind, one.words, one.once)
-            yield Sent(at, one.kind, one.words, False)
+            yield Sent(at, one.kind, rules.reader.read(one.words), False)
         for past in decided.back:
-            yield Sent(at, past.kind, rules.words.back(past.words), True)
+            yield Sent(at, past.kind, rules.reader.read(back(past.words)), True)
 
 
 def _body(record: CookRecord, at: float, placements: Sequence[Placement]) -> Body:

@@ -22,7 +22,7 @@ from pitscribe.watch.snapshot import Snapshot
 from pitscribe.watch.telling.conditions import KINDS, conditions_of
 from pitscribe.watch.telling.decide import Decision, Seen, Told, decide
 from pitscribe.watch.telling.post import Post
-from pitscribe.watch.telling.words import Words
+from pitscribe.watch.telling.words import Reader, back
 
 Sound = Callable[[int, str, int], None]  # has a logger sound a pattern for so many seconds
 
@@ -41,7 +41,7 @@ class Rules:
 
     kinds: Collection[str] = tuple(KINDS)
     spread_limit_k: float | None = None
-    words: Words = field(default_factory=Words)
+    reader: Reader = field(default_factory=Reader)  # of what is sent; the page has readers of its own
 
 
 class Teller:
@@ -114,9 +114,7 @@ class Teller:
         now, cook_id = self._clock.now(), int(cook["id"])
         told = [Told(r.key, r.kind, r.words, r.once) for r in self._ledger.told(cook_id, lasting=True)]
         keys = {t.key for t in told}
-        holds = conditions_of(
-            snapshot.body, now, keys, spread_limit_k=self._rules.spread_limit_k, words=self._rules.words
-        )
+        holds = conditions_of(snapshot.body, now, keys, spread_limit_k=self._rules.spread_limit_k)
         decided = decide(
             holds, told, self._seen.get(cook_id, Seen()), now, kinds=self._rules.kinds,
             quiet_until=self._ledger.quiet_until_ms() / 1000,
@@ -124,7 +122,7 @@ class Teller:
         self._seen = {cook_id: decided.seen}
         if not (decided.tell or decided.over):
             return []
-        rows = self._ledger.tell(cook_id, _items(decided, now, self._rules.words), decided.over)
+        rows = self._ledger.tell(cook_id, _items(decided, now), decided.over)
         if rows:
             self._written.set()
             self._call(rows, snapshot)
@@ -164,7 +162,7 @@ class Teller:
         assert self._post is not None
         for row in self._ledger.unsent(round(self._clock.now() * 1000) - STALE_MS):
             try:
-                taken = self._post.send(title_of(row), row.words)
+                taken = self._post.send(title_of(row), self._rules.reader.read(row.words))
                 why = "not every address took the last message"
             except PitscribeError as error:
                 taken, why = False, str(error)
@@ -180,6 +178,6 @@ def title_of(row: ToldRow) -> str:
     return f"Pitscribe: {'over: ' if row.key.startswith('back:') else ''}{row.kind}"
 
 
-def _items(decided: Decision, now: float, words: Words) -> list[tuple[str, str, str, bool]]:
-    back = [(f"back:{t.key}:{now:.0f}", t.kind, words.back(t.words), True) for t in decided.back]
-    return [(c.key, c.kind, c.words, c.once) for c in decided.tell] + back
+def _items(decided: Decision, now: float) -> list[tuple[str, str, str, bool]]:
+    over = [(f"back:{t.key}:{now:.0f}", t.kind, back(t.words), True) for t in decided.back]
+    return [(c.key, c.kind, c.words, c.once) for c in decided.tell] + over

@@ -1,92 +1,122 @@
-"""What a message says: one or two plain sentences with their figures, in the reader's unit and time zone."""
+"""What a message says: one or two plain sentences, whose figures are told to each reader in his unit and time zone.
 
+A message is kept with its figures as they are, in braces: ``{66.1 C}`` a temperature, ``{5.5 K}`` a difference,
+``{2026-06-13T11:45:00Z}`` a time. A host may keep UTC and its reader not; the page and the post read the same message.
+"""
+
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, tzinfo
+from datetime import UTC, datetime, tzinfo
 from typing import Any
 
 Said = Mapping[str, Any]
+_FIGURE = re.compile(r"\{(-?\d+\.\d) ([CK])\}|\{(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ)\}")
 
 
 @dataclass(frozen=True, slots=True)
-class Words:
-    """``units`` "F" or "C"; ``zone`` None: this machine's time zone."""
+class Reader:
+    """Whoever a message is for. ``units`` "F" or "C"; ``zone`` None: this machine's time zone."""
 
     units: str = "F"
     zone: tzinfo | None = None
 
-    def degrees(self, celsius: float) -> str:
-        """A temperature [degC], to the whole degree."""
-        return f"{celsius * 1.8 + 32 if self.units == 'F' else celsius:.0f} {self.units}"
+    def read(self, words: str) -> str:
+        """A message as he reads it: whole degrees in his unit, times of day in his zone."""
+        return _FIGURE.sub(self._told, words)
 
-    def difference(self, kelvin: float) -> str:
-        """A difference [K], to the whole degree."""
-        return f"{kelvin * 1.8 if self.units == 'F' else kelvin:.0f} {self.units}"
+    def _told(self, figure: re.Match[str]) -> str:
+        number, unit, at = figure.groups()
+        if at:
+            return f"{datetime.fromisoformat(at).astimezone(self.zone):%H:%M}"
+        value = float(number)
+        if self.units == "F":
+            value = value * 1.8 + (32 if unit == "C" else 0)
+        return f"{value:.0f} {self.units}"
 
-    @staticmethod
-    def seconds(iso: str) -> float:
-        """The analysis's ISO 8601 -> UTC s."""
-        return datetime.fromisoformat(iso).timestamp()
 
-    def clock(self, at: float) -> str:
-        """UTC s -> "03:40"."""
-        return f"{datetime.fromtimestamp(at, self.zone):%H:%M}"
+def degrees(celsius: float) -> str:
+    """A temperature [degC] in a message."""
+    return f"{{{celsius:.1f} C}}"
 
-    def trouble(self, trouble: Said, body: Said) -> str:
-        """A trouble's own words, with the figures of the part that it is about."""
-        fire = body["fire"]
-        warning = fire and fire["warning"]
-        if trouble.get("about") != "fire" or not warning:
-            return str(trouble["words"])
-        pit = body["pit"]
-        now = f" The pit is at {self.degrees(pit['celsius'])}." if pit and pit["fresh"] else ""
-        low = self.degrees(warning["trouble_c"])
-        about = warning["about"]
-        ahead = f" It is on the way to {low} by about {self.clock(self.seconds(about))}." if about else ""
-        return f"{trouble['words']}{now}{ahead}"
 
-    def band(self, side: str, level: float, low: float, high: float) -> str:
-        """The pit is out of its band."""
-        wanted = f"{self.degrees(low)} to {self.degrees(high)}"
-        return f"The pit is {side} its band: it is at {self.degrees(level)}, and was to be held at {wanted}."
+def difference(kelvin: float) -> str:
+    """A difference [K] in a message."""
+    return f"{{{kelvin:.1f} K}}"
 
-    def target(self, place: str, celsius: float, target: float) -> str:
-        """A place has got there."""
-        return f"{place} has reached its target: {self.degrees(celsius)} of {self.degrees(target)}."
 
-    def all_there(self, target: float) -> str:
-        """The coldest place has got there."""
-        return f"Every meat place is at {self.degrees(target)} or above. Mind hot metal and steam as you take it off."
+def clock(at: float) -> str:
+    """A time [UTC s] in a message."""
+    return f"{{{datetime.fromtimestamp(at, UTC):%Y-%m-%dT%H:%M:%SZ}}}"
 
-    def stalls(self, stalls: Sequence[Said], *, too: bool = False) -> str:
-        """Stalls were noticed, of one place or of several; ``too``: after others that were told."""
-        first, more = stalls[0], len(stalls) > 1
-        since = self.clock(min(self.seconds(s["begin"]) for s in stalls))
-        stall = f"{'stall' if more else 'stalls'}{' too' if too else ''}"
-        head = f"{_and([self._where(s) for s in stalls])} {stall}, since about {since}"
-        return f"{head}." if too else f"{head} ({first['probability']:.0%} sure): {first['cause']}."
 
-    def stalls_over(self, stalls: Sequence[Said], *, too: bool = False) -> str:
-        """Stalls are over, of one place or of several; ``too``: after others that were told."""
-        last = self.clock(max(self.seconds(s["end"]) for s in stalls))
-        left = "have left their stall" if len(stalls) > 1 else "has left its stall"
-        return f"{_and([s['place'] for s in stalls])} {left}{' too' if too else ''}, at about {last}."
+def seconds(iso: str) -> float:
+    """The analysis's ISO 8601 -> UTC s."""
+    return datetime.fromisoformat(iso).timestamp()
 
-    def _where(self, stall: Said) -> str:
-        held = stall["plateau_c"]
-        return str(stall["place"]) if held is None else f"{stall['place']} (at about {self.degrees(held)})"
 
-    @staticmethod
-    def back(words: str) -> str:
-        """What was told is over."""
-        return f"Over: {words.partition('. ')[0].rstrip('.')}."
+def trouble(said: Said, body: Said) -> str:
+    """A trouble's own words, with the figures of the part that it is about."""
+    fire = body["fire"]
+    warning = fire and fire["warning"]
+    if said.get("about") != "fire" or not warning:
+        return str(said["words"])
+    pit = body["pit"]
+    now = f" The pit is at {degrees(pit['celsius'])}." if pit and pit["fresh"] else ""
+    low = degrees(warning["trouble_c"])
+    about = warning["about"]
+    ahead = f" It is on the way to {low} by about {clock(seconds(about))}." if about else ""
+    return f"{said['words']}{now}{ahead}"
 
-    def spread(self, spread: Said, limit_k: float) -> str:
-        """The meat is uneven."""
-        return (
-            f"The meat is uneven: {spread['leads']} is {self.difference(spread['kelvin'])} ahead of {spread['lags']}, "
-            f"and the limit is {self.difference(limit_k)}."
-        )
+
+def band(side: str, level: float, low: float, high: float) -> str:
+    """The pit is out of its band."""
+    wanted = f"{degrees(low)} to {degrees(high)}"
+    return f"The pit is {side} its band: it is at {degrees(level)}, and was to be held at {wanted}."
+
+
+def target(place: str, celsius: float, wanted: float) -> str:
+    """A place has got there."""
+    return f"{place} has reached its target: {degrees(celsius)} of {degrees(wanted)}."
+
+
+def all_there(target: float) -> str:
+    """The coldest place has got there."""
+    return f"Every meat place is at {degrees(target)} or above. Mind hot metal and steam as you take it off."
+
+
+def stalls(new: Sequence[Said], *, too: bool = False) -> str:
+    """Stalls were noticed, of one place or of several; ``too``: after others that were told."""
+    first, more = new[0], len(new) > 1
+    since = clock(min(seconds(s["begin"]) for s in new))
+    stall = f"{'stall' if more else 'stalls'}{' too' if too else ''}"
+    head = f"{_and([_where(s) for s in new])} {stall}, since about {since}"
+    return f"{head}." if too else f"{head} ({first['probability']:.0%} sure): {first['cause']}."
+
+
+def stalls_over(ended: Sequence[Said], *, too: bool = False) -> str:
+    """Stalls are over, of one place or of several; ``too``: after others that were told."""
+    last = clock(max(seconds(s["end"]) for s in ended))
+    left = "have left their stall" if len(ended) > 1 else "has left its stall"
+    return f"{_and([s['place'] for s in ended])} {left}{' too' if too else ''}, at about {last}."
+
+
+def _where(stall: Said) -> str:
+    held = stall["plateau_c"]
+    return str(stall["place"]) if held is None else f"{stall['place']} (at about {degrees(held)})"
+
+
+def back(words: str) -> str:
+    """What was told is over."""
+    return f"Over: {words.partition('. ')[0].rstrip('.')}."
+
+
+def spread(now: Said, limit_k: float) -> str:
+    """The meat is uneven."""
+    return (
+        f"The meat is uneven: {now['leads']} is {difference(now['kelvin'])} ahead of {now['lags']}, "
+        f"and the limit is {difference(limit_k)}."
+    )
 
 
 def _and(names: Sequence[str]) -> str:
