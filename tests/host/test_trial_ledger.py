@@ -285,8 +285,9 @@ def test_a_tasting_of_a_ledger_of_version_7_is_as_it_was_and_can_be_closed(tmp_p
         for script in MIGRATIONS[:7]:
             db.executescript(script())
         db.execute("INSERT INTO cooks (name, started_ms) VALUES ('Saturday', 5000)")
-        db.execute("INSERT INTO trials (name, question, factor, levels, main, matters, planned, block, seed, "
-                   "seed_told, made_ms) VALUES ('wrap', '?', 'wrap', '[\"foil\", \"paper\"]', 'bark', 1, 2, 2, 'a', 0, 1)")
+        sql = ("INSERT INTO trials (name, question, factor, levels, main, matters, planned, block, seed, seed_told, "
+               "made_ms) VALUES ('wrap', '?', 'wrap', '[\"foil\", \"paper\"]', 'bark', 1, 2, 2, 'a', 0, 1)")
+        db.execute(sql)
         for place in ("left", "right"):
             sql = "INSERT INTO pieces (trial_id, cook_id, place, level, made_ms) VALUES (1, 1, ?, 'foil', 1)"
             db.execute(sql, (place,))

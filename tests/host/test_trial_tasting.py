@@ -3,16 +3,23 @@
 import re
 from collections import Counter
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from playwright.sync_api import sync_playwright
+from scipy.stats import permutation_test
+from trial_kitchen import piece
+from trial_kitchen import trial as plan_of
 
 from pitscribe.cook.trials.draw import Stream, drawn_level, seal
 from pitscribe.cook.trials.sensory import least_right, power, tasted, tasters_needed
 from pitscribe.cook.trials.serving import ORDERS, read_word, servings, slip_words
+from pitscribe.cook.trials.tasted import tasting_said
 from pitscribe.errors import ConfigError
+from pitscribe.ledger.trialvalues import Rated, Tasting
 from pitscribe.report.tasting import Slip, plating_list, tasting_slips
+from pitscribe.series.trial import TastingRecord, TrialRecord
 
 PINNED_LEVELS = ["paper", "paper", "foil", "paper", "foil", "foil", "foil", "paper"]
 PINNED_SERVINGS = [("ABB", ("504", "642", "839")), ("BAB", ("924", "624", "139"))]
@@ -153,3 +160,21 @@ def test_slips_have_words_of_their_own_that_tell_nothing_of_codes_and_are_read_h
     for word in words:
         assert re.fullmatch("[2-9a-hjkmnp-z]{4}-[2-9a-hjkmnp-z]{4}", word)
         assert read_word(word.upper().replace("-", " ")) == read_word(word.replace("-", "")) == word
+
+
+@settings(max_examples=40)
+@given(st.lists(st.tuples(st.integers(0, 20), st.integers(0, 20)), min_size=2, max_size=8))
+def test_a_ratings_p_is_that_of_every_swap_inside_a_tasters_pair(pairs):
+    """Against SciPy's exact permutation test of paired samples (permutation_type "samples"), in half points."""
+    trial = plan_of(main="bark")
+    pieces = [piece(trial, i, None).tried(lambda one: {}) for i in (0, 1)]
+    rated = tuple(Rated(taster, number, "bark", pair[number - 1] / 2)
+                  for taster, pair in enumerate(pairs, 1) for number in (1, 2))
+    tasting = Tasting(1, 1, "rating", 1, 2, "", None, len(pairs), "ab", 0)
+    (scored,) = tasting_said(TrialRecord(trial, tuple(pieces), ()), TastingRecord(tasting, (), rated)).scored
+    a, b = (np.array([pair[i] / 2 for pair in pairs]) for i in (0, 1))
+    by_scipy = permutation_test((b, a), lambda x, y, axis: np.mean(x - y, axis=axis), permutation_type="samples",
+                                vectorized=True, n_resamples=10_000)
+    assert scored.effect.difference == pytest.approx(np.mean(b - a))
+    assert scored.effect.test.p == pytest.approx(min(1.0, by_scipy.pvalue), abs=1e-9)
+    assert scored.p_together == scored.effect.test.p  # it alone decides
