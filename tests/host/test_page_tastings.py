@@ -142,7 +142,7 @@ def test_what_was_answered_is_taken_back_with_its_trace_and_a_closed_tasting_is_
     assert len(world.ledger.answers(told["id"])) == 4
 
 
-def test_a_rating_is_answered_for_both_or_neither_and_becomes_blind_scores(client, world, set_out):
+def test_a_rating_is_answered_for_both_or_neither_and_becomes_blind_scores(client, world, trial, set_out):
     told, served = set_out("rating", tasters=2)
     a, b = served[0].codes
     scores = [{"code": a, "aspect": "moisture", "value": 7}, {"code": b, "aspect": "moisture", "value": 4},
@@ -152,6 +152,8 @@ def test_a_rating_is_answered_for_both_or_neither_and_becomes_blind_scores(clien
     assert client.post("/api/taste/answer", json={"slip": word(told, 1), "scores": []}).json()["field"] == "scores"
     assert world.ledger.scores(1) == []
     assert client.post("/api/taste/answer", json={"slip": word(told, 1), "scores": scores[:2]}).json()["answered"]
+    listed = client.get(f"/api/trials/{trial.id}/tastings").json()["tastings"][0]
+    assert [slip["said"] for slip in listed["slips"]] == [f"{a}: moisture 7; {b}: moisture 4", None]
     kept = {(s.place, s.value, s.blind, s.taster) for s in world.ledger.scores(1)}
     places = {"A": "north", "B": "south"}
     name = f"taster 1 of tasting {told['id']}"

@@ -156,9 +156,7 @@ def _served(one: Tasting) -> list[tuple[Slip, str]]:
 def _told(trial: TrialRecord, record: TastingRecord) -> dict[str, Any]:
     """A tasting as whoever sets it out sees it: not which code is which, which the plating list alone says."""
     one, said = record.tasting, tasting_said(trial, record)
-    answers = {each.taster: each.code for each in record.answers}
-    for each in record.rated:
-        answers[each.taster] = f"{answers.get(each.taster, '')}, {each.aspect} {each.value:g}".removeprefix(", ")
+    answers = {each.taster: each.code for each in record.answers} | _scores_by_code(record)
     return {
         "id": one.id, "kind": one.kind, "asks": one.asks, "pieces": list(said.samples), "made": one.made_ms / 1000,
         "closed": None if one.closed_ms is None else one.closed_ms / 1000, "complete": record.complete,
@@ -169,6 +167,20 @@ def _told(trial: TrialRecord, record: TastingRecord) -> dict[str, Any]:
         ],
         "undone": [{"taster": u.taster, "said": u.said, "at": u.withdrawn_ms / 1000} for u in record.undone],
     }
+
+
+def _scores_by_code(record: TastingRecord) -> dict[int, str]:
+    """What each taster of a rating gave: "530: bark 6, moisture 5; 837: ...", in the order of the plates."""
+    samples, out = {"A": record.tasting.first, "B": record.tasting.second}, {}
+    for serving in tasting_servings(record) if record.rated else ():
+        plates = [
+            (code, [f"{r.aspect} {r.value:g}" for r in record.rated
+                    if r.taster == serving.taster and r.piece == samples[sample]])
+            for code, sample in zip(serving.codes, serving.samples, strict=True)
+        ]
+        if any(scores for _, scores in plates):
+            out[serving.taster] = "; ".join(f"{code}: {', '.join(scores)}" for code, scores in plates if scores)
+    return out
 
 
 def _paper(text: str) -> Response:
