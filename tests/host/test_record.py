@@ -66,6 +66,8 @@ def test_without_a_question_all_cooks_are_told_the_latest_first(some):
     ({"words": "crumbled"}, ["Big one"]),
     ({"words": "iris one"}, ["Big one"]),
     ({"words": "may 2024"}, ["Ribs for Ana"]),
+    ({"words": "ribs, May"}, ["Ribs for Ana"]),
+    ({"words": ", "}, ["Two briskets", "Small one", "Big one", "Ribs for Ana"]),
     ({"words": "2024-05-04"}, ["Ribs for Ana"]),
     ({"words": "   "}, ["Two briskets", "Small one", "Big one", "Ribs for Ana"]),
     ({"words": "walrus"}, []),

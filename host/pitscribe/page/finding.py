@@ -74,7 +74,8 @@ def asked_of(request: Request) -> Asked:
     if numbers.get("page") == 0:
         raise ConfigError("the first page is page 1")
     return Asked(
-        tuple(name_of(words).lower().split()), given.get("state", ""), numbers.get("year"), given.get("scored", ""),
+        tuple(word for word in re.split(r"[\s,;]+", name_of(words).lower()) if word), given.get("state", ""),
+        numbers.get("year"), given.get("scored", ""),
         numbers.get("trial"), name_of(given.get("cut", "")).lower(), given.get("logger", ""), numbers.get("page"),
     )
 

@@ -5,6 +5,7 @@ moves with a better one. A note in a boot that nothing places in time is in no c
 person changed or withdrew here is a note of the ledger's from then on.
 """
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
@@ -76,13 +77,15 @@ class CookNotes:
 
     def __init__(self, ledger: Ledger) -> None:
         self._ledger, self.loggers = ledger, ledger.cook_loggers()
-        self._heard: dict[int, list[LoggerNote]] = {}
+        self._heard: dict[int, list[LoggerNote]] = {}  # in order of time
 
     def of(self, cook: Cook) -> tuple[Note, ...]:
         """As ``merged``."""
         last = FOREVER_MS if cook.ended_ms is None else cook.ended_ms
-        every = (note for number in self.loggers.get(cook.id, ()) for note in self._of_logger(number))
-        heard = [note for note in every if cook.started_ms <= note.at_ms <= last]
+        heard = []
+        for number in self.loggers.get(cook.id, ()):
+            every = self._of_logger(number)
+            heard += every[bisect_left(every, cook.started_ms, key=_when) : bisect_right(every, last, key=_when)]
         if not heard:  # most cooks: what a placement's span hangs on need not be read
             return tuple(self._ledger.notes(cook.id))
         return merged(self._ledger, cook, key_of(self._ledger, cook, NOW), heard)
@@ -92,8 +95,12 @@ class CookNotes:
             ledger = self._ledger
             events = ledger.frames(number, kind=EVENT)
             bases = told_by(events, told_anchors(ledger, number)).times(ledger.boots(number)).bases
-            self._heard[number] = notes_in(events, bases)
+            self._heard[number] = sorted(notes_in(events, bases), key=_when)
         return self._heard[number]
+
+
+def _when(note: LoggerNote) -> int:
+    return note.at_ms
 
 
 def own(ledger: Ledger, note_id: int) -> int:
