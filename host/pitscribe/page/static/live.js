@@ -104,9 +104,9 @@ function wireLive() {
       view.contact = there;
       if (!there) carryOn();
       show(false);
+      redraw();
       if (there) fetchSnapshot().then(offerKept);
     },
-      redraw();
   });
   setInterval(() => { if (!view.contact) { carryOn(); show(false); } }, 5000);
 }
@@ -125,8 +125,8 @@ document.addEventListener("unfold", (e) => unfold(e.detail));
 wireSettings(view, fetchSnapshot);
 wirePlaces(view, fetchSnapshot);
 wireEnds(view);
+wirePaper(view, () => show(false));
 wireStart(fetchSnapshot);
 await fetchSnapshot();
 wireLive();
-wirePaper(view, () => show(false));
 offerKept();
