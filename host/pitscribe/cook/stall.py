@@ -23,7 +23,7 @@ def find_stalls(
     """Stalls of one meat place, in order of time.
 
     air : the air places in the order of placements (see ``pit``; none: a pit at 121 degC is assumed, less is claimed)
-    notes : what people did; a wrap, lid or spritz may explain a dip, a pull or hold ends a stall
+    notes : what people did to it (``notes_for``); a wrap, lid or spritz may explain a dip, a pull or hold ends a stall
     grid : the grid to work on, default one over these series
     """
     on = grid or grid_of([meat, *air])
