@@ -121,7 +121,12 @@ def test_a_pit_that_falls_silent_is_told():
 
 
 def test_constant_data_have_no_rate_and_no_stall():
-    said = analyse(changed(REC, "flat", celsius=np.full(REC.places[0].t.size, 68.0)))
+    constant = changed(REC, "flat", celsius=np.full(REC.places[0].t.size, 68.0))
+    beside = analyse(constant)
+    assert now(beside, "flat").celsius is None
+    assert "very same" in whys(beside)["present temperature of flat"]
+    assert "flat" not in {s.place for s in beside.stalls}
+    said = analyse(without(constant, "point", "tip"))  # nothing tells it from a plateau
     assert now(said, "flat").celsius == 68.0
     assert now(said, "flat").rate_k_h is None
     assert "not moved" in whys(said)["rate of flat"]
@@ -158,7 +163,7 @@ def test_hours_without_data_are_survived_and_what_came_before_still_stands():
 def test_a_target_above_the_pit_is_told():
     cold = changed(REC, "grate", celsius=REC.air[0].celsius - 40)
     early = cold.until(T0 + 6 * 3600)
-    assert "below the target" in whys(analyse(early, target_c=95.0))["when the target is reached"]
+    assert "below the target" in whys(analyse(early, target_c=95.0))["when the target is reached as the fire is"]
 
 
 def test_the_order_of_places_changes_nothing():

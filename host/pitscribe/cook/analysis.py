@@ -11,7 +11,7 @@ import numpy as np
 
 from pitscribe.cook.answers import Analysis, CannotSay, PlaceNow
 from pitscribe.cook.doneness import doneness_of
-from pitscribe.cook.doubt import doubtful, flagged
+from pitscribe.cook.doubt import doubtful, flagged, meat_cells, rest_words
 from pitscribe.cook.drive import Drive, drive_of
 from pitscribe.cook.evenness import Evenness, evenness
 from pitscribe.cook.fire import fire_of
@@ -60,7 +60,8 @@ def analyse(
     target = record.cook.target_c if target_c is None else target_c
     places = record.places  # one series for each place and kind
     grid = grid_of(places)
-    cells = [cells_of(s, grid) for s in places]
+    counts = meat_cells(places, grid)
+    cells = [counts[s.place] if s.kind == "meat" else cells_of(s, grid) for s in places]
     newest = max((float(s.t[-1]) for s in places if s.t.size), default=None)
     view = _View(newest, target, over, record.cook.ended_ms is None)
     now = tuple(_place_now(s, c, view) for s, c in zip(places, cells, strict=True))
@@ -104,7 +105,7 @@ def analyse(
 def forecasts_ahead(record: CookRecord) -> tuple[Forecast, ...]:
     """The forecasts of ``analyse(record, ahead=True)`` and nothing else: for who makes them at a pace of their own."""
     grid = grid_of(record.places)
-    meat = {s.place: cells_of(s, grid) for s in record.meat}
+    meat = meat_cells(record.meat, grid)
     air = [cells_of(s, grid) for s in record.air]
     return _forecasts(meat, air, record.notes, grid, record.cook.target_c)
 
@@ -136,6 +137,7 @@ def _place_now(series: Series, cells: Cells, view: _View) -> PlaceNow:
     at = float(series.t[last])
     recent = good[np.searchsorted(series.t[good], at - PRESENT_S) :]
     why_not = _why_no_value(series, last, newest, cells.dead_s, over=series.place in view.over)
+    why_not = why_not or (rest_words(cells.rests_min) if cells.rests_min else None)
     value = float(np.median(series.celsius[recent])) if why_not is None else None
     u, u95 = (float(series.u[last]), float(series.expanded()[last])) if why_not is None else (None, None)
     meat = series.kind == "meat"

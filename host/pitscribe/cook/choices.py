@@ -10,6 +10,7 @@ from typing import Any
 from pitscribe.cook.analysis import check_target
 from pitscribe.cook.conditioning import Learned, learn
 from pitscribe.cook.cook_on import Plan
+from pitscribe.cook.doubt import meat_cells
 from pitscribe.cook.grid import Cells, Grid, cells_of, grid_of
 from pitscribe.cook.plain import iso, number
 from pitscribe.cook.plan import WhatIf, what_ifs
@@ -65,7 +66,7 @@ def choices_of(
     if target is None:
         raise ReadingError(f"{record.cook.name}: no target is known; say when the meat is done")
     grid = grid_of(record.places)
-    meat = {s.place: cells_of(s, grid) for s in record.meat}
+    meat = meat_cells(record.meat, grid)
     known = learn(meat, [cells_of(s, grid) for s in record.air], record.notes, grid)
     at = max((float(s.t[-1]) for s in record.places if s.t.size), default=None)
     made = what_ifs(known, meat, target, grid, _plans(known, pits_c), by=by)

@@ -33,6 +33,7 @@ class Learned:
     minutes: Mapping[str, int]  # good minutes in all
     late_min: Mapping[str, int]  # how long its samples may be late
     u: Mapping[str, float]  # standard uncertainty of the probe, K
+    rests_min: Mapping[str, int]  # for how long its reading has rested and does not count
 
     @property
     def pit_seen(self) -> bool:
@@ -73,6 +74,7 @@ def learn(places: Mapping[str, Cells], air: Sequence[Cells], notes: Sequence[Tol
         names, ensemble, pit, grid.origin, now, bool(covers.size and covers[-1]), _pulled(notes), silent,
         {name: int(np.isfinite(places[name].celsius).sum()) for name in names},
         {name: places[name].minutes(0) for name in names}, {name: _u(places[name]) for name in names},
+        {name: places[name].rests_min for name in names},
     )
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from pitscribe.cook.answers import Analysis
 from pitscribe.cook.besides import Figure
+from pitscribe.cook.doubt import meat_cells
 from pitscribe.cook.grid import Cells, FloatArray, Grid, cells_of, grid_of
 from pitscribe.cook.lookback import heated_until
 from pitscribe.cook.origins import NOTED_S, Origin
@@ -43,7 +44,7 @@ def figures_of(piece: PieceRecord, said: Analysis, origin: Origin, target_c: flo
     until = heated_until(record)
     heated = record if until is None else record.until(until)
     grid = grid_of(heated.places)
-    meat = {s.place: cells_of(s, grid) for s in heated.meat}
+    meat = meat_cells(heated.meat, grid)
     air = [cells_of(s, grid) for s in heated.air]
     noted_h = NOTED_S / HOUR_S
     return {

@@ -12,6 +12,7 @@ import numpy as np
 
 from pitscribe.cook.conditioning import LEAST_MIN, Learned, learn
 from pitscribe.cook.cook_on import AS_IT_IS, HORIZON_H, Ahead, Plan, cook_on, first_reach
+from pitscribe.cook.doubt import rest_words
 from pitscribe.cook.fire_back import COLD_K, FEW, BoolArray, Courses, IfBack, courses_of, is_low, last, middle
 from pitscribe.cook.grid import Cells, FloatArray, Grid
 from pitscribe.cook.noted import Told
@@ -147,6 +148,8 @@ def _not_before(coldest: Forecast, each: Sequence[Forecast]) -> Forecast:
 def _why_not(known: Learned, name: str) -> str | None:
     if known.minutes[name] < LEAST_MIN:
         return f"fewer than {LEAST_MIN} good minutes" + (" yet" if known.minutes[name] else "")
+    if known.rests_min[name]:
+        return rest_words(known.rests_min[name])
     if known.silent_min[name] > max(SILENT_MIN, known.late_min[name]):
         return f"no good sample for {span(60.0 * known.silent_min[name])}"
     return "the meat was pulled" if known.pulled else None

@@ -77,6 +77,7 @@ class Cells:
     step : how finely the place has shown itself to move so far [K], NaN until it has moved at all
     late_s : how long nothing may come from a place that is well, because its samples come by the frame [s]
     failing : samples came after the last good one
+    rests_min : for how long the newest reading is left out because it rests, see ``doubt.counted``
     """
 
     celsius: FloatArray
@@ -84,6 +85,7 @@ class Cells:
     step: FloatArray
     late_s: float = 0.0
     failing: bool = False
+    rests_min: int = 0
 
     @property
     def dead_s(self) -> float:

@@ -3,7 +3,8 @@
 from dataclasses import dataclass
 from math import sqrt
 
-from pitscribe.cook.grid import cells_of, grid_of
+from pitscribe.cook.doubt import meat_cells
+from pitscribe.cook.grid import grid_of
 from pitscribe.cook.plain import degrees
 from pitscribe.cook.reach import all_reached, reached
 from pitscribe.errors import ReadingError
@@ -51,7 +52,7 @@ def origin_of(record: CookRecord, how: Align) -> Origin:
     if how.celsius is None:
         return Origin(record.cook.started_ms / 1000, 0.0)
     grid = grid_of(record.places)
-    meat = {s.place: cells_of(s, grid) for s in record.meat}
+    meat = meat_cells(record.meat, grid)
     if how.place is not None and how.place not in meat:
         there = ", ".join(meat) or "none"
         raise ReadingError(f"{name!r} has no meat place {how.place!r}; it has: {there}")

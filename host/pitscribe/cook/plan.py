@@ -119,7 +119,7 @@ def durations(joint: Joint, target_c: float, pit_c: float, *, wrap: bool | None 
     ensemble.begin(0, joint.start_c, pit_c)
     known = Learned(
         names=("joint",), ensemble=ensemble, pit=np.full(30, pit_c), began=0.0, now=0.0, covered=False, pulled=False,
-        silent_min={}, minutes={}, late_min={}, u={},
+        silent_min={}, minutes={}, late_min={}, u={}, rests_min={},
     )
     plan = Plan(pit_c, wrap=False if wrap is False else None, wrap_c=WRAP_C if wrap else None)
     run = cook_on(known, target_c + 2.0, plan)

@@ -108,6 +108,7 @@ def forecast_line(f: Forecast, unit: str, when: When = iso) -> str:
     """One forecast in one line, its times rounded to what is known."""
     target = degrees(f.target_c, unit)
     who = "the coldest place" if f.place == COLDEST else f.place
+    who += f" (without {', '.join(f.without)})" if f.without else ""
     if f.reached and f.p50 is not None:
         return f"{who} reached {target} at {when(f.p50)}"
     if f.if_back is not None and f.if_back.p50 is not None:

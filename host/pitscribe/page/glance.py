@@ -8,8 +8,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from pitscribe.cook.doubt import meat_cells
 from pitscribe.cook.evenness import evenness
-from pitscribe.cook.grid import cells_of, grid_of
+from pitscribe.cook.grid import grid_of
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Cook
 from pitscribe.page.chart import FloatArray, decimate
@@ -64,7 +65,7 @@ class Glances:
 def glance_of(record: CookRecord) -> Glance:
     """The picture, and the spread over the whole record, as its analysis has it."""
     grid = grid_of(record.places)
-    even = evenness({s.place: cells_of(s, grid) for s in record.meat}, grid)
+    even = evenness(meat_cells(record.meat, grid), grid)
     spread = None if even.greatest is None else {
         "greatest_k": even.greatest.spread_k, "degree_hours": even.degree_hours_above, "limit_k": even.limit_k,
     }

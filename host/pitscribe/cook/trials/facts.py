@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pitscribe.cook.acts import ENDS
+from pitscribe.cook.doubt import meat_cells
 from pitscribe.cook.evenness import evenness
 from pitscribe.cook.grid import cells_of, grid_of
 from pitscribe.cook.pit import pit_course
@@ -119,7 +120,7 @@ def _readings(cook: CookRecord, place: str) -> dict[str, float | None]:
     heated = cook if until is None else cook.until(until)
     grid = grid_of(heated.places)
     air = [cells_of(s, grid) for s in heated.air]
-    meat = {s.place: cells_of(s, grid) for s in heated.meat}
+    meat = meat_cells(heated.meat, grid)
     pit = pit_course(air, grid.n)
     even = evenness(meat, grid).spread_k if until is not None and not place else np.empty(0)
     starts = [_first(cells.celsius) for name, cells in meat.items() if place in ("", name)]
