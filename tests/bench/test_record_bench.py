@@ -10,10 +10,11 @@ from starlette.testclient import TestClient
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "host"))
 
-from page_world import BASE, make_world
+from page_world import BASE, LOGGER, UP_MS, make_world
 
 from pitscribe.page.app import make_app
 from pitscribe.watch.live import Watch
+from pitscribe.wire.frames import FrameKey, encode_event
 
 COOKS, HOURS, PERIOD_S, TIMES = 400, 4, 30, 60
 MOST_MS = 300  # p95: a list that comes in a third of a second feels as if it were there (our allowance, no source)
@@ -22,17 +23,30 @@ CUTS = ("packer, 6.4 kg", "pork shoulder", "rack of ribs", "chicken")
 
 @pytest.fixture(scope="module")
 def client(tmp_path_factory):
-    """A ledger of 400 cooks of six places, each with frames, ten notes, and most with a score."""
+    """A ledger of 400 cooks of six places, each with frames, ten notes and three of its logger, most with a score."""
     world = make_world(tmp_path_factory.mktemp("record"), hours=HOURS, period_s=PERIOD_S)
-    ledger, placed = world.ledger, world.ledger.placements(1)
+    ledger, placed, boots = world.ledger, world.ledger.placements(1), [1]
+
+    def key(logger):
+        world.sequences[logger] = world.sequences.get(logger, 0) + 1
+        return FrameKey(logger, boots[0], world.sequences[logger] - 1)
+
+    world._key = key
     ledger.end_cook(1)
     with ledger.together():
         for number in range(2, COOKS + 1):
+            boots[0], world.sequences[LOGGER] = number, 0  # switched off in between
             world.carry_on(3600)
             cook = ledger.start_cook(f"Cook {number}", meats=[CUTS[number % 4]])
             for p in placed:
                 ledger.place(cook.id, p.probe, p.logger, p.channel, p.place, p.kind)
-            world.carry_on(HOURS * 3600)
+            for hour in range(HOURS):
+                world.carry_on(3600)
+                up_ms = UP_MS + round(1000 * world.done_s)
+                world.send(world.anchor(LOGGER, up_ms, world.clock.at))
+                if hour:  # a button at the logger
+                    note = {"kind": "spritz", "text": ""}
+                    world.send(encode_event(world._key(LOGGER), up_ms - 600_000, "note", note))
             for n in range(10):
                 ledger.add_note(cook.id, ledger.now_ms() - n * 600_000, ("wrap", "fuel", "lid")[n % 3], f"note {n}")
             if number % 3:

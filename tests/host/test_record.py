@@ -1,12 +1,14 @@
 """The list of past cooks: found, paged, told at a glance, and one that was a mistake taken away."""
 
+import tempfile
 from datetime import UTC, datetime
+from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from page_world import make_world
+from page_world import LOGGER, UP_MS, make_world
 
 from pitscribe.clock import SetClock
 from pitscribe.cook.analysis import analyse
@@ -15,6 +17,7 @@ from pitscribe.page.finding import A_PAGE, cut_of
 from pitscribe.page.glance import TRUSTED_S, Glances
 from pitscribe.page.record import _meaning
 from pitscribe.series import load
+from pitscribe.series.notes import Heard
 from pitscribe.wire.frames import FrameKey, encode_event
 
 DAY_MS = 86_400_000
@@ -223,3 +226,37 @@ def test_the_loggers_of_all_cooks_are_those_of_each(tmp_path):
     assert ledger.cook_loggers() == {one.id: (5, 7), two.id: (5,)}
     assert three.id not in ledger.cook_loggers()
     ledger.close()
+
+
+@settings(max_examples=12, deadline=None)
+@example(["boot", "note", "frames", "boot", "frames", "anchor", "late", "frames"])
+@given(st.lists(st.sampled_from(["frames", "note", "person", "boot", "anchor", "late"]), min_size=3, max_size=8))
+def test_what_loggers_journalled_is_never_that_of_an_earlier_state_of_the_ledger(steps):
+    """A boot without an anchor is placed by its neighbours, and its notes move as those grow."""
+    with tempfile.TemporaryDirectory() as folder:
+        world, boot = make_world(Path(folder), hours=0.2, period_s=30), 1
+        heard = Heard(world.ledger)
+
+        def key(logger):
+            world.sequences[logger] += 1
+            return FrameKey(logger, boot, world.sequences[logger] - 1)
+
+        world._key = key
+        for n, step in enumerate(steps):
+            up_ms = UP_MS + round(1000 * world.done_s)
+            if step == "frames":
+                world.carry_on(960, anchor=False)
+            elif step == "note":
+                world.send(encode_event(key(LOGGER), up_ms, "note", {"kind": "lid", "text": f"note {n}"}))
+            elif step == "person":
+                world.ledger.tell_anchor(LOGGER, boot, up_ms, round(1000 * world.clock.at), 500, "person")
+            elif step == "anchor":
+                world.send(world.anchor(LOGGER, up_ms, world.clock.at))
+            elif step == "late":  # from the journal of the boot before
+                boot = max(1, boot - 1)
+                world.carry_on(960, anchor=False)
+                boot += 1
+            else:
+                boot += 1
+            assert heard.of_logger(LOGGER) == Heard(world.ledger).of_logger(LOGGER), steps[: n + 1]
+        world.ledger.close()

@@ -105,6 +105,10 @@ class FrameStore(Store):
             return int(self._read("SELECT total(frames) FROM boots")[0][0])
         return int(self._read("SELECT total(frames) FROM boots WHERE logger = ?", (logger,))[0][0])
 
+    def last_event(self, logger: int) -> int:
+        """The row of a logger's newest event frame; 0 if there is none. Another one is the sign that there is news."""
+        return int(self._read("SELECT coalesce(max(id), 0) FROM frames WHERE logger = ? AND kind = 2", (logger,))[0][0])
+
     def first_missing(self, after: FrameKey) -> int:
         """The first sequence number behind ``after`` whose frame, of the same boot, is not held."""
         sql = "SELECT sequence FROM frames WHERE logger = ? AND boot = ? AND sequence > ? ORDER BY sequence"

@@ -16,6 +16,7 @@ from pitscribe.ledger.trialvalues import Score
 from pitscribe.ledger.values import Cook, Note
 from pitscribe.page import inputs
 from pitscribe.series import CookNotes
+from pitscribe.series.notes import Heard
 
 A_PAGE = 24
 LONGEST = 200  # characters that are looked for
@@ -80,9 +81,9 @@ def asked_of(request: Request) -> Asked:
     )
 
 
-def entries(ledger: Ledger) -> Iterator[Entry]:
+def entries(ledger: Ledger, heard: Heard) -> Iterator[Entry]:
     """Every cook, the latest first."""
-    notes, in_trials = CookNotes(ledger), _trials(ledger)
+    notes, in_trials = CookNotes(ledger, heard), _trials(ledger)
     for cook in ledger.cooks():
         began = datetime.fromtimestamp(cook.started_ms / 1000, UTC).astimezone()
         own, scores = notes.of(cook), tuple(ledger.scores(cook.id))

@@ -16,6 +16,7 @@ from pitscribe.page import inputs
 from pitscribe.page.api import answer
 from pitscribe.page.finding import A_PAGE, Entry, asked_of, choices, entries, fits
 from pitscribe.page.glance import Glances
+from pitscribe.series.notes import Heard
 from pitscribe.watch.live import Watch
 
 
@@ -24,7 +25,7 @@ class RecordApi:
 
     def __init__(self, ledger: Ledger, watch: Watch, clock: Clock) -> None:
         self._ledger, self._watch, self._clock = ledger, watch, clock
-        self._glances = Glances(ledger)
+        self._glances, self._heard = Glances(ledger), Heard(ledger)
 
     def routes(self) -> list[Route]:
         """All of them."""
@@ -42,7 +43,7 @@ class RecordApi:
         All of it may be left out, see ``finding.Asked``; without a page all cooks that fit are told. A page behind the
         last one is the last one.
         """
-        asked, every = asked_of(request), list(entries(self._ledger))
+        asked, every = asked_of(request), list(entries(self._ledger, self._heard))
         found = [entry for entry in every if fits(entry, asked)]
         pages = max(1, ceil(len(found) / A_PAGE))
         page, shown = None, found

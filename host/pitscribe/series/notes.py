@@ -69,15 +69,44 @@ def merged(ledger: Ledger, cook: Cook, key: Key, heard: Iterable[LoggerNote]) ->
     return tuple(sorted([*ledger.notes(cook.id), *told], key=lambda note: (note.at_ms, note.id)))
 
 
-class CookNotes:
-    """The notes of cooks, for who does not read their series; what a logger journalled is read once.
+class Heard:
+    """What loggers journalled as notes, for who asks again and again: read anew when what came in could move one.
 
-    ``loggers``: those that have a place in each cook, as ``ledger.cook_loggers`` has them.
+    A memo and no more: leaving it out would only cost time.
     """
 
     def __init__(self, ledger: Ledger) -> None:
+        self._ledger = ledger
+        self._held: dict[int, tuple[object, bool, list[LoggerNote]]] = {}
+
+    def of_logger(self, number: int) -> list[LoggerNote]:
+        """Its notes in boots that have a time, in order of time."""
+        ledger = self._ledger
+        people, boots = told_anchors(ledger, number), ledger.boots(number)
+        held = self._held.get(number)
+        # A boot without an anchor is placed by its neighbours, or not at all, as they grow; another stays where it is.
+        floats = held is not None and held[1]
+        key = ledger.last_event(number), tuple(people), tuple(boots) if floats else len(boots)
+        if held is None or held[0] != key:
+            events = ledger.frames(number, kind=EVENT)
+            times = told_by(events, people).times(boots)
+            floats = bool(times.between) or len(times.bases) < len(boots)
+            key = max((e.row for e in events), default=0), tuple(people), tuple(boots) if floats else len(boots)
+            held = self._held[number] = key, floats, sorted(notes_in(events, times.bases), key=_when)
+        return held[2]
+
+
+class CookNotes:
+    """The notes of cooks, for who does not read their series; what a logger journalled is read once.
+
+    heard : that of an earlier time, which knows most of it already
+    ``loggers``: those that have a place in each cook, as ``ledger.cook_loggers`` has them.
+    """
+
+    def __init__(self, ledger: Ledger, heard: Heard | None = None) -> None:
         self._ledger, self.loggers = ledger, ledger.cook_loggers()
-        self._heard: dict[int, list[LoggerNote]] = {}  # in order of time
+        self._heard = heard or Heard(ledger)
+        self._by_logger: dict[int, list[LoggerNote]] = {}
 
     def of(self, cook: Cook) -> tuple[Note, ...]:
         """As ``merged``."""
@@ -91,12 +120,9 @@ class CookNotes:
         return merged(self._ledger, cook, key_of(self._ledger, cook, NOW), heard)
 
     def _of_logger(self, number: int) -> list[LoggerNote]:
-        if number not in self._heard:
-            ledger = self._ledger
-            events = ledger.frames(number, kind=EVENT)
-            bases = told_by(events, told_anchors(ledger, number)).times(ledger.boots(number)).bases
-            self._heard[number] = sorted(notes_in(events, bases), key=_when)
-        return self._heard[number]
+        if number not in self._by_logger:
+            self._by_logger[number] = self._heard.of_logger(number)
+        return self._by_logger[number]
 
 
 def _when(note: LoggerNote) -> int:
