@@ -15,6 +15,8 @@ from hypothesis import strategies as st
 
 from pitscribe.cook.fire import Fire, fire_of
 from pitscribe.cook.fire_course import course_of, lid_falls
+from pitscribe.cook.fire_dips import Dips
+from pitscribe.cook.fire_usual import USUAL_MIN
 from pitscribe.cook.grid import Cells, Grid
 
 STEP_S = 10.0
@@ -127,3 +129,42 @@ def test_a_dip_that_never_was_trouble_is_one_event_and_is_not_said_to_be_back():
     assert fading[0].end is not None
     assert "over: " in fading[0].why
     assert [e for e in fire.events if e.kind == "back"] == []
+
+
+def let_down(depth_k: float, times: int, then_k: float) -> Cells:
+    """A pit at 120 degC that is let down by ``depth_k`` for a quarter of an hour ``times``, and then by ``then_k``."""
+    rng, parts = np.random.default_rng(11), [np.full(200, 120.0)]
+    for depth in [depth_k] * times + [then_k]:
+        parts += [120.0 - depth * np.linspace(0, 1, 16), 120.0 - depth * np.linspace(1, 0, 6), np.full(40, 120.0)]
+    y = np.concatenate(parts)
+    y = y + rng.normal(0, 0.4, y.size)
+    return Cells(y, np.full(y.size, 0.8), np.full(y.size, 0.25))
+
+
+def falls_told(cells: Cells) -> list[int]:
+    """The falls, by their number, in which fading was said."""
+    fire = fire_of([("grate", cells)], (), Grid(T0, cells.celsius.size), (112.0, 128.0))
+    return sorted({int(((e.noticed - T0) / 60 - 200) // 62) for e in fire.events if e.kind == "fading"})
+
+
+def test_who_lets_the_fire_down_twice_and_lays_wood_is_not_told_a_third_time_unless_it_is_deeper_or_longer():
+    """25 degF under a band from 112 degC is 98.1 degC: 26 K down is trouble for minutes, each time."""
+    assert falls_told(let_down(26.0, 4, 26.0)) == [0, 1]
+    assert falls_told(let_down(26.0, 4, 45.0)) == [0, 1, 4]
+    longer = let_down(26.0, 4, 26.0).celsius
+    longer = np.concatenate((longer[: 200 + 4 * 62 + 13], longer[200 + 4 * 62 + 13] - 0.25 * np.arange(60)))
+    assert falls_told(Cells(longer, np.full(longer.size, 0.8), np.full(longer.size, 0.25)))[:3] == [0, 1, 4]
+
+
+def test_a_dip_is_forgotten_after_the_hours_that_make_the_usual():
+    dips = Dips()
+    for k, y in [(0, 120.0), (10, 95.0), (20, 115.0), (50, 90.0), (60, 115.0)]:
+        dips.step(k, y, 112.0, 98.0)
+    assert [one[1] for one in dips.lately] == [95.0, 90.0]
+    assert dips.known(61, 91.0)
+    assert not dips.known(61, 89.0)
+    dips.step(60 + USUAL_MIN, 118.0, 112.0, 98.0)
+    assert not dips.known(60 + USUAL_MIN, 100.0)
+    dips.step(430, 90.0, 112.0, 98.0)
+    dips.step(430 + 46, 115.0, 112.0, 98.0)
+    assert not dips.lately  # the second is forgotten too, and the third was too long for a dip

@@ -3,7 +3,7 @@
 Fading is a promise that the slope makes: 25 degF under the band within the half hour. That alone is nothing new to a
 fire that swings, so it is told when the fire is colder than its swings leave it or than it is let come before it gets
 fuel (``fire_usual``), when it is under its band and falls faster than it usually does for longer than chance
-(``cusum``), or when trouble is minutes away.
+(``cusum``), or when trouble is minutes away; and not while it does what it did and came back from (``fire_dips``).
 """
 
 from dataclasses import dataclass, field
@@ -11,6 +11,7 @@ from math import sqrt
 
 from pitscribe.cook.cusum import Cusum
 from pitscribe.cook.fire_course import Course
+from pitscribe.cook.fire_dips import Dips
 from pitscribe.cook.fire_event import FireEvent, phi
 from pitscribe.cook.fire_usual import UNDER_K, Usual
 from pitscribe.cook.grid import Grid
@@ -44,6 +45,7 @@ class Watch:
     _in_band: int = 0
     _last: float = float("nan")
     sums: Cusum = field(default_factory=Cusum)
+    dips: Dips = field(default_factory=Dips)
 
     def step(self, k: int, y: float, fuel_min: int) -> bool:
         """One calm minute [degC], ``fuel_min`` minutes after fuel was noted; whether a warning ended."""
@@ -52,13 +54,15 @@ class Watch:
         if band is None or not self.usual.settled:
             return False
         self.trouble_c = band[0] - UNDER_K
+        self.dips.step(k, y, band[0], self.trouble_c)
         slope = float(self.course.slope[k])
         if slope < 0:
             self.to_go_min = max(0.0, (y - self.trouble_c) / -slope * 60)
         if self.fading is not None:
             return self._follow(k, y, band)
         caught = fuel_min < GRACE_MIN and y > band[0] - UNDER_K / 2
-        if self.to_go_min is not None and not caught and self._unusual(k, lately, self.to_go_min, band):
+        quiet = caught or self.dips.known(k, lately)
+        if self.to_go_min is not None and not quiet and self._unusual(k, lately, self.to_go_min, band):
             self._warn(k, y, slope, self.to_go_min)
         return False
 
