@@ -3,6 +3,7 @@
 import io
 import os
 import re
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -66,9 +67,11 @@ def test_what_is_asked_for_stands_in_the_address_can_be_sent_on_and_the_way_back
     assert query(page) == "?cut=packer"
     page.get_by_label("Year").select_option("2025")
     expect(page).to_have_url(re.compile(r"\?year=2025&cut=packer$"))
-    expect(said).to_contain_text(" of 31 cooks")
+    wanted = [cook.name for cook in running.world.ledger.cooks() if "packer" in str(cook.meats)
+              and datetime.fromtimestamp(cook.started_ms / 1000, UTC).astimezone().year == 2025]
+    expect(said).to_have_text(f"{len(wanted)} of 31 cooks, the newest first")
     found = names(page)
-    assert 0 < len(found) < 15
+    assert found == wanted
     other, seen = new_page(page.context)
     other.goto(page.url)
     expect(other.locator("#cooks li")).to_have_count(len(found))
