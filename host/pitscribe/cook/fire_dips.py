@@ -6,11 +6,14 @@ no news, and who was told twice need not be woken a third time. Deeper, or longe
 
 from collections import deque
 from dataclasses import dataclass, field
+from statistics import median
 
+from pitscribe.cook.fire_turns import TURN_K
 from pitscribe.cook.fire_usual import USUAL_MIN
 
 LONGEST_MIN = 45  # a split's time (30 to 60 min, common practice, no source): longer out of the band is no dip
 TWICE = 2  # once may have been an oversight
+LATER_MIN = 5  # no dip is as long as the other: later than usual by so much (our allowance, no source), and `TURN_K`
 
 
 @dataclass(slots=True)
@@ -34,8 +37,9 @@ class Dips:
             self.lately.popleft()
 
     def known(self, k: int, y: float) -> bool:
-        """Whether ``y`` [degC] in cell ``k`` is no deeper and no longer than it went and came back from."""
+        """Whether ``y`` [degC] in cell ``k`` is no deeper and no longer than its dips usually were."""
         if len(self.lately) < TWICE:
             return False
-        longest = max(minutes for _, _, minutes in self.lately)
-        return y > min(lowest for _, lowest, _ in self.lately) and (self._from is None or k - self._from <= longest)
+        usually = median(minutes for _, _, minutes in self.lately)
+        deeper = y < median(lowest for _, lowest, _ in self.lately) - TURN_K
+        return not deeper and (self._from is None or k - self._from <= usually + LATER_MIN)
