@@ -286,6 +286,26 @@ def test_a_thousand_anchors_at_odds_are_sorted_out_at_once():
     assert abs(base.utc(500_000) - UTC0 - 500) < 0.5
 
 
+def test_months_of_anchors_an_hour_are_read_at_once_and_the_truth_stays_within_what_is_said():
+    """90 days of two sources: the work grows with the cube of the anchors that the course is made of."""
+    dice = np.random.default_rng(8)
+    ups = np.arange(0, 90 * DAY, HOUR)
+    offset = 2.1e-5 * ups + np.cumsum(dice.normal(0, np.sqrt(WANDER * HOUR), ups.size))
+    anchors = [
+        Anchor(round(1000 * (up + side)), UTC0 + up + side + off + float(dice.uniform(-err, err)), err, source)
+        for up, off in zip(ups, offset, strict=True) for source, err, side in (("ntp", 0.02, 0), ("host", 0.05, 60))
+    ]
+    wrong = [Anchor(round(1000 * up), UTC0 + up + 3600.0, 0.05, "host") for up in (5 * DAY + 7, 60 * DAY + 7)]
+    base = Timebase.fit(anchors + wrong)
+    assert len(base._course.up) <= 400
+    assert set(base.left_out) == set(wrong)
+    miss = base.utc(1000 * ups) - UTC0 - ups - offset
+    said = base.uncertainty(1000 * ups)
+    assert np.abs(miss / said).max() < 5
+    assert (np.abs(miss) < 1.96 * said).mean() > 0.9
+    assert said.max() < 0.1
+
+
 def test_no_anchor_or_one_without_numbers_is_refused():
     with pytest.raises(SourceError, match="no anchor"):
         Timebase.fit([])

@@ -27,6 +27,9 @@ _LESS_CERTAIN = 4.0
 # A group with one point less is so many times less likely to be right; what is less likely than one in a hundred does
 # not touch an interval of 95 %, and is told but no part of the uncertainty.
 _ODDS, _UNLIKELY = 10.0, 0.01
+# The course is made of no more anchors of a source: a logger that is on for three months has one an hour, its crystal
+# strays by 0.1 s in the ten hours between those that are left, and the fit takes the cube of their number.
+_ENOUGH = 200
 _PIVOTS = 40  # lines are drawn through so many anchors, of each source some: 820 lines
 Floats = NDArray[np.float64]
 Rows = NDArray[np.bool_]
@@ -42,6 +45,33 @@ class _Lines(NamedTuple):
 
 def sort_out(said: Said) -> tuple[Course, Rows, float]:
     """Return the course of the offset, the anchors that it is made of, and the doubt that the others leave. [s]"""
+    enough = _enough(said)
+    course, kept, doubt = _sorted(said.only(enough))
+    if enough.all():
+        return course, kept, doubt
+    agrees = _agrees(course, said, 4.0)  # of thousands some are further off than twice
+    agrees[enough] = kept
+    return course, agrees, doubt
+
+
+def _enough(said: Said) -> Rows:
+    """Of each source at most ``_ENOUGH`` anchors: the most certain of each stretch of its uptimes, and both ends."""
+    rows = np.zeros(len(said.up), bool)
+    for source in np.unique(said.source):
+        of = np.flatnonzero(said.source == source)
+        if len(of) <= _ENOUGH:
+            rows[of] = True
+            continue
+        rows[[of[0], of[-1]]] = True
+        up = said.up[of]
+        stretch = ((up - up[0]) / (up[-1] - up[0]) * (_ENOUGH - 2)).astype(np.intp)
+        best = np.lexsort((up, said.err[of], stretch))
+        _, first = np.unique(stretch[best], return_index=True)
+        rows[of[best[first]]] = True
+    return rows
+
+
+def _sorted(said: Said) -> tuple[Course, Rows, float]:
     if len(said.up) == 1:
         return fit(said), np.ones(1, bool), 0.0
     lines = _lines(said)
@@ -53,15 +83,15 @@ def sort_out(said: Said) -> tuple[Course, Rows, float]:
     return course, kept, _doubt(lines, said, course, kept)
 
 
-def _agrees(course: Course, said: Said) -> Rows:
-    """Which anchors a course does not contradict, by its own uncertainty and theirs. It goes through its own anyway."""
+def _agrees(course: Course, said: Said, times: float = 2.0) -> Rows:
+    """Which anchors a course does not contradict, by theirs and so many times its own standard uncertainty."""
     at = np.clip(said.up, course.up[0], course.up[-1])
     out = said.up - at
     place = np.minimum(np.searchsorted(course.up, at), len(course.up) - 1)
     line = np.interp(at, course.up, course.offset) + course.drift * out
     far = np.minimum(np.abs(said.up - course.up[place]), np.abs(said.up - course.up[np.maximum(place - 1, 0)]))
     unsure = np.sqrt(course.var[place] + course.drift_var * out**2 + WANDER * far)
-    agrees: Rows = np.abs(said.offset - line) <= _LOOSE * said.err + _SLACK + 2 * unsure
+    agrees: Rows = np.abs(said.offset - line) <= _LOOSE * said.err + _SLACK + times * unsure
     return agrees
 
 
