@@ -83,7 +83,7 @@ def pit(hours: float, level: float = 121.0, swing: float = 6.0) -> np.ndarray:
 
 
 def courses(y: np.ndarray, level_c: float | None = None) -> np.ndarray:
-    return ahead(y, 96, 5, 400, np.random.default_rng(1), level_c)
+    return ahead(y, 96, 5, 400, np.random.default_rng(1), level_c)[0]
 
 
 def test_a_steady_pit_goes_on_at_its_level_with_its_own_swings():
@@ -124,7 +124,7 @@ def test_a_pit_that_was_turned_down_long_ago_stays_down():
 @given(st.lists(st.one_of(st.none(), st.floats(-40, 400)), max_size=200), st.sampled_from([None, 110.0]))
 def test_whatever_the_pit_did_there_are_finite_courses(values, level):
     y = np.array([np.nan if v is None else v for v in values], dtype=float)
-    assert np.isfinite(ahead(y, 30, 5, 20, np.random.default_rng(0), level)).all()
+    assert np.isfinite(ahead(y, 30, 5, 20, np.random.default_rng(0), level)[0]).all()
     course = so_far(y[: y.size // 5 * 5], 5)
     assert np.isfinite(course.celsius).all()
     assert course.celsius.size == course.unseen.size == y.size // 5

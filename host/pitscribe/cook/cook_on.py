@@ -20,7 +20,7 @@ NEARLY_ALL = 0.995
 # logarithm has a standard deviation of PACE_SD for a long way and less for a short one, half of it at PACE_H hours. The
 # pace of the last hours was read, that of a crust, a wrap that nobody noted or a wetted skin to come was not. Chosen on
 # cooks of two benches of different physics (docs/ANALYSIS.md).
-PACE_SD, PACE_H = 0.5, 3.0
+PACE_SD, PACE_H = 0.45, 3.0
 PACE_SEED = 20_260_615
 
 
@@ -45,14 +45,14 @@ class Ahead:
     """Where the members go. start (places, members) now; t (steps,) s from now; tips (steps, places, members); degC.
 
     pace (members,) : of each by its own clock, standard normal; ``later`` puts that clock right
-    air (steps, members) : the course that the pit takes, degC
+    level (steps, members) : that of the pit in each, before it wanders and swings, degC
     """
 
     start: FloatArray
     t: FloatArray
     tips: FloatArray
     pace: FloatArray
-    air: FloatArray
+    level: FloatArray
 
     def later(self, t: FloatArray) -> FloatArray:
         """When it is what a member's own clock calls ``t``: (..., members) -> as many, s from now; inf stays inf."""
@@ -76,8 +76,11 @@ def cook_on(known: Learned, until_c: float, plan: Plan = AS_IT_IS) -> Ahead:
     members = ensemble.theta.shape[2]
     near, far = round(NEAR_H * 3600 / STEP_S), round((HORIZON_H - NEAR_H) * 3600 / FAR_S)
     t = np.cumsum(np.concatenate((np.full(near, STEP_S), np.full(far, FAR_S))))
-    fine = ahead(known.pit, round(HORIZON_H * 3600 / STEP_S), round(STEP_S / 60), members, ensemble.rng, plan.pit_c)
-    air = np.concatenate((fine[:near], fine[near:].reshape(far, -1, members).mean(axis=1)))
+    steps = round(HORIZON_H * 3600 / STEP_S)
+    air, level = (
+        np.concatenate((fine[:near], fine[near:].reshape(far, -1, members).mean(axis=1)))
+        for fine in ahead(known.pit, steps, round(STEP_S / 60), members, ensemble.rng, plan.pit_c)
+    )
     unseen = plan.pit_c is None and not known.pit_seen
     start = ensemble.pieces.tip(ensemble.heat)
     wraps_at = _wraps_at(ensemble, start, known.covered, plan)
@@ -92,9 +95,9 @@ def cook_on(known: Learned, until_c: float, plan: Plan = AS_IT_IS) -> Ahead:
             ensemble.wander(WANDER_H)
             warmest = np.maximum(warmest, tips[i])
             if (warmest > until_c).mean(axis=1).min(initial=1.0) > NEARLY_ALL:
-                return Ahead(start, t[: i + 1], tips[: i + 1], pace, air[: i + 1])
+                return Ahead(start, t[: i + 1], tips[: i + 1], pace, level[: i + 1])
         ensemble.wrapped |= tips[i].mean(axis=0) > wraps_at
-    return Ahead(start, t, tips, pace, air)
+    return Ahead(start, t, tips, pace, level)
 
 
 def _wraps_at(ensemble: Ensemble, start: FloatArray, covered: bool, plan: Plan) -> FloatArray:

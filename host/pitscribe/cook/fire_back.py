@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pitscribe.cook.conditioning import Learned
 from pitscribe.cook.cook_on import Ahead, Plan
 from pitscribe.cook.grid import FloatArray
-from pitscribe.cook.pit_ahead import BELOW_K, OPEN_H, low_for_h
+from pitscribe.cook.pit_ahead import BELOW_K, OPEN_H, low_for_h, usual_c
 from pitscribe.cook.plain import iso, number
 
 BoolArray = NDArray[np.bool_]
@@ -23,7 +23,6 @@ BoolArray = NDArray[np.bool_]
 LEVEL_MIN = 15  # the pit's level is the mean of so many good minutes: a lid is open for less
 COLD_K = 3.0  # a pit that is usually not even so much above the target does not get there, however long one waits
 FEW = 0.05  # of the courses: from fewer nothing is told
-LAST = 24  # steps of a course that tell where it ends: two to six hours
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +53,7 @@ class IfBack:
 
 @dataclass(frozen=True, slots=True)
 class Courses:
-    """The courses of a low pit. left (members,): those that end too cold for the target; back_c, back_s: of the rest.
+    """The courses of a low pit. left (members,): those that nobody brings back; back_c, back_s: of the rest.
 
     back_c : None: too few are brought back for anything to be told
     """
@@ -65,21 +64,26 @@ class Courses:
 
 
 def is_low(known: Learned, target_c: float, plan: Plan) -> bool:
-    """Whether the fire as it is does not cook to the target, as far as the pit shows, and nobody said what comes."""
+    """Whether the fire as it is does not cook to the target, or soon will not, and nobody said what comes.
+
+    That is a pit under the target, or one that has been well under its usual for longer than a lid is open and has no
+    more left above the target than that.
+    """
     if plan.pit_c is not None or not known.pit_seen:
         return False
-    recent = known.pit[np.isfinite(known.pit)][-LEVEL_MIN:]
-    return bool(recent.mean() < target_c) or low_for_h(known.pit) >= OPEN_H
+    level = float(known.pit[np.isfinite(known.pit)][-LEVEL_MIN:].mean())
+    return level < target_c or (level < target_c + BELOW_K and low_for_h(known.pit) >= OPEN_H)
 
 
-def courses_of(run: Ahead, target_c: float) -> Courses:
-    """How the courses of a low pit part, by where each ends."""
-    ends = run.air[-LAST:].mean(axis=0)
-    left: BoolArray = ends <= target_c + COLD_K
+def courses_of(known: Learned, run: Ahead, target_c: float) -> Courses:
+    """How the courses of a low pit part, by where each ends: well under its usual, or too cold for the target."""
+    ends = run.level[-1]
+    usual = usual_c(known.pit) - BELOW_K if low_for_h(known.pit) else target_c
+    left: BoolArray = ends <= max(usual, target_c + COLD_K)
     if (~left).mean() < FEW:
         return Courses(left, None, 0.0)
     back_c = float(np.median(ends[~left]))
-    up = run.air[:, ~left] >= back_c - BELOW_K
+    up = run.level[:, ~left] >= back_c - BELOW_K
     first = np.where(up.any(axis=0), run.t[up.argmax(axis=0)], run.t[-1])
     return Courses(left, back_c, float(np.median(first)))
 

@@ -120,7 +120,7 @@ def foretell(
     out: list[Forecast] = []
     for target in targets_c:
         pit = _Pit(_is_cold(known, target, plan),
-                   courses_of(run, target) if run is not None and is_low(known, target, plan) else None)
+                   courses_of(known, run, target) if run is not None and is_low(known, target, plan) else None)
         waits = {name: _wait(known, run, name, target, done[name, target]) for name in known.names
                  if done[name, target] is not None or not why_not[name]}
         for i, name in enumerate(known.names):

@@ -57,8 +57,8 @@ def so_far(pit: FloatArray, per_step: int, assumed_c: float = ASSUMED_C) -> Cour
 
 def ahead(
     pit: FloatArray, steps: int, step_min: int, members: int, rng: np.random.Generator, level_c: float | None = None
-) -> FloatArray:
-    """Courses of the air to come: (steps, members), degC.
+) -> tuple[FloatArray, FloatArray]:
+    """Courses of the air to come, and the level of each before it wanders and swings: (steps, members) each, degC.
 
     pit : the air's minutes so far, (n,), NaN where silent;  level_c : the level that somebody means to keep, from now
     """
@@ -68,9 +68,10 @@ def ahead(
     walk = _walk(rng, steps, members, step_min / 60)
     if level_c is not None:
         goal = level_c + rng.normal(0, 3.0, members)
-        return goal + (now - goal) * np.exp(-hours / 0.25) + walk + _swings(known, steps, step_min, members, rng)
-    level = _levels(known, hours, now, members, rng)
-    return level + walk + _swings(known, steps, step_min, members, rng)
+        level = goal + (now - goal) * np.exp(-hours / 0.25)
+    else:
+        level = _levels(known, hours, now, members, rng)
+    return level + walk + _swings(known, steps, step_min, members, rng), level
 
 
 def low_for_h(pit: FloatArray) -> float:
@@ -78,12 +79,13 @@ def low_for_h(pit: FloatArray) -> float:
     known = pit[np.isfinite(pit)]
     if known.size < 5:
         return 0.0
-    usual = _usual(known)
+    usual = usual_c(known)
     return _since_h(known, usual) if float(known[-15:].mean()) <= usual - BELOW_K else 0.0
 
 
-def _usual(known: FloatArray) -> float:
-    return float(np.quantile(known[-4 * HOUR_MIN :], 0.75))
+def usual_c(pit: FloatArray) -> float:
+    """What the pit usually is [degC]: the upper quartile of its last four hours that were read."""
+    return float(np.quantile(pit[np.isfinite(pit)][-4 * HOUR_MIN :], 0.75))
 
 
 def _since_h(known: FloatArray, usual: float) -> float:
@@ -96,7 +98,7 @@ def _levels(known: FloatArray, hours: FloatArray, now: float, members: int, rng:
     if known.size < 5:
         return ASSUMED_C + ASSUMED_U_K * rng.normal(size=members) + 0 * hours
     recent = float(known[-LEVEL_MIN:].mean())
-    usual = _usual(known)
+    usual = usual_c(known)
     if known.size < LIT_MIN and (known.max() < LIT_C or now > recent + 3):
         goal = np.maximum(ASSUMED_C + ASSUMED_U_K * rng.normal(size=members), now)
         return goal + (now - goal) * np.exp(-hours / 0.4)
