@@ -115,20 +115,19 @@ def test_what_an_open_lid_may_still_fall_shrinks_by_its_time_constant():
     assert left[0] - left[2] == pytest.approx((left[0] - left[-1]) * (1 - np.exp(-2 / 1.5)), rel=0.02)
 
 
-def test_a_dip_that_never_was_trouble_is_one_event_and_is_not_said_to_be_back():
-    phase = np.arange(600) % 45
-    y = 120 - 12.0 * phase / 45 + np.random.default_rng(2).normal(0, 0.4, 600)
-    y[400:] = 120.0
-    dip = np.arange(26)
-    y[400:426] = 120 - 0.85 * dip
-    y[426:440] = np.linspace(y[425], 120, 14)
-    cells = Cells(y, np.full(600, 0.8), np.full(600, 0.25))
-    fire = fire_of([("grate", cells)], (), Grid(T0, 600), (108.0, 130.0))
-    fading = [e for e in fire.events if e.kind == "fading" and e.noticed > T0 + 60 * 395]
-    assert len(fading) == 1
-    assert fading[0].end is not None
-    assert "over: " in fading[0].why
-    assert [e for e in fire.events if e.kind == "back"] == []
+@pytest.mark.parametrize(("deepest_k", "door_k"), [(22.0, 0.0), (30.0, 0.0), (22.0, 25.0)])
+def test_a_dip_is_one_event_with_its_end_be_it_trouble_or_not_and_be_the_door_opened_to_mend_it(deepest_k, door_k):
+    """Fading, and who comes and opens the door: the door is part of the dip, and that it is over is its end."""
+    y = np.full(600, 120.0)
+    y[400:426] = 120.0 - deepest_k * np.linspace(0, 1, 26)
+    y[426:429] = y[425] - door_k
+    y[429:440] = np.linspace(y[428], 120.0, 11)
+    y = y + np.random.default_rng(2).normal(0, 0.4, y.size)
+    fire = fire_of([("grate", Cells(y, np.full(600, 0.8), np.full(600, 0.25)))], (), Grid(T0, 600), (108.0, 130.0))
+    (dip,) = [e for e in fire.events if e.noticed > T0 + 60 * 395 and e.kind != "fuel"]
+    assert dip.kind == "fading"
+    assert T0 + 60 * 426 < dip.end < T0 + 60 * 450
+    assert "over: " in dip.why
 
 
 def let_down(depth_k: float, times: int, then_k: float) -> Cells:

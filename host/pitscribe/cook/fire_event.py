@@ -12,7 +12,7 @@ from pitscribe.cook.plain import iso, number
 class FireEvent:
     """Something that happened to the fire. Times in UTC s.
 
-    kind : "fuel", "opened" (lid or firebox door), "spike", "fading", "out", "back" (from 25 degF under its band)
+    kind : "fuel", "opened" (lid or firebox door), "spike", "fading", "out", "back" (after "out")
     at : when it began;  noticed : when it was first said;  end : when it was over (None: not yet, or a moment)
     """
 

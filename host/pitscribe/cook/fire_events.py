@@ -58,7 +58,8 @@ class Walk:
         for k, (y, calm, change, after) in enumerate(columns):
             for at, kind in self._acts.get(k, ()):
                 self._heed(k, at, kind)
-            if (one := self._openings.get(k)) is not None:
+            one = self._openings.get(k)
+            if one is not None and self.watch.fading is None:  # else it is part of what is told: who comes opens it
                 self._opened(k, one)
             if calm == calm:
                 self._turns(k, calm, change, after)

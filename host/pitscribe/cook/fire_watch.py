@@ -98,13 +98,14 @@ class Watch:
         """After a warning: out, back, or taken back."""
         self.lowest_c = min(self.lowest_c, y)
         trouble = band[0] - UNDER_K
-        self._in_band = self._in_band + 1 if y >= band[0] else 0
+        # Told before it left its band, it may be there still: that is no way back while it falls.
+        self._in_band = self._in_band + 1 if y >= band[0] and self.to_go_min is None else 0
         stayed = self._in_band >= BACK_MIN
         rose = y > self.lowest_c + max(RECOVERS_K, 5 * float(self.course.change[k]))
         if stayed or (self.lowest_c > trouble and rose):
             how = "back in its band" if stayed else "it rose again before it came to trouble"
-            # A dip that never was trouble is one event: its end says enough.
-            if self.lowest_c <= trouble:
+            # A dip is one event, and its end says enough; one that was said to be out is worth a word.
+            if self.out is not None:
                 now, facts = self.grid.end(k), {"lowest_c": self.lowest_c, "celsius": y}
                 self.events.append(FireEvent("back", now, now, None, 0.9, how, facts))
             self.end(k, how)
