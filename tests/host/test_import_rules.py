@@ -23,12 +23,13 @@ ALLOWED = {
     "cook": {"series", "metrology"},
     "intake": {"wire", "ledger", "clock", "private"},
     "watch": {"cook", "series", "ledger", "clock"},
+    "mirror": {"cook", "series", "ledger", "metrology", "clock"},
     "page": {"report", "watch", "cook", "series", "ledger", "wire", "metrology", "clock", "private"},
     "report": {"cook", "series", "ledger", "metrology"},
     "simulate": {"metrology", "wire"},
     "commands": {
         "cook", "series", "ledger", "wire", "metrology", "intake", "watch", "page", "report", "simulate",
-        "clock", "config",
+        "mirror", "clock", "config",
     },
     "cli": {"commands", "config"},
 }
