@@ -62,30 +62,27 @@ def variance(said: Said) -> Floats:
 def fit(said: Said) -> Course:
     """The course through anchors that are all to be believed, at least one.
 
-    Best linear prediction with an unknown mean (universal kriging): targets are the offsets at the corners and the
-    drift.
+    Best linear prediction (universal kriging; Rasmussen and Williams, Gaussian Processes for Machine Learning, 2006,
+    section 2.7, from memory): a line whose level nobody knows and whose tilt is a crystal's, and the wander about it.
+    The two are kept apart, for over months the tilt's variance is a hundred million times an anchor's: in one sum, the
+    uncertainty drowned in rounding and came out as nil.
     """
     up, first = np.unique(said.up, return_index=True)
     # From the first anchor the wander, from the middle the drift is counted: the unknown constant takes up both.
     x, q, middle = said.up - up[0], up - up[0], (up[-1] - up[0]) / 2
     reference = float(said.offset[first[0]])
-    tilt, tilts = CRYSTAL * (x - middle), CRYSTAL * (q - middle)
-    seen = np.linalg.inv(np.outer(tilt, tilt) + WANDER * np.minimum.outer(x, x) + _noise(said))
-    cross = np.vstack([np.outer(tilts, tilt) + WANDER * np.minimum.outer(q, x), CRYSTAL * tilt])
-    prior = np.empty((len(q) + 1, len(q) + 1))
-    prior[:-1, :-1] = np.outer(tilts, tilts) + WANDER * np.minimum.outer(q, q)
-    prior[-1, :-1] = prior[:-1, -1] = CRYSTAL * tilts
-    prior[-1, -1] = CRYSTAL**2
-    weights = cross @ seen
-    level_var = 1 / seen.sum()
-    level = float(level_var * (seen @ (said.offset - reference)).sum())
-    on_level = np.append(np.ones(len(q)), 0.0)
-    mean = on_level * level + weights @ (said.offset - reference - level)
-    rest = on_level - weights.sum(axis=1)
-    cov = prior - weights @ cross.T + level_var * np.outer(rest, rest)
+    seen = np.linalg.inv(WANDER * np.minimum.outer(x, x) + _noise(said))
+    line, lines = (np.stack([np.ones_like(at), CRYSTAL * (at - middle)], axis=1) for at in (x, q))
+    line_cov = np.linalg.inv(line.T @ seen @ line + np.diag([0.0, 1.0]))
+    best = line_cov @ line.T @ seen @ (said.offset - reference)
+    weights = WANDER * np.minimum.outer(q, x) @ seen
+    offset = reference + lines @ best + weights @ (said.offset - reference - line @ best)
+    rest = lines - weights @ line
+    cov = WANDER * (np.minimum.outer(q, q) - weights @ np.minimum.outer(x, q)) + rest @ line_cov @ rest.T
+    drift, drift_var = CRYSTAL * float(best[1]), CRYSTAL**2 * float(line_cov[1, 1])
     return Course(
-        up, mean[:-1] + reference, np.maximum(np.diag(cov)[:-1], 0), np.diag(cov, 1)[:-1],
-        float(np.clip(mean[-1], -DRIFT, DRIFT)), max(float(cov[-1, -1]), 0.0), cov[-1, :-1],
+        up, offset, np.maximum(np.diag(cov), 0), np.diag(cov, 1), float(np.clip(drift, -DRIFT, DRIFT)), drift_var,
+        CRYSTAL * (rest @ line_cov)[:, 1],
     )
 
 
