@@ -21,7 +21,9 @@ FELT_MIN = 20  # a dip of the air reaches the inside of a joint late: the lowest
 # with some 6 h of time constant at 80 K above the air outside by 13 K (our allowance, no source).
 SETTLE_MIN = 60
 SETTLED_K = 5.0
-COOKS_C = 60.0  # a pit that keeps below this holds no meat in a stall (``sweep.LOWEST_C`` and ``pace.LEAST_DRIVE_K``)
+# A pit that keeps below this holds meat or is dead: nothing comes to the 91 to 96 degC of done meat in it (common
+# practice, no source), and what it drives is no measure of a fire.
+COOKS_C = 85.0
 USUAL_MIN = 240  # before it has settled for the first time: the median so far, of so long
 UNSEEN_MIN = 30  # without an air sample for so long, the pit is not known any more
 # Without any air probe: 250 degF, the middle of 225 to 275 degF (common practice, no source).
