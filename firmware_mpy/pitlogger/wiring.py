@@ -1,7 +1,7 @@
 """What hangs on the board's pins, made from the settings: buses, chips, screen, buzzer and buttons, senses.
 
 Loaded for the start and let go of (``pitlogger.forget``), so nothing that it makes may hold on to a function of it.
-``machine`` and ``clock`` are handed in: only ``main.py`` knows the board.
+``machine`` and ``clock`` are handed in: only ``start.py`` knows the board.
 """
 
 from pitlogger.care import Senses
