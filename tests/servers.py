@@ -1,14 +1,19 @@
 """Real servers for the tests: started on a free port of 127.0.0.1, stopped by their own process."""
 
 import contextlib
+import json
 import random
 import shutil
 import socket
 import subprocess
 import threading
 import time
+import urllib.error
+import urllib.parse
+import urllib.request
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 HOST = "127.0.0.1"
 
@@ -110,3 +115,98 @@ class Mosquitto:
             (self.process.kill if kill else self.process.terminate)()
             self.process.wait()
             self.process = None
+
+
+class Store:
+    """A time-series database that can be stopped, killed and started again, with its data in a folder."""
+
+    package = ""  # Debian's
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.port = free_port()
+        self.url = f"http://{HOST}:{self.port}"
+        self.process: subprocess.Popen[bytes] | None = None
+
+    def command(self) -> list[str]:
+        """What is to be run."""
+        raise NotImplementedError
+
+    def start(self) -> None:
+        """Start it and wait until it answers."""
+        with (self.folder / f"{self.package}.log").open("ab") as log:
+            self.process = subprocess.Popen(self.command(), stdout=log, stderr=log)
+        wait_until(f"{self.package} answers", self._is_up)
+
+    def _is_up(self) -> bool:
+        assert self.process is not None
+        assert self.process.poll() is None, f"{self.package} ended by itself: see its log in {self.folder}"
+        try:
+            return self.get("/ping") is not None
+        except OSError:
+            return False
+
+    def get(self, path: str, body: bytes | None = None, **values: str) -> bytes:
+        """Ask it something; POST if there is a body."""
+        query = f"?{urllib.parse.urlencode(values)}" if values else ""
+        with urllib.request.urlopen(f"{self.url}{path}{query}", data=body, timeout=20) as answer:
+            return bytes(answer.read())
+
+    def stop(self, *, kill: bool = False) -> None:
+        """End it: by SIGTERM, or as a crash does."""
+        if self.process is not None:
+            (self.process.kill if kill else self.process.terminate)()
+            self.process.wait()
+            self.process = None
+
+
+class VictoriaMetrics(Store):
+    """VictoriaMetrics. ``options``: more of its flags."""
+
+    package = "victoria-metrics"
+
+    def __init__(self, folder: Path, *options: str) -> None:
+        super().__init__(folder)
+        self.options = list(options)
+
+    def command(self) -> list[str]:
+        data = self.folder / "victoria"
+        own = [f"-storageDataPath={data}", f"-httpListenAddr={HOST}:{self.port}", "-retentionPeriod=100y"]
+        return ["/usr/bin/victoria-metrics", *own, "-memory.allowedBytes=64MB", *self.options]
+
+
+class InfluxDB(Store):
+    """InfluxDB 1.x with a database of the name ``pit``. ``user``: (name, password) that it then asks for."""
+
+    package = "influxdb"
+
+    def __init__(self, folder: Path, user: tuple[str, str] | None = None) -> None:
+        super().__init__(folder)
+        self._user = user
+        self._config = folder / "influxdb.conf"
+        data = folder / "influx"
+        self._config.write_text(
+            f'reporting-disabled = true\nbind-address = "{HOST}:{free_port()}"\n'
+            f'[meta]\ndir = "{data}/meta"\n[data]\ndir = "{data}/data"\nwal-dir = "{data}/wal"\n'
+            f'query-log-enabled = false\n[monitor]\nstore-enabled = false\n'
+            f'[http]\nbind-address = "{HOST}:{self.port}"\n'
+            f"log-enabled = false\nauth-enabled = {'true' if user else 'false'}\n"
+        )
+
+    def command(self) -> list[str]:
+        return ["/usr/bin/influxd", "-config", str(self._config)]
+
+    def start(self) -> None:
+        super().start()
+        if self._user is None:
+            self.influxql("CREATE DATABASE pit")
+            return
+        with contextlib.suppress(urllib.error.HTTPError):  # they are there already
+            self.influxql(f"CREATE USER {self._user[0]} WITH PASSWORD '{self._user[1]}' WITH ALL PRIVILEGES")
+        self.influxql("CREATE DATABASE pit", u=self._user[0], p=self._user[1])
+
+    def influxql(self, query: str, **values: str) -> list[dict[str, Any]]:
+        """The series of an answer, of the database ``pit``, times in ms."""
+        answer = json.loads(self.get("/query", b"", db="pit", q=query, epoch="ms", **values))["results"][0]
+        assert "error" not in answer, answer
+        return list(answer.get("series", []))

@@ -26,6 +26,13 @@
     kinds = ["fire"]        # which; without it all: `pitscribe alerts show` lists them
     spread = 20             # a greater spread is told, in `units`; without it the spread is not watched
 
+    [mirror]                # a copy for a time-series database, see docs/MIRROR.md; without `url` there is none
+    url = "http://192.168.1.10:8086" # a server that takes the Influx v2 write API
+    bucket = "pit"
+    org = "home"            # if the server asks for one
+    token = "mirror.token"  # the file with it, in this folder or anywhere; none: the server lets anybody in
+    name = "home"           # of this ledger in the copy; two ledgers in one bucket need two names
+
     [host]
     trust_clock = true      # this machine's clock is right, though the system does not say so (or cannot)
 """
@@ -43,7 +50,8 @@ _KINDS = {str: "a text in quotation marks", int: "a whole number", bool: "true o
 KEYS = (
     "units", "broker.host", "broker.port", "broker.user", "broker.password", "broker.tls", "broker.ca", "broker.listen",
     "page.port", "page.listen", "page.names", "page.ask_at_home", "page.certificate", "page.key", "alerts.urls",
-    "alerts.kinds", "alerts.spread", "host.trust_clock",
+    "alerts.kinds", "alerts.spread", "mirror.url", "mirror.bucket", "mirror.org", "mirror.token", "mirror.name",
+    "host.trust_clock",
 )
 
 
@@ -81,6 +89,17 @@ class AlertsConfig:
 
 
 @dataclass(frozen=True, slots=True)
+class MirrorConfig:
+    """The server that is mirrored to. ``token``: the file that has it;  ``name``: of this ledger there."""
+
+    url: str
+    bucket: str
+    org: str = ""
+    token: Path | None = None
+    name: str = "home"
+
+
+@dataclass(frozen=True, slots=True)
 class Config:
     """All settings, with the folder that everything is kept in."""
 
@@ -89,6 +108,7 @@ class Config:
     broker: BrokerConfig = BrokerConfig()
     page: PageConfig = PageConfig()
     alerts: AlertsConfig = AlertsConfig()
+    mirror: MirrorConfig | None = None
     trust_clock: bool = False
 
     def folder(self) -> Path:
@@ -136,7 +156,8 @@ class _Reader:
         self._table = table
 
     def config(self, home: Path) -> Config:
-        broker, page, alerts, host = (self._section(name) for name in ("broker", "page", "alerts", "host"))
+        names = ("broker", "page", "alerts", "mirror", "host")
+        broker, page, alerts, mirror, host = (self._section(name) for name in names)
         if "host" not in broker and (stray := {"user", "password", "tls", "ca"} & broker.keys()):
             raise ConfigError(
                 f"{self._path}: broker.{min(stray)} is for a broker that you run already: name it with broker.host "
@@ -160,10 +181,11 @@ class _Reader:
             ),
             page=self._page(page, home),
             alerts=self._alerts(alerts, units),
+            mirror=self._mirror(mirror, home),
             trust_clock=self._take(host, "trust_clock", bool, False, "host."),
         )
-        tables = {"": self._table, "broker.": broker, "page.": page, "alerts.": alerts, "host.": host}
-        for name, rest in tables.items():
+        rests = zip(names, (broker, page, alerts, mirror, host), strict=True)
+        for name, rest in (("", self._table), *((f"{name}.", rest) for name, rest in rests)):
             if rest:
                 raise ConfigError(f"{self._path}: unknown key {name}{min(rest)}; known are {', '.join(KEYS)}")
         return config
@@ -182,6 +204,18 @@ class _Reader:
             ask_at_home=self._take(page, "ask_at_home", bool, False, "page."),
             tls=None if certificate is None else (home / certificate, home / key),
         )
+
+    def _mirror(self, mirror: dict[str, Any], home: Path) -> MirrorConfig | None:
+        if not mirror:
+            return None
+        url, bucket, org, token, name = (
+            self._take(mirror, key, str, None, "mirror.") for key in ("url", "bucket", "org", "token", "name")
+        )
+        if not url or not bucket:
+            raise ConfigError(f"{self._path}: a mirror needs mirror.url and mirror.bucket")
+        if not url.startswith(("http://", "https://")):
+            raise ConfigError(f'{self._path}: mirror.url = "{url}": must begin with http:// or https://')
+        return MirrorConfig(url, bucket, org or "", None if token is None else home / token, name or "home")
 
     def _alerts(self, alerts: dict[str, Any], units: str) -> AlertsConfig:
         urls, kinds = (self._take(alerts, name, list, None, "alerts.") for name in ("urls", "kinds"))

@@ -13,6 +13,7 @@
     |  |- OutOfRangeError       a value outside a reference function's range
     |  `- CalibrationError      readings that no calibration can be made of: nonsense, too few, too close, unsteady
     |- StoreError               the ledger: disk full, locked, damaged, of a later version
+    |- MirrorError              the time-series database that is mirrored to: away, or it refuses
     |- NotFoundError            a cook, a place or a logger that the ledger does not have
     `- BenchError               the simulated bench or the MicroPython under it
 
@@ -93,6 +94,10 @@ class CalibrationError(ReadingError):
 
 class StoreError(PitscribeError):
     """The ledger cannot be opened, read or written."""
+
+
+class MirrorError(PitscribeError):
+    """The time-series database that is mirrored to does not do what it should."""
 
 
 class NotFoundError(PitscribeError):

@@ -3,17 +3,20 @@
 import contextlib
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from pitscribe.clock import Clock, ClockErr, set_well
 from pitscribe.commands.homelock import only_host
 from pitscribe.commands.ledgers import LEDGER_NAME
 from pitscribe.commands.memory import give_large_arrays_back
-from pitscribe.config import BrokerConfig, PageConfig
+from pitscribe.commands.mirroring import address_of
+from pitscribe.config import BrokerConfig, MirrorConfig, PageConfig
 from pitscribe.intake.broker import Broker, read_credentials
 from pitscribe.intake.keyring import Keyring
 from pitscribe.intake.mqtt import Intake
+from pitscribe.intake.status import Wrong
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.page.app import make_app
 from pitscribe.page.door.door import Door, is_loopback
@@ -21,6 +24,9 @@ from pitscribe.page.server import PageServer
 from pitscribe.watch.live import STALE_AFTER_S, Watch
 from pitscribe.watch.telling.post import Post
 from pitscribe.watch.telling.teller import Rules, Teller
+
+if TYPE_CHECKING:
+    from pitscribe.mirror.mirror import Mirror
 
 
 class Where(NamedTuple):
@@ -36,7 +42,7 @@ class Host:
     """``with Host(...) as host:`` runs until the block ends; ``dead()`` says if a part has ended by itself.
 
     ``page`` None: no page, and no live analysis. ``telling``: what is told to whom; None: nothing to anybody.
-    ``clock_err_ms``: how far off ``clock`` may be.
+    ``mirror``: where a copy is to be; None: nowhere. ``clock_err_ms``: how far off ``clock`` may be.
     """
 
     def __init__(
@@ -47,12 +53,14 @@ class Host:
         *,
         page: PageConfig | None = None,
         telling: tuple[Rules, Post | None] | None = None,
+        mirror: MirrorConfig | None = None,
         stale_after_s: float = STALE_AFTER_S,
         clock_err_ms: ClockErr = set_well,
     ) -> None:
         self._folder, self._clock, self._broker_config = folder, clock, broker
         self._page_config, self._stale_after_s, self._clock_err_ms = page, stale_after_s, clock_err_ms
-        self._telling = telling
+        self._telling, self._mirror_config = telling, mirror
+        self.mirror: Mirror | None = None
         self._parts: dict[str, Callable[[], bool]] = {}  # whether each is alive
         self._stack = contextlib.ExitStack()
 
@@ -84,6 +92,8 @@ class Host:
                 self._start_teller(stack)
                 self._parts["page"] = _thread_of("page", self.page.start).is_alive
                 stack.callback(self.page.stop)  # before what it shows ends
+            if self._mirror_config is not None:
+                self._start_mirror(stack, self._mirror_config)
             self._stack = stack.pop_all()
         return self
 
@@ -95,7 +105,17 @@ class Host:
         self._stack.close()
 
     def _intake_status(self) -> object:
-        return self.intake.status()
+        """How the intake is doing; what is wrong with the mirror is told beside what is wrong there."""
+        status = self.intake.status()
+        trouble = None if self.mirror is None else self.mirror.trouble
+        return status if trouble is None else replace(status, errors={**status.errors, "mirror": Wrong(*trouble)})
+
+    def _start_mirror(self, stack: contextlib.ExitStack, config: MirrorConfig) -> None:
+        from pitscribe.mirror.mirror import Mirror  # 27 MB with the library under it: only where somebody has a mirror
+
+        self.mirror = Mirror(self.ledger, address_of(config), config.name)
+        self._parts["mirror"] = _thread_of("mirror", self.mirror.start).is_alive
+        stack.callback(self.mirror.stop)
 
     def _take_page(self, config: PageConfig) -> PageServer:
         self.door = Door.shut()

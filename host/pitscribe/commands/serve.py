@@ -34,13 +34,18 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
         page = dataclasses.replace(page, port=arguments.page_port)
     telling = rules_of(config), post_of(config.alerts)
     clock_err_ms = set_well if config.trust_clock else system_clock_err_ms
-    with Host(config.folder(), SystemClock(), broker, page=page, telling=telling, clock_err_ms=clock_err_ms) as host:
+    with Host(
+        config.folder(), SystemClock(), broker, page=page, telling=telling, mirror=config.mirror,
+        clock_err_ms=clock_err_ms
+    ) as host:
         _tell_page(host, page)
         if broker.host is None:
             password = f"password in {config.home / CREDENTIALS_NAME}"
             print(f"broker  {broker.listen}:{host.where.port}, user {host.where.user}, {password}")
         else:
             print(f"broker  {broker.host}:{broker.port}")
+        if config.mirror is not None:
+            print(f"mirror  {config.mirror.url}, bucket {config.mirror.bucket}")
         if clock_err_ms() is None:
             print("clock   not set yet; until it is, loggers are not told the time (see [host] trust_clock)")
         print(f"ledger  {config.home}, {host.ledger.frame_count()} frames", flush=True)
@@ -55,6 +60,8 @@ def _wrongs(host: Host) -> dict[str, str]:
     wrongs = {kind: wrong.text for kind, wrong in host.intake.status().errors.items()}
     if host.teller is not None and host.teller.trouble is not None:
         wrongs["alerts"] = f"cannot be sent, and are tried again: {host.teller.trouble}"
+    if host.mirror is not None and host.mirror.trouble is not None:
+        wrongs["mirror"] = host.mirror.trouble.text
     return wrongs
 
 

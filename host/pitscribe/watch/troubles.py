@@ -123,6 +123,9 @@ def _intake(intake: Mapping[str, Any] | None) -> Iterator[Trouble]:
     if intake.get("clock_ok") is False:
         words = f"The host's clock is not set{because('clock')}: no logger is told the time until it is."
         yield Trouble("clock", "bad", words, since("clock"))
+    if because("mirror"):
+        words = f"The copy in the time-series database waits{because('mirror')}. The record itself is whole."
+        yield Trouble("mirror", "warn", words, since("mirror"))
     if because("fault"):
         words = f"A fault in pitscribe itself{because('fault')}. What it concerned was kept aside."
         yield Trouble("fault", "warn", words, since("fault"))

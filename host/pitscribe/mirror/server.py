@@ -1,0 +1,142 @@
+"""The server that is mirrored to: writes through its Influx v2 API, and what its own ways of reading and deleting are.
+
+Writes are synchronous, a batch of ours at a time: what returned was taken, and what raised may have been.
+"""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+from urllib.parse import urlencode
+
+import urllib3
+from influxdb_client.client.influxdb_client import InfluxDBClient
+from influxdb_client.client.write_api import SYNCHRONOUS
+from influxdb_client.domain.write_precision import WritePrecision
+from influxdb_client.rest import ApiException
+
+from pitscribe.errors import MirrorError
+from pitscribe.mirror.found import Held
+from pitscribe.mirror.points import SeriesName, Stream
+
+TIMEOUT_S = 20.0  # our allowance, no source: a slow server is one that is away
+
+
+Values = Mapping[str, str]
+NO_VALUES: Values = {}
+
+
+class AwayError(MirrorError):
+    """Nothing can be written at present; all is kept and tried again."""
+
+
+class RefusedError(MirrorError):
+    """The server does not take these points, whatever it does with others."""
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """Where the server is, and who we are to it; ``token`` may be empty."""
+
+    url: str
+    org: str
+    bucket: str
+    token: str = field(default="", repr=False)
+
+    @property
+    def key(self) -> str:
+        """What the ledger knows it by: the token may change."""
+        return " ".join((self.url.rstrip("/"), self.org, self.bucket))
+
+
+class Server:
+    """A server of which only the write API is known: what it holds cannot be read, nor can anything be deleted."""
+
+    kind = "a server with the Influx v2 write API"
+    reads = False
+    deletes_series = False  # whether it can delete nothing less than a whole series
+    texts = True  # whether it keeps the values of text fields
+
+    def __init__(self, address: Address, timeout_s: float = TIMEOUT_S) -> None:
+        self.address = address
+        self.pool = urllib3.PoolManager(timeout=timeout_s, retries=False)
+        self._client = InfluxDBClient(
+            url=address.url, token=address.token, org=address.org, timeout=int(timeout_s * 1000), enable_gzip=True
+        )
+        self._write = self._client.write_api(write_options=SYNCHRONOUS)
+
+    def close(self) -> None:
+        """End the connections."""
+        self._write.close()  # type: ignore[no-untyped-call]
+        self._client.close()  # type: ignore[no-untyped-call]
+        self.pool.clear()
+
+    def write(self, lines: Sequence[str]) -> None:
+        """Write lines, times in ms. AwayError, RefusedError; then some of them may have been taken."""
+        data = "\n".join(lines).encode()
+        try:
+            self._write.write(self.address.bucket, self.address.org, data, write_precision=WritePrecision.MS)  # type: ignore[arg-type]
+        except ApiException as error:
+            raise refusal(int(error.status or 0), _said(error.body or error.reason), self.address) from error
+        except (urllib3.exceptions.HTTPError, OSError) as error:
+            raise away(error, self.address) from error
+
+    def held(self, stream: Stream, first_ms: int, last_ms: int) -> Held:
+        """What it holds of a stream's fields from ``first_ms`` to ``last_ms``, both included."""
+        raise NotImplementedError
+
+    def delete(self, series: SeriesName, first_ms: int, last_ms: int) -> None:
+        """Delete a series' points of a span; where the server ``deletes_series``, all of it."""
+        raise NotImplementedError
+
+    # for those who know more
+
+    def ask(self, method: str, path: str, values: Values = NO_VALUES, body: bytes | None = None) -> bytes:
+        """One request. AwayError, RefusedError."""
+        answer = self.look(method, path, values, body)
+        if not 200 <= answer.status < 300:
+            raise refusal(answer.status, _said(answer.data), self.address)
+        return answer.data
+
+    def look(
+        self, method: str, path: str, values: Values = NO_VALUES, body: bytes | None = None
+    ) -> urllib3.BaseHTTPResponse:
+        """One request, whatever is answered. AwayError if nothing is."""
+        url = f"{self.address.url.rstrip('/')}{path}{'?' if values else ''}{urlencode(values)}"
+        try:
+            return self.pool.request(method, url, body=body, headers=self.headers(), redirect=False)
+        except (urllib3.exceptions.HTTPError, OSError) as error:
+            raise away(error, self.address) from error
+
+    def headers(self) -> Mapping[str, str]:
+        """Who we are, for requests of our own."""
+        return {"Authorization": f"Token {self.address.token}"} if self.address.token else {}
+
+
+def away(error: Exception, address: Address) -> AwayError:
+    """A server that does not answer, in words."""
+    slow = isinstance(error, urllib3.exceptions.TimeoutError)
+    why = f"did not answer within {TIMEOUT_S:.0f} s" if slow else "cannot be reached"
+    return AwayError(f"{address.url} {why}; what is to be copied is kept, and tried again")
+
+
+def refusal(status: int, said: str, address: Address) -> MirrorError:
+    """An answer that is no success, in words."""
+    says = f": {said}" if said else ""
+    if status in (401, 403):
+        return AwayError(f"{address.url} does not take the token ({status}{says}); put a right one into its file")
+    if status == 404:
+        return AwayError(f"{address.url} does not know bucket {address.bucket!r} or this path ({status}{says})")
+    if status in (400, 413, 422):
+        return RefusedError(f"{address.url} does not take these points ({status}{says})")
+    return AwayError(f"{address.url} cannot write at present ({status}{says}); it is tried again")
+
+
+def _said(body: Any) -> str:
+    text = body.decode("utf-8", "replace") if isinstance(body, bytes) else str(body or "")
+    try:
+        told = json.loads(text)
+        text = str(told.get("error") or told.get("message") or text) if isinstance(told, dict) else text
+    except ValueError:
+        pass
+    return " ".join(text.split())[:300]
