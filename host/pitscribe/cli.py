@@ -281,8 +281,11 @@ def _flags(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
 
 
 def _logger(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    p = sub.add_parser("logger", help="what this host and a logger know each other by")
+    p = sub.add_parser("logger", help="look at a logger on its cable; the secret that it and this host share")
     actions = p.add_subparsers(title="actions", dest="action", required=True, metavar="ACTION")
+    look = actions.add_parser("look", help="ask a logger on its USB cable how it is, and what each channel reads now")
+    look.set_defaults(module="look")
+    look.add_argument("port", metavar="PORT", help="such as /dev/ttyACM0")
     secret = actions.add_parser("secret", help="make a secret for a logger, which then believes no other host")
     secret.set_defaults(module="logger")
     secret.add_argument("logger", metavar="ID", help="8 hex digits, as in its topics")

@@ -5,6 +5,7 @@ anywhere and begin again. The logger is not asked for what the ledger holds.
 """
 
 import json
+import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -95,6 +96,19 @@ class Conversation:
                     came.members = members
                     return came
         return None
+
+    def tick(self, wait_s: float) -> bytes:
+        """The next tick's ``now``, as JSON. Raises SourceError if none comes in so many seconds, PortError if
+        unplugged."""
+        if (no := self.ask("live", s=math.ceil(wait_s)).refused) is not None:
+            raise SourceError(f"{self.name}: the logger does not say its ticks: {no}")
+        deadline = self._now() + wait_s
+        while self._now() < deadline:
+            for line in self._reader.feed(self._port.read()):
+                if line.letter == lines.NOW:
+                    self.ask("stop")
+                    return line.payload
+        raise SourceError(f"{self.name}: the logger answers, but took no tick in {wait_s:g} s; see its log")
 
     def _complaint(self) -> str:
         said = self._reader.said()
