@@ -23,6 +23,7 @@ LIT_C = 95.0  # colder than most pits that are meant to cook
 LIT_MIN = 120  # by then a pit is lit
 BELOW_K = 12.0  # half of the band that smokers are run in: so far under its usual, the fire is low or set lower
 MENDS_H = 0.75  # a low fire is found and mended after about so long
+MINDED = 0.97  # of those that have just gone low are brought back (our allowance): past an hour a finish is in doubt
 LEFT_H = 6.0  # a pit that was low for so long is probably meant to be
 OPEN_H = 0.4  # a lid is open for less
 AMBIENT_C = 20.0
@@ -116,7 +117,7 @@ def _low(
 ) -> FloatArray:
     """A pit well under its usual: mended after a while, or left as low as it goes."""
     since_h = _since_h(known, usual)
-    mended = rng.uniform(size=members) < (0.98 if since_h < OPEN_H else 0.9 * np.exp(-since_h / LEFT_H))
+    mended = rng.uniform(size=members) < MINDED * np.exp(-max(since_h - OPEN_H, 0.0) / LEFT_H)
     when = rng.exponential(MENDS_H if since_h >= OPEN_H else OPEN_H / 2, members)
     last = known[-30:]
     slope = float(np.polyfit(np.arange(last.size) / 60, last, 1)[0]) if last.size >= 10 else 0.0
