@@ -20,7 +20,7 @@ _NOTE = ("Pads with the same net name (blue) are joined. C0b to C5b, and often C
          "already. The lower row is not needed: leave out what you do not want.")
 # What stands beside a part with two pads; its rating is in the parts list.
 _VALUES = {"R1": "4.7k", "R2": "4.7k", "R3": "330", "R4": "200k", "R5": "100k", "C1": "100n", "F1": "500 mA",
-           "D2": "Schottky", "SW1": "next page", "SW2": "note", "LS1": "piezo", "BT1": "3 x AA"}
+           "D1": "Schottky", "SW1": "next page", "SW2": "note", "LS1": "piezo", "BT1": "3 x AA"}
 
 _H = Literal["left", "center", "right"]
 _V = Literal["top", "center", "bottom"]
@@ -143,12 +143,12 @@ def _things(drawing: schemdraw.Drawing, pinmap: PinMap, build: Build, ends: Ends
     pads_of = {part.ref: [pad for pad, _, _ in part.pads] for part in pinmap.parts}
     x, y = -2.5, -16.6
     for thing, refs in (("screen", ("R1", "R2")), ("buzzer", ("R3", "LS1")), ("buttons", ("SW1", "SW2")),
-                        ("supply", ("R4", "R5", "C1")), ("battery", ("BT1", "F1", "D2"))):
+                        ("supply", ("R4", "R5", "C1")), ("battery", ("BT1", "F1", "D1"))):
         if thing not in build.things:
             continue
         _text(drawing, (x - 0.8, y + 2.3), f"{thing}:", "left", "center")
         if thing == "screen":
-            _ic(drawing, (x + 1.6, y - 1), "D1", "screen", ["VCC", "GND", "SCL", "SDA"], [], ends, (2.0, 2.4))
+            _ic(drawing, (x + 1.6, y - 1), "DS1", "screen", ["VCC", "GND", "SCL", "SDA"], [], ends, (2.0, 2.4))
             x += 4.2
         for ref in refs:
             pads = pads_of[ref]

@@ -26,30 +26,26 @@ def _row(part: Part, count: int, channels: int) -> str:
         ref = f"{part.ref.format(c=0)} to {part.ref.format(c=channels - 1)}"
     else:
         ref = "" if part.ref == "-" else part.ref
-    many = str(count) if count else f"instead of {_of_above(channels)}"
+    many = str(count) if count else "instead of any of those above"
     what = part.what + (f" ({_FOR[part.thing]})" if part.thing else "")
     choices = "; or ".join(part.choices) + (f". Note: {part.note}" if part.note else "")
     return f"| {ref} | {many} | {what} | {part.rating} | {choices} |"
 
 
-def _of_above(channels: int) -> str:
-    """What an alternative stands in for."""
-    return f"1 to {channels} of the above"
-
-
 def pins(pinmap: PinMap) -> str:
-    """Every header pin that is used: its number, its name, its net and what it goes to."""
+    """Every header pin that is used: its number, its name, its net and what it goes to. Ground has one row."""
     nets = nets_of(pinmap, Build.standard(pinmap))
     ref = pinmap.parts[0].ref
-    rows = ["| header pin | name | net | goes to |", "| --- | --- | --- | --- |"]
-    found = []
-    for net, ends in nets.items():
-        others = ", ".join(f"{end.ref} {end.pad}" for end in ends if end.ref != ref and not _on_module(end.ref))
-        goes = "every GND pad" if net == "GND" else others
-        found += [(int(end.pad.split()[0]), end.pad.split()[1], net, goes) for end in ends if end.ref == ref]
-    rows += [f"| {n} | {name} | {net} | {goes} |" for n, name, net, goes in sorted(found)]
     mosi = pinmap.pin_of(pinmap.spi["mosi"])
-    rows.append(f"| {mosi.n} | {mosi.name} | SPI0_MOSI | SDI of each MAX31856; not wired without one |")
+    found = [(mosi.n, mosi.name, "SPI0_MOSI", "SDI of each MAX31856; not wired without one")]
+    for net, ends in nets.items():
+        goes = ", ".join(f"{end.ref} {end.pad}" for end in ends if end.ref != ref and not _on_module(end.ref))
+        mine = [end.pad.split() for end in ends if end.ref == ref]
+        found += [(int(n), name, net, goes) for n, name in mine if net != "GND"]
+    grounds = ", ".join(end.pad.split()[0] for end in nets["GND"] if end.ref == ref)
+    rows = ["| header pin | name | net | goes to |", "| --- | --- | --- | --- |"]
+    rows += [f"| {n} | {name} | {net} | {goes} |" for n, name, net, goes in sorted(found)]
+    rows.append(f"| {grounds} | GND | GND | every GND pad; one of them on each side is enough, the board joins them |")
     spare = ", ".join(pin.name for pin in pinmap.spare())
     return "\n".join(rows) + f"\n\nSpare: {spare}.\n"
 

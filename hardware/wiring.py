@@ -155,8 +155,8 @@ class Picture:
     def _left_things(self) -> None:
         """Screen, buttons and sounder, left of the board; their pads look right."""
         sheet, x, edge = self._sheet, _THING_X, _THING_X + _THING_W
-        if self._has("D1"):
-            self._part(x, 371, _THING_W, "D1", "screen", ["VCC", "GND", "SCL", "SDA"], right=True)
+        if self._has("DS1"):
+            self._part(x, 371, _THING_W, "DS1", "screen", ["VCC", "GND", "SCL", "SDA"], right=True)
             sheet.text(x, 470, "R1, R2: on the screen's module already;", size=12)
             sheet.text(x, 487, "else from SDA and SCL to VCC, 4.7 kOhm", size=12)
         for ref, what, y in (("SW2", "button, note", 772), ("SW1", "button, next page", 872)):
@@ -184,7 +184,7 @@ class Picture:
         y = 1310
         if self._has("BT1"):
             self._frame(x, y - 20, 460, 80, "battery")
-            self._chain("VSYS", [("D2", "ring left", x + 170), ("F1", "500 mA", x + 270), ("BT1", "3 x AA", x + 370)],
+            self._chain("VSYS", [("D1", "ring left", x + 170), ("F1", "500 mA", x + 270), ("BT1", "3 x AA", x + 370)],
                         x, y, 1)
             self._hop("GND", ("BT1", "-"), [(x + 430, y), (x + 445, y), (x + 445, y + 45), (x, y + 45)])
 

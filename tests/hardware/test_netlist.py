@@ -54,7 +54,7 @@ def moved(ref: str, pad: str, to: str | None, kind: str | None = None) -> netlis
     (moved("U1", "24 GP18", None), "SPI0_SCK: is an input that nothing drives"),
     (moved("U1", "22 GP17", "SPI0_SCK"), "SPI0_SCK: has more than one driver"),
     (moved("C1", "1", "ELSEWHERE"), "ELSEWHERE: has one end, C1 1"),
-    (moved("D2", "K", "GND"), "GND: is ground and driven"),
+    (moved("D1", "K", "GND"), "GND: is ground and driven"),
     (moved("U1", "22 GP17", None), "CS0: no output drives it"),
 ])
 def test_each_rule_sees_what_breaks_it(nets, complaint):
