@@ -14,6 +14,7 @@ from pathlib import Path
 from pitscribe import __version__
 from pitscribe.commands.aims import add_aims
 from pitscribe.commands.mirror_parser import add_mirror
+from pitscribe.commands.outfit_parser import add_outfit
 from pitscribe.commands.papers_parser import add_compare, add_known, add_report
 from pitscribe.commands.photo_parser import add_photo
 from pitscribe.commands.probe_parser import add_probe
@@ -75,9 +76,9 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"pitscribe {__version__}")
     top.add_argument("--home", type=_folder, metavar="DIR", help="where the ledger and the settings are kept")
     sub = top.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
-    for add in (_demo, _serve, _cooks, _cook, _note, _plan, _import, _pull, _export, _replay, add_photo, add_report,
-                add_compare, add_probe, _explain, _emf, _flags, _logger, _page, _alerts, _boots, add_score, add_trial,
-                add_mirror):
+    for add in (_demo, _serve, _cooks, _cook, _note, _plan, _import, add_outfit, _pull, _export, _replay, add_photo,
+                add_report, add_compare, add_probe, _explain, _emf, _flags, _logger, _page, _alerts, _boots, add_score,
+                add_trial, add_mirror):
         add(sub)
     return top
 

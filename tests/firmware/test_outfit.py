@@ -1,0 +1,56 @@
+"""``pitscribe outfit``: a board gets its firmware (real MicroPython on a pseudo-terminal) and is a logger then."""
+
+import json
+import zlib
+
+import pytest
+from firmware_rig import WordChip
+from outfit_rig import OutfitBoard
+
+from pitscribe import cli
+from pitscribe.intake.keyring import Keyring
+
+LOGGER = zlib.crc32(bytes.fromhex("70697473"))  # of the simulated board's unique id
+
+
+@pytest.fixture
+def bench(make_bench):
+    return make_bench({17: WordChip(0x06B41900), 20: WordChip(0x064C1900, 0x06501910, 0x064C1920)})
+
+
+@pytest.fixture
+def settings(tmp_path):
+    """A file with settings."""
+    channels = [{"chip": "max31855", "tc": tc, "spi": 0, "cs": cs} for tc, cs in (("K", 17), ("T", 20))]
+    file = tmp_path / "settings.json"
+    file.write_text(json.dumps({"name": "pit", "channels": channels, "hotspot": {"when": "never"}}))
+    return file
+
+
+@pytest.fixture
+def board(flash, bench, tmp_path):
+    made = OutfitBoard(flash, bench, tmp_path / "port")
+    yield made
+    made.cut_power()
+
+
+def outfit(tmp_path, *arguments: str) -> int:
+    return cli.main(["--home", str(tmp_path / "home"), "outfit", str(tmp_path / "port"), *arguments])
+
+
+def test_empty_board_becomes_a_logger_whose_first_readings_are_shown_and_a_second_run_leaves_all_as_it_is(
+    board, flash, tmp_path, settings, capsys
+):
+    assert outfit(tmp_path, "--settings", str(settings)) == 0
+    said = capsys.readouterr().out
+    assert "files copied and read back, 0 were there already" in said
+    assert "107.2 C (225.0 F)" in said  # what the chips' registers say
+    assert "0 missed" in said
+    kept = json.loads((flash / "config.json").read_text())
+    assert Keyring(tmp_path / "home").secret_of(LOGGER) == kept["secret"]
+    assert kept["secret"] not in said
+    journalled = {path.name: path.read_bytes() for path in (flash / "journal").glob("*.seg")}
+    assert outfit(tmp_path) == 0
+    assert json.loads((flash / "config.json").read_text()) == kept
+    for name, before in journalled.items():
+        assert (flash / "journal" / name).read_bytes().startswith(before), name
