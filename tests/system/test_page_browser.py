@@ -666,6 +666,29 @@ def test_a_cook_is_scored_and_weighed_on_the_page_and_what_cannot_be_is_refused(
     page.seen.complaints.clear()  # the browser tells of the refusal that was asked for
 
 
+def test_what_is_typed_into_the_next_field_stays_while_the_last_score_is_still_on_its_way(running, page):
+    page.locator('#details [data-of="scores"] summary').click()
+    expect(page.get_by_label("tenderness", exact=True)).to_be_visible()
+    held = []
+    page.route("**/api/cooks/1/scores", lambda route: held.append(route) if not held else route.continue_())  # slow
+    page.get_by_label("tenderness", exact=True).fill("8")
+    page.get_by_label("tenderness", exact=True).press("Tab")
+    page.wait_for_function("() => document.querySelector('#score-tenderness').dataset.waits")
+    page.get_by_label("moisture", exact=True).fill("6.5")
+    page.get_by_label("moisture", exact=True).focus()
+    held[0].continue_()
+    page.wait_for_function("() => !document.querySelector('[data-waits]')")
+    expect(page.get_by_label("moisture", exact=True)).to_be_focused()
+    expect(page.get_by_label("moisture", exact=True)).to_have_value("6.5")
+    expect(page.get_by_label("tenderness", exact=True)).to_have_value("8")
+    page.get_by_label("moisture", exact=True).press("Tab")
+    page.get_by_label("bark", exact=True).fill("9")
+    page.get_by_label("bark", exact=True).press("Tab")
+    page.wait_for_function("() => !document.querySelector('[data-waits]')")
+    given = {(score.aspect, score.value) for score in running.world.ledger.scores(1)}
+    assert given == {("tenderness", 8), ("moisture", 6.5), ("bark", 9)}
+
+
 @pytest.mark.parametrize(("scheme", "width"), [("light", 390), ("dark", 1280)])
 def test_axe_finds_nothing_serious_on_the_live_page_with_all_unfolded_nor_on_the_list(running, page, scheme, width):
     page.emulate_media(color_scheme=scheme, reduced_motion="reduce")

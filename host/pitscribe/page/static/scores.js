@@ -12,39 +12,53 @@ let asked = new URLSearchParams(location.hash.slice(1)).get("scores"); // a tria
 const pounds = () => isF();
 const shown = (kg) => (kg === null || kg === undefined ? "" : (pounds() ? kg / KG : kg).toFixed(2).replace(/\.?0+$/, ""));
 
-async function keep(work, field) {
+let saving = Promise.resolve(); // one after the other, so that no older answer comes last
+
+/** Keep what a field says. The person is in the next field by now: no field that waits or is being typed in is touched. */
+function keep(input, work) {
   const said = box.querySelector(".wrong");
-  try { draw(await work()); said.textContent = ""; box.querySelector(`#${field}`)?.focus(); } catch (e) { said.textContent = e.message; }
+  input.dataset.waits = "yes";
+  saving = saving.then(async () => {
+    try { last = await work(); said.textContent = ""; } catch (e) { said.textContent = e.message; return; } finally { delete input.dataset.waits; }
+    if (input.isConnected) fillIn(last, input);
+  });
 }
 
-function scoreRow(cook, aspect, words, told) {
+/** Show in each field what is known, but where somebody types; `saved`: it is told what became of it. */
+function fillIn(told, saved = null) {
+  for (const input of box.querySelectorAll("[data-aspect], [data-weighing]")) {
+    if (input.dataset.waits || (input === document.activeElement && input !== saved)) continue;
+    const { aspect, weighing } = input.dataset;
+    input.value = aspect ? told.scores.find((s) => s.aspect === aspect && s.place === place && !s.taster)?.value ?? "" : shown(told.weights.find((w) => w.place === place)?.[weighing]);
+  }
+  const share = told.weights.find((w) => w.place === place)?.cooked_share;
+  box.querySelector("[data-part=share]").textContent = share ? `${Math.round(100 * share)} % of what went on came off.` : "";
+}
+
+function scoreRow(cook, aspect, words) {
   const p = el("p", null, { class: "score" }), id = `score-${aspect}`;
-  const label = el("label", aspect, { for: id }), input = el("input", null, { id, type: "number", min: 0, max: 10, step: 0.5, inputmode: "decimal", "aria-describedby": `${id}-means` });
-  input.value = told.scores.find((s) => s.aspect === aspect && s.place === place && !s.taster)?.value ?? "";
+  const label = el("label", aspect, { for: id }), input = el("input", null, { id, "data-aspect": aspect, type: "number", min: 0, max: 10, step: 0.5, inputmode: "decimal", "aria-describedby": `${id}-means` });
   input.addEventListener("change", () => {
-    const value = input.value === "" ? null : Number(input.value);
-    keep(() => send("POST", `/api/cooks/${cook}/scores`, { aspect, place, value }), id);
+    const value = input.value === "" ? null : Number(input.value), of = place;
+    keep(input, () => send("POST", `/api/cooks/${cook}/scores`, { aspect, place: of, value }));
   });
   p.append(label, input, el("span", `0 ${words[0]}; 5 ${words[1]}; 10 ${words[2]}`, { class: "quiet small", id: `${id}-means` }));
   return p;
 }
 
-function weightRow(cook, told) {
-  const held = told.weights.find((w) => w.place === place), row = el("div", null, { class: "row" });
+function weightRow(cook) {
+  const row = el("div", null, { class: "row" });
   for (const [key, name] of WEIGHINGS) {
-    const p = el("p", null, { class: "field" }), id = `weigh-${key}`, input = el("input", null, { id, inputmode: "decimal", maxlength: 8 });
-    input.value = shown(held?.[key]);
+    const p = el("p", null, { class: "field" }), id = `weigh-${key}`, input = el("input", null, { id, "data-weighing": key, inputmode: "decimal", maxlength: 8 });
     input.addEventListener("change", () => {
-      const typed = Number(input.value.replace(",", "."));
+      const typed = Number(input.value.replace(",", ".")), of = place;
       if (input.value.trim() === "") return;
-      keep(() => send("POST", `/api/cooks/${cook}/weights`, { place, [key]: pounds() ? typed * KG : typed }), id);
+      keep(input, () => send("POST", `/api/cooks/${cook}/weights`, { place: of, [key]: pounds() ? typed * KG : typed }));
     });
     p.append(el("label", `${name}, ${pounds() ? "lb" : "kg"}`, { for: id }), input);
     row.append(p);
   }
-  const out = [row];
-  if (held?.cooked_share) out.push(el("p", `${Math.round(100 * held.cooked_share)} % of what went on came off.`, { class: "quiet small" }));
-  return out;
+  return row;
 }
 
 let last = null;
@@ -59,9 +73,10 @@ function draw(told) {
   const where = el("p", null, { class: "field" });
   where.append(el("label", "Of", { for: "score-place" }), choose);
   box.querySelector("div").replaceChildren(
-    where, ...Object.entries(told.anchors).map(([aspect, words]) => scoreRow(cook.id, aspect, words, told)), ...weightRow(cook.id, told),
+    where, ...Object.entries(told.anchors).map(([aspect, words]) => scoreRow(cook.id, aspect, words)), weightRow(cook.id), el("p", "", { class: "quiet small", "data-part": "share" }),
     el("p", "", { class: "wrong", role: "alert" }), el("p", "Score it before you look at what you changed; better, let somebody score it who does not know.", { class: "quiet small" }),
   );
+  fillIn(told);
 }
 
 /** The page shows another snapshot; the first one unfolds it for who came for it. */
