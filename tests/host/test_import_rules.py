@@ -29,7 +29,7 @@ ALLOWED = {
     "simulate": {"metrology", "wire"},
     "commands": {
         "cook", "series", "ledger", "wire", "metrology", "intake", "watch", "page", "report", "simulate",
-        "mirror", "clock", "config",
+        "mirror", "clock", "config", "private",
     },
     "cli": {"commands", "config"},
 }
