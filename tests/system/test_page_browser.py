@@ -548,6 +548,25 @@ def test_with_no_cook_one_is_started_in_a_minute(running, page):
     ]
 
 
+def test_a_logger_that_speaks_while_the_form_is_open_gets_its_rows(running, page):
+    running.world.ledger.end_cook(1)
+    silent = []
+    page.route("**/api/loggers", lambda route: route.fulfill(json={"loggers": []}) if silent else route.continue_())
+    silent.append(True)
+    page.get_by_role("link", name="Live").click()
+    expect(page.locator("#start-channels")).to_contain_text("No logger has spoken yet")
+    page.get_by_label("Name of the cook").fill("Early")
+    silent.clear()
+    expect(page.locator("#start-channels .channel")).to_have_count(6)
+    expect(page.locator("#start-channels")).not_to_contain_text("No logger")
+    place = page.get_by_label(re.compile("^Place of .*channel 2"))
+    place.fill("flat")
+    with page.expect_response("**/api/loggers"):
+        pass
+    expect(place).to_have_value("flat")
+    expect(page.get_by_label("Name of the cook")).to_have_value("Early")
+
+
 def test_what_is_wanted_of_a_cook_and_where_its_probes_are_can_be_changed_on_the_page(running, page):
     page.get_by_role("button", name="Change", exact=True).click()
     page.locator("#set-low").fill("225")

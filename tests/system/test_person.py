@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from browser import chromium, new_context, new_page, over_the_edge
+from photos_made import jpeg
 from playwright.sync_api import Page, expect
 
 PICTURES = os.environ.get("PITSCRIBE_TEST_PICTURES")  # a folder for the screenshots, for who wants to look
@@ -156,6 +157,19 @@ def test_the_cook_is_ended_scored_and_its_report_opened(page, url):
     look_at(page, "5-report")
 
 
+def test_a_photo_of_the_bark_is_kept_with_the_cook(page, url):
+    page.goto(f"{url}/cook/1")
+    expect(page.locator("#no-photos")).to_be_visible()
+    page.set_input_files("#photo-files", {"name": "bark.jpg", "mimeType": "image/jpeg", "buffer": jpeg()})
+    page.get_by_label("What it shows").fill("the bark")
+    page.get_by_label("What it shows").press("Enter")
+    expect(page.locator("#photo-dialog")).to_be_hidden()
+    page.get_by_role("button", name="the bark").click()
+    expect(page.get_by_role("img", name="the bark")).to_be_visible()
+    page.keyboard.press("Escape")
+    expect(page.locator("#photo-dialog")).to_be_hidden()
+
+
 def test_a_second_cook_is_compared_with_the_first(page, url):
     page.goto(url)
     page.get_by_role("button", name="Set up the same").click()
@@ -176,3 +190,26 @@ def test_a_second_cook_is_compared_with_the_first(page, url):
     expect(page.locator("table").first).to_be_visible()
     expect(page.locator("body")).to_contain_text("Brisket, two")
     look_at(page, "7-compare")
+
+
+def test_a_trial_of_two_cooks_says_that_nothing_can_be_inferred(page, url):
+    page.goto(f"{url}/trials")
+    for label, text in (
+        ("What do you want to know?", "Does turning it round make it better?"),
+        ("A short name for it", "Turned or left"), ("What is done differently?", "rotation"),
+        ("The usual way", "left"), ("Another way", "turned"), ("Pieces of each way", "1"),
+    ):
+        page.get_by_label(label, exact=True).fill(text)
+    page.get_by_label("What decides").select_option("overall")
+    expect(page.locator("#ask-outlook")).to_contain_text("no outcome at all could be told from chance")
+    page.get_by_role("button", name="Lay the trial down").click()
+    expect(page.locator("h1")).to_have_text("Turned or left")
+    for cook, level in (("Brisket, one", "left"), ("Brisket, two", "turned")):
+        page.get_by_text("Enter a cook whose level was chosen", exact=True).click()
+        page.locator("#choose-cook").select_option(label=cook)
+        page.locator("#choose-level").select_option(label=level)
+        page.get_by_role("button", name="Enter it").click()
+        expect(page.locator("#pieces")).to_contain_text(f"{cook}: {level}")
+        expect(page.locator("#choose-cook")).to_be_hidden()
+    expect(page.locator("#findings")).to_contain_text("nothing can be inferred", ignore_case=True)
+    look_at(page, "8-trial")

@@ -17,8 +17,17 @@ export async function showStart() {
   shown = true;
   showLast();
   await readLoggers();
-  const rows = loggers.flatMap((l) => l.channels.map((c) => channelRow(l, c)));
-  $("start-channels").replaceChildren(...(rows.length ? rows : [el("p", "No logger has spoken yet. Start all the same, and say where the probes are with: pitscribe cook place", { class: "quiet" })]));
+  $("start-channels").replaceChildren();
+  showChannels();
+}
+
+/** A row for each channel that has none yet: a logger may speak, or tell of a channel, while the form is open. */
+function showChannels() {
+  const box = $("start-channels"), has = (l, c) => box.querySelector(`[data-logger="${l.logger}"][data-channel="${c.channel}"]`);
+  const rows = loggers.flatMap((l) => l.channels.filter((c) => !has(l, c)).map((c) => channelRow(l, c)));
+  if (rows.length) box.querySelector("p")?.remove();
+  box.append(...rows);
+  if (!box.children.length) box.append(el("p", "No logger has spoken yet; its channels come here when it does. Start all the same, and say later where the probes are.", { class: "quiet" }));
   showReadings();
 }
 
@@ -84,6 +93,6 @@ export function wireStart(started) {
   onUnit(showReadings);
   setInterval(async () => {
     if (!shown || $("start-view").hidden || document.hidden) return;
-    try { ({ loggers } = await get("/api/loggers")); showReadings(); } catch { /* told elsewhere */ }
+    try { ({ loggers } = await get("/api/loggers")); showChannels(); } catch { /* told elsewhere */ }
   }, READ_EVERY_MS);
 }
