@@ -7,7 +7,7 @@ import subprocess
 
 from firmware_rig import HEAP, MICROPYTHON, Logger, StoringHost, WordChip, environment, run
 from servers import free_port, wait_until
-from usb_rig import CableLogger, FilePort
+from usb_rig import CableLogger, FilePort, ask_state
 from web_rig import KEY, PIN, Guest
 
 from pitscribe.intake.usb import Conversation
@@ -278,7 +278,7 @@ def test_a_reader_that_stops_while_the_radio_changes_its_part_costs_neither_a_ti
         wait_until("seven minutes that nobody asks for the page", lambda: bench.chips[17].reads > before + 420)
         wait_until("the known network again", closed)
         logger.cable.reads = True
-        answer = far.ask("state")
+        answer = ask_state(far)
         assert json.loads(answer.state)["missed"] == 0
         assert answer.members["skipped"] > 0
         assert {b - a for a, b in itertools.pairwise(bench.chips[17].worlds)} == {1000}

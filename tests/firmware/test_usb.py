@@ -14,7 +14,7 @@ import pytest
 from firmware_rig import Logger, WordChip, run
 from journal_rig import frames_in
 from servers import wait_until
-from usb_rig import CableLogger, FilePort
+from usb_rig import CableLogger, FilePort, ask_state
 
 from pitscribe import cli
 from pitscribe.clock import SystemClock
@@ -89,11 +89,6 @@ def stored(home) -> list[bytes]:
         return [one.frame for one in sorted(ledger.frames(LOGGER), key=lambda one: one.key.sequence)]
     finally:
         ledger.close()
-
-
-def ask_state(conversation):
-    """The answer to `state`, asked again while its line is lost in what was not read."""
-    return next(answer for answer in iter(lambda: conversation.ask("state"), None) if answer.state is not None)
 
 
 def state_of(conversation) -> dict:

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from firmware_rig import HEAP, MICROPYTHON, ChipBench, compiled, environment
 
-from pitscribe.intake.usb import PortError
+from pitscribe.intake.usb import Answer, Conversation, PortError
 
 
 class Cable:
@@ -153,3 +153,8 @@ class FilePort:
 
     def close(self) -> None:
         os.close(self._fd)
+
+
+def ask_state(conversation: Conversation) -> Answer:
+    """The answer to `state`, asked again while its line is lost in what was not read."""
+    return next(answer for answer in iter(lambda: conversation.ask("state"), None) if answer.state is not None)

@@ -635,6 +635,7 @@ def test_past_cooks_are_found_laid_beside_each_other_and_made_into_a_report(runn
     for p in ledger.placements(1):
         ledger.place(other.id, p.probe, p.logger, p.channel, p.place, p.kind)
     ledger.end_cook(other.id, running.world.ledger.now_ms())
+    page.wait_for_url(f"{running.url}/cook/1")  # who watched it goes on looking at it, which would undo going elsewhere
     page.goto(f"{running.url}/cooks")
     expect(page.locator("#cooks li")).to_have_count(2)
     expect(page.locator("#cooks-said")).to_have_text("2 cooks, the newest first")
