@@ -184,7 +184,7 @@ class Picture:
         y = 1310
         if self._has("BT1"):
             self._frame(x, y - 20, 460, 80, "battery")
-            self._chain("VSYS", [("D1", "ring left", x + 170), ("F1", "500 mA", x + 270), ("BT1", "3 x AA", x + 370)],
+            self._chain("VSYS", [("D1", "ring left", x + 170), ("F1", "500 mA", x + 270), ("BT1", "+ left", x + 370)],
                         x, y, 1)
             self._hop("GND", ("BT1", "-"), [(x + 430, y), (x + 445, y), (x + 445, y + 45), (x, y + 45)])
 
