@@ -105,19 +105,3 @@ def new_page(context: BrowserContext, width: int = 390, height: int = 844) -> tu
     page.set_default_timeout(60_000)
     seen.listen(page)
     return page, seen
-
-
-def over_the_edge(except_in: str) -> str:
-    """JavaScript for what reaches beyond the page's right edge, but for what lies in ``except_in`` (a selector)."""
-    return f"""
-        [...document.querySelectorAll('body *')]
-            .filter(e => e.offsetParent && !e.closest('{except_in}'))
-            .filter(e => e.getBoundingClientRect().right > document.documentElement.clientWidth + 0.5)
-            .map(e => e.outerHTML.slice(0, 80))"""
-
-
-def too_small(selector: str, least: int = 38) -> str:
-    """JavaScript for those of ``selector`` that are too low for a finger: less than so many CSS pixels."""
-    return f"""
-        [...document.querySelectorAll('{selector}')]
-            .filter(e => e.offsetParent && e.getBoundingClientRect().height < {least} - 0.5).map(e => e.outerHTML)"""

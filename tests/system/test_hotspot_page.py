@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from browser import chromium, new_context, new_page, over_the_edge, too_small
+from browser import chromium, new_context, new_page
+from looks import over_the_edge, too_small
 from playwright.sync_api import expect
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "firmware"))
@@ -139,9 +140,8 @@ def test_the_page_shows_the_coldest_meat_first_the_spread_and_the_alarm(box, bro
 @pytest.mark.parametrize(("width", "scheme"), list(itertools.product((320, 390, 768), ("light", "dark"))))
 def test_the_page_fits_and_axe_finds_nothing(box, browser, width, scheme, tmp_path_factory):
     page, seen = opened(browser, box, width, 844, color_scheme=scheme)
-    assert page.evaluate("document.documentElement.scrollWidth") <= width
-    assert page.evaluate(over_the_edge(".scroll")) == []
-    assert page.evaluate(too_small("button, input")) == []
+    assert over_the_edge(page, rolls=".scroll") == []
+    assert too_small(page, "button, input") == []
     page.locator("summary").click()
     found = Axe().run(page).response["violations"]
     assert [(v["id"], [n["html"][:120] for n in v["nodes"]]) for v in found] == []

@@ -9,8 +9,8 @@ from urllib.parse import urlsplit
 
 import page_world
 import pytest
-from axe_playwright_python.sync_playwright import Axe
-from browser import chromium, new_context, new_page, over_the_edge, site, too_small
+from browser import chromium, new_context, new_page, site
+from looks import WIDTHS, grave, over_the_edge, too_small
 from page_world import OPEN_BIT, SECOND, START
 from playwright.sync_api import expect
 
@@ -485,16 +485,14 @@ def test_a_host_that_is_gone_is_told_within_seconds(running, context):
 def test_nothing_runs_over_the_edge(running, context):
     running.world.ledger.add_note(1, None, "text", "a" * 120)
     page, _ = new_page(context)
-    for width, height in ((320, 640), (390, 844), (768, 1024), (1440, 900)):
-        page.set_viewport_size({"width": width, "height": height})
+    for width in WIDTHS:
+        page.set_viewport_size({"width": width, "height": 900})
         for path in ("/", "/cooks"):
             page.goto(running.url + path)
             page.wait_for_selector(CHART if path == "/" else "#cooks li")
             where = f"{path} at {width}"
-            assert page.evaluate(over_the_edge(".scroll, #chart, .unseen")) == [], where
-            over = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
-            assert page.evaluate(over) == 0, where
-            assert page.evaluate(too_small("button, summary, nav a, .top a, select", 44)) == [], where
+            assert over_the_edge(page, rolls=".scroll, #chart, .unseen") == [], where
+            assert too_small(page, "button, summary, nav a, .top a, select", 44) == [], where
     page.close()
 
 
@@ -718,6 +716,4 @@ def test_axe_finds_nothing_serious_on_the_live_page_with_all_unfolded_nor_on_the
         page.wait_for_selector(ready)
         for fold in page.locator("#details summary").all():
             fold.click()
-        found = Axe().run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "best-practice"]})
-        grave = [v for v in found.response["violations"] if v["impact"] in ("serious", "critical")]
-        assert grave == [], [(v["id"], v["nodes"][0]["html"]) for v in grave]
+        assert grave(page) == []

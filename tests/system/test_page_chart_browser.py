@@ -5,8 +5,8 @@ import time
 from datetime import datetime
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
-from browser import chromium, new_context, new_page, over_the_edge, site, too_small
+from browser import chromium, new_context, new_page, site
+from looks import grave, over_the_edge, too_small
 from page_world import OPEN_BIT, START
 from playwright.sync_api import expect
 
@@ -15,7 +15,6 @@ from pitscribe.page.door.door import Door
 expect.set_options(timeout=30_000)
 
 CHART = "#chart[data-drawn]"
-AXE = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "best-practice"]}
 TRACE = "(name) => document.getElementById('chart').data.find((d) => d.name === name) ?? null"
 CHICAGO_S = -5 * 3600  # in May; the chart's times are those of the person's clock
 # USDA FSIS to consumers: danger zone 40 to 140 degF; FDA Food Code 2022, 3-501.16: hot holding at 135 degF.
@@ -44,11 +43,6 @@ def page(running, browser):
     yield page
     context.close()
     assert seen.complaints == []
-
-
-def grave(page):
-    found = Axe().run(page, options=AXE).response["violations"]
-    return [(v["id"], v["nodes"][0]["html"]) for v in found if v["impact"] in ("serious", "critical")]
 
 
 def utc(stamp):
@@ -161,7 +155,7 @@ def test_axe_finds_nothing_serious_with_each_dialog_open_and_the_chart_full_of_h
         page.get_by_role("button", name=re.compile(f"^{button}")).first.click()
         expect(page.locator("dialog[open]")).to_be_visible()
         assert grave(page) == [], button
-        assert page.evaluate(over_the_edge(".scroll, #chart, .unseen, .skip")) == [], button
+        assert over_the_edge(page, rolls=".scroll, #chart, .unseen, .skip") == [], button
         page.locator("dialog[open] [data-act=cancel]").click()
 
 
@@ -179,8 +173,8 @@ def test_who_came_in_by_the_password_leaves_by_two_taps_and_one_alone_does_nothi
         page.get_by_label("The page's password").fill(PASSWORD)
         page.keyboard.press("Enter")
         page.wait_for_selector(CHART)
-        assert page.evaluate(over_the_edge(".scroll, #chart, .unseen, .skip")) == []
-        assert page.evaluate(too_small(".top button")) == []
+        assert over_the_edge(page, rolls=".scroll, #chart, .unseen, .skip") == []
+        assert too_small(page, ".top button") == []
         page.get_by_role("button", name="Leave").focus()
         page.keyboard.press("Enter")
         expect(page.locator("#leave-dialog")).to_contain_text("The cook goes on")

@@ -3,21 +3,17 @@
 Six hours of cooking pass each minute. What is asked for here is what a person does and reads, not how it is built.
 """
 
-import os
 import re
 import subprocess
 import sys
 import time
-from pathlib import Path
 
+import looks
 import pytest
-from axe_playwright_python.sync_playwright import Axe
-from browser import chromium, new_context, new_page, over_the_edge
+from browser import chromium, new_context, new_page
 from photos_made import jpeg
 from playwright.sync_api import Page, expect
 
-PICTURES = os.environ.get("PITSCRIBE_TEST_PICTURES")  # a folder for the screenshots, for who wants to look
-WIDTHS = (320, 390, 768, 1440)
 SPEED, HOURS = 360, 12.0
 PLACES = {0: "grate", 1: "far end", 2: "flat", 3: "point", 4: "tip", 5: "middle"}
 CHART = "#chart[data-drawn]"
@@ -51,21 +47,7 @@ def page(url):
 
 
 def look_at(page: Page, name: str) -> None:
-    """The page as it is now, in every width and both lights: nothing over the edge, nothing that axe finds serious."""
-    before = page.viewport_size
-    for scheme in ("light", "dark"):
-        page.emulate_media(color_scheme=scheme)
-        for width in WIDTHS:
-            page.set_viewport_size({"width": width, "height": 900})
-            over = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
-            assert page.evaluate(over) == 0, (name, width)
-            assert page.evaluate(over_the_edge("#chart, .scroll, .unseen, svg")) == [], (name, width)
-            if PICTURES:
-                page.screenshot(path=str(Path(PICTURES) / f"{name}_{width}_{scheme}.png"), full_page=True)
-        found = Axe().run(page).response["violations"]
-        assert [v["id"] for v in found if v["impact"] in ("serious", "critical")] == [], (name, scheme)
-    page.emulate_media(color_scheme="light")
-    page.set_viewport_size(before)
+    looks.look_at(page, name, rolls="#chart, .scroll, .unseen, svg")
 
 
 def start_a_cook(page: Page, name: str) -> None:

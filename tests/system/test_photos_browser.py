@@ -1,12 +1,11 @@
 """Photos in a real browser: added, described, looked at and erased, by a finger and by the keyboard alone."""
 
-import os
 import re
 from datetime import UTC, datetime
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
-from browser import chromium, new_context, new_page, over_the_edge, site, too_small
+from browser import chromium, new_context, new_page, site
+from looks import grave, over_the_edge, take_picture, too_small
 from page_world import START
 from photos_made import exif, jpeg, noisy, other, upright
 from playwright.sync_api import expect
@@ -15,7 +14,6 @@ from servers import wait_until
 from pitscribe.ledger.photofile import read_photo
 
 WIDTHS = (320, 390, 1440)
-PICTURES = os.environ.get("PITSCRIBE_TEST_PICTURES")  # a folder for the screenshots, for who wants to look
 TILES = "#photos button"
 HOURS = 2.0
 
@@ -207,14 +205,13 @@ def test_photos_fit_every_width_and_axe_finds_nothing_serious(running, browser, 
         page.locator("#photos").scroll_into_view_if_needed()
         until(page, "all are there", f"[...document.querySelectorAll('{TILES} img')].every(i => i.naturalWidth)")
         where = f"{width}, {scheme}"
-        assert page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth") == 0, where
-        assert page.evaluate(over_the_edge(".unseen, #chart, .scroll")) == [], where
-        assert page.evaluate(too_small(".photos button")) == [], where
+        assert over_the_edge(page, rolls=".unseen, #chart, .scroll") == [], where
+        assert too_small(page, ".photos button") == [], where
         look(page, f"strip_{width}_{scheme}", where, whole=True)
         for n in (3, 4) if width == 320 else (4,):
             page.locator(TILES).nth(n).click()
             until(page, "it is there", "document.querySelector('#photo-image').naturalWidth > 800")
-            assert page.evaluate(too_small("#photo-form button, #photo-form input")) == [], where
+            assert too_small(page, "#photo-form button, #photo-form input") == [], where
             box = page.locator("#photo-dialog").bounding_box()
             assert box["x"] >= 0, where
             assert box["x"] + box["width"] <= width, where
@@ -227,12 +224,9 @@ def test_photos_fit_every_width_and_axe_finds_nothing_serious(running, browser, 
 
 def look(page, name, where, *, whole=False):
     """Axe finds nothing serious on a usual phone and on a laptop; and a picture for who wants one."""
-    if PICTURES:
-        page.screenshot(path=f"{PICTURES}/photos_{name}.png", full_page=whole)
-    if page.viewport_size["width"] == 320:
-        return
-    found = Axe().run(page).response["violations"]
-    assert [v["id"] for v in found if v["impact"] in ("serious", "critical")] == [], f"{name}, {where}"
+    take_picture(page, f"photos_{name}", whole=whole)
+    if page.viewport_size["width"] != 320:
+        assert grave(page) == [], f"{name}, {where}"
 
 
 def test_on_paper_there_are_the_photos_and_no_buttons(running, page):
@@ -243,6 +237,5 @@ def test_on_paper_there_are_the_photos_and_no_buttons(running, page):
     expect(page.locator("#photo-choose")).to_be_hidden()
     expect(page.locator(f"{TILES} img")).to_be_visible()
     expect(page.locator(f"{TILES} time")).to_be_visible()
-    if PICTURES:
-        page.screenshot(path=f"{PICTURES}/photos_print.png", full_page=True)
+    take_picture(page, "photos_print")
     expect(page.locator(TILES)).to_have_attribute("aria-label", re.compile("Show bark, 16:00"))

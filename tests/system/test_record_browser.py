@@ -1,21 +1,17 @@
 """The list of past cooks in a real browser: found, turned over, taken away; and the papers of cooks."""
 
 import io
-import os
 import re
 from datetime import UTC, datetime
-from pathlib import Path
 
 import numpy as np
 import pytest
-from axe_playwright_python.sync_playwright import Axe
-from browser import chromium, new_context, new_page, over_the_edge, site, too_small
+from browser import chromium, new_context, new_page, site
+from looks import grave, over_the_edge, take_picture, too_small
 from PIL import Image
 from playwright.sync_api import expect
 
 WIDTHS = (320, 390, 1440)
-RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "best-practice"]
-PICTURES = os.environ.get("PITSCRIBE_TEST_PICTURES")  # a folder for the screenshots, for who wants to look
 MORE = 30  # cooks beside the one with frames: two pages of them
 
 
@@ -187,8 +183,8 @@ def test_the_list_fits_every_width_and_axe_finds_nothing_serious_also_with_the_q
         page.get_by_role("checkbox").first.check()
         page.get_by_role("checkbox").nth(1).check()
         expect(page.locator("#cooks .fact[data-cook]").first).to_contain_text("up to")
-        assert page.evaluate(over_the_edge("nothing")) == [], width
-        assert page.evaluate(too_small("main a, main button, main select, main input[type=search]")) == [], width
+        assert over_the_edge(page, rolls="nothing") == [], width
+        assert too_small(page, "main a, main button, main select, main input[type=search]") == [], width
         take_picture(page, f"list-{width}-{scheme}")
         page.get_by_role("button", name="Take away").first.click()
         expect(page.get_by_role("dialog")).to_contain_text("goes for good")
@@ -225,13 +221,3 @@ def test_a_paper_is_dark_on_a_screen_that_asks_for_it_and_white_when_it_is_print
         assert ground < 40 if dark else ground == 255, (media, scheme)
         ink = shown.max() if dark else shown.min()
         assert abs(ink - ground) > 190
-
-
-def grave(page):
-    found = Axe().run(page, options={"runOnly": RULES}).response["violations"]
-    return [(v["id"], v["nodes"][0]["html"]) for v in found if v["impact"] in ("serious", "critical")]
-
-
-def take_picture(page, name):
-    if PICTURES:
-        page.screenshot(path=Path(PICTURES) / f"{name}.png", full_page=True)

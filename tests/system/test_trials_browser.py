@@ -1,17 +1,13 @@
 """The pages of trials in a real browser: a whole trial by one person and three tasters, by keyboard, in all widths."""
 
-import os
 import re
 
+import looks
 import pytest
-from axe_playwright_python.sync_playwright import Axe
-from browser import chromium, new_context, new_page, over_the_edge, site, too_small
+from browser import chromium, new_context, new_page, site
 from playwright.sync_api import expect
 
 from pitscribe.cook.trials.serving import servings, slip_words
-
-WIDTHS = (320, 390, 768, 1440)
-PICTURES = os.environ.get("PITSCRIBE_TEST_PICTURES")  # a folder for the screenshots, for who wants to look
 
 expect.set_options(timeout=30_000)
 
@@ -60,23 +56,8 @@ def test_a_cook_is_drawn_into_a_trial_by_the_keyboard_alone(running, browser):
 
 
 def look_at(page, name, schemes=("light", "dark")):
-    """The page as it is now, in every width: nothing over the edge or too small to tap, nothing that axe minds."""
-    before, fingers = page.viewport_size, "button, select, input:not([type=radio]), .choices label, .code"
-    for scheme in schemes:
-        page.emulate_media(color_scheme=scheme)
-        for width in WIDTHS:
-            page.set_viewport_size({"width": width, "height": 800})
-            where = f"{name} at {width}, {scheme}"
-            over = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
-            assert page.evaluate(over) == 0, where
-            assert page.evaluate(over_the_edge(".unseen")) == [], where
-            assert page.evaluate(too_small(fingers)) == [], where
-            if PICTURES:
-                page.screenshot(path=f"{PICTURES}/{name}_{width}_{scheme}.png", full_page=True)
-        found = Axe().run(page).response["violations"]
-        assert [v["id"] for v in found if v["impact"] in ("serious", "critical")] == [], (name, scheme)
-    page.emulate_media(color_scheme="light")
-    page.set_viewport_size(before)
+    fingers = "button, select, input:not([type=radio]), .choices label, .code"
+    looks.look_at(page, name, rolls=".unseen", fingers=fingers, schemes=schemes)
 
 
 def unfold(page, what):
