@@ -19,7 +19,7 @@ OPEN = frozenset({
     ENTER, FIRST, "/api/enter", "/api/first", "/static/page.css", "/static/mark.svg", "/favicon.ico",
     "/static/enter.js", "/static/first.js", "/static/door.js",
     # A guest at a blind tasting has a slip and no password, and by that sees that slip's form and nothing else.
-    "/taste", "/api/taste", "/api/taste/answer", "/static/taste.js", "/static/taste.css",
+    "/taste", "/api/taste", "/api/taste/answer", "/static/taste.js", "/static/taste.css", "/static/el.js",
 })
 HEADERS = {
     # Plotly writes style elements, hence 'unsafe-inline' for styles; scripts come from this host's files alone.

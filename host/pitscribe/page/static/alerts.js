@@ -1,7 +1,7 @@
 // Alerts: what was told of this cook, that a person knows of it, and quiet for a while.
 
 import { get, send } from "./api.js";
-import { el } from "./answers.js";
+import { el } from "./el.js";
 import { clock, onUnit, reading, unitName } from "./units.js";
 
 const QUIETS = [["Quiet for 30 min", 1800], ["for 2 h", 7200], ["Tell again", 0]];

@@ -1,17 +1,11 @@
 // The answers, the places and the loggers: from a snapshot to words and numbers on the page.
 
+import { el } from "./el.js";
 import { bandWords, fuelWords, stateWords } from "./fire.js";
 import { finishWords } from "./finish.js";
 import { degrees, temp, delta, signed, span, clock, dayClock, unitName, difference, reference } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
-/** An element with text; nothing from outside ever becomes markup. */
-export function el(tag, text, attributes = {}) {
-  const e = document.createElement(tag);
-  if (text !== undefined && text !== null) e.textContent = text;
-  for (const [k, v] of Object.entries(attributes)) e.setAttribute(k, v);
-  return e;
-}
 function put(node, text) { if (node.textContent !== text) node.textContent = text; }
 function part(card, name) { return card.querySelector(`[data-part="${name}"]`); }
 

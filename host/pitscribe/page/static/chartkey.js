@@ -1,6 +1,6 @@
 // The key below the chart: what is shaded or hatched on it, in words and figures, and the switch of the band.
 
-import { el } from "./answers.js";
+import { el } from "./el.js";
 import { held } from "./chartdata.js";
 import { safetySpans, stallSpans } from "./chartspans.js";
 import { clock, reference, span, temp, unitName } from "./units.js";

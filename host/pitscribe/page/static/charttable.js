@@ -1,6 +1,6 @@
 // The chart's data as a table, for whoever cannot see the chart or wants the numbers.
 
-import { el } from "./answers.js";
+import { el } from "./el.js";
 import { temp, unitName, clock, dayClock } from "./units.js";
 
 /** Fill `box` with at most some fifty rows of the whole cook: {from, to, places: [{place, t, c}]}. */

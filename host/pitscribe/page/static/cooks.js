@@ -2,7 +2,7 @@
 // What is asked for stands in the address, so that it can be sent on, and the browser's way back works.
 
 import { get, send } from "./api.js";
-import { el } from "./answers.js";
+import { el } from "./el.js";
 import { wireUnits, onUnit, clock, dayClock, delta, isF, span, temp, unitName } from "./units.js";
 
 const $ = (id) => document.getElementById(id);

@@ -1,7 +1,7 @@
 // What stands behind the answers: finish, stalls, fire, acts, evenness, safety and doneness, each folded away until it
 // is asked for. The words and figures are the analysis's; here they are only put into the person's unit and clock.
 
-import { el } from "./answers.js";
+import { el } from "./el.js";
 import { effectOf } from "./effects.js";
 import { bandWords, fuelWords, stateWords } from "./fire.js";
 import { COLDEST, forecastOf, median, range80 } from "./finish.js";

@@ -1,6 +1,6 @@
 // Forms whose refusals are told at the field that is meant; what was typed stays as it is.
 
-import { el } from "./answers.js";
+import { el } from "./el.js";
 
 let count = 0;
 

@@ -1,7 +1,8 @@
 // One cook, live or past: asks the host, listens to it, and hands each snapshot to those who show it.
 
 import { get, listen } from "./api.js";
-import { showAnswers, say, el } from "./answers.js";
+import { showAnswers, say } from "./answers.js";
+import { el } from "./el.js";
 import { showTroubles } from "./troubles.js";
 import { openNote, wireNotes, showNotes, offerKept } from "./notes.js";
 import { follow, redraw, wireChart } from "./chart.js";

@@ -1,7 +1,7 @@
 // Notes: one tap each, undo, change, withdraw; and the same list in words.
 
 import { send, Refused } from "./api.js";
-import { el } from "./answers.js";
+import { el } from "./el.js";
 import { effectWords } from "./effects.js";
 import { keep, kept, drop, known } from "./kept.js";
 import { clock, fromField, reference, toField } from "./units.js";

@@ -1,7 +1,7 @@
 // Photos of a cook: taken or chosen here, in a strip in order of time, and each large with its words and its time.
 
 import { Refused, send, sendFile } from "./api.js";
-import { el } from "./answers.js";
+import { el } from "./el.js";
 import { toast } from "./notes.js";
 import { clock, fromField, reference, toField, wall } from "./units.js";
 

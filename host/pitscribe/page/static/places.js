@@ -1,7 +1,7 @@
 // Putting right where the probes are: a row for each channel, with its place and kind.
 
 import { get, send } from "./api.js";
-import { el } from "./answers.js";
+import { el } from "./el.js";
 
 const $ = (id) => document.getElementById(id);
 

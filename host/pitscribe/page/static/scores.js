@@ -1,7 +1,7 @@
 // How it turned out: scores of the cook as a whole and of each place, and weights; each is kept as soon as it is given.
 
 import { get, send } from "./api.js";
-import { el } from "./answers.js";
+import { el } from "./el.js";
 import { isF, onUnit } from "./units.js";
 
 const KG = 0.45359237; // of a pound; the United States weigh in pounds where they measure in degF

@@ -1,7 +1,7 @@
 // Starting a cook: name, target, and which channel is where.
 
 import { get, send } from "./api.js";
-import { el } from "./answers.js";
+import { el } from "./el.js";
 import { toast } from "./notes.js";
 import { placesIn, rowOf, say } from "./places.js";
 import { bandOf, cutsOf, fill, targetOf } from "./settings.js";

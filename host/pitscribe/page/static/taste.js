@@ -1,30 +1,24 @@
 // A taster's form. It knows the slip's word, the task and the codes; of what they are codes, nobody tells it.
 
 import { wireDoor } from "./door.js";
+import { el } from "./el.js";
 
 const $ = (id) => document.getElementById(id);
 let form = null;
 
-function element(tag, text, attributes = {}) {
-  const made = document.createElement(tag);
-  if (text) made.textContent = text;
-  for (const [name, value] of Object.entries(attributes)) made.setAttribute(name, value);
-  return made;
-}
-
 function code(number) {
-  const label = element("label", null, { class: "code" });
-  label.append(element("input", null, { type: "radio", name: "code", value: number }), number);
+  const label = el("label", null, { class: "code" });
+  label.append(el("input", null, { type: "radio", name: "code", value: number }), number);
   return label;
 }
 
 function aspect({ name, words }) {
-  const box = element("div", null, { class: "aspect" });
-  box.append(element("b", name), element("span", `0 ${words[0]}; 5 ${words[1]}; ${form.most} ${words[2]}`, { class: "quiet small" }));
+  const box = el("div", null, { class: "aspect" });
+  box.append(el("b", name), el("span", `0 ${words[0]}; 5 ${words[1]}; ${form.most} ${words[2]}`, { class: "quiet small" }));
   for (const number of form.codes) {
-    const id = `score-${number}-${name}`, part = element("div"), choose = element("select", null, { id, "data-code": number, "data-aspect": name });
-    choose.append(element("option", "–", { value: "" }), ...Array.from({ length: form.most + 1 }, (_, n) => element("option", String(n), { value: n })));
-    part.append(element("label", number, { for: id, "aria-label": `${name} of ${number}` }), choose);
+    const id = `score-${number}-${name}`, part = el("div"), choose = el("select", null, { id, "data-code": number, "data-aspect": name });
+    choose.append(el("option", "–", { value: "" }), ...Array.from({ length: form.most + 1 }, (_, n) => el("option", String(n), { value: n })));
+    part.append(el("label", number, { for: id, "aria-label": `${name} of ${number}` }), choose);
     box.append(part);
   }
   return box;

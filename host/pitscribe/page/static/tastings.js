@@ -2,7 +2,7 @@
 // shown here names codes and never says which sample one of them is; the plating list alone does, on a page of its own.
 
 import { get, send } from "./api.js";
-import { el } from "./answers.js";
+import { el } from "./el.js";
 import { numberOf, offer, wireForm } from "./forms.js";
 import { dayClock } from "./units.js";
 

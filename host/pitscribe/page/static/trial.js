@@ -1,7 +1,7 @@
 // One trial: its pieces, the draw, what is put aside, its tastings (tastings.js), its close, and what it says so far.
 
 import { get, send } from "./api.js";
-import { el } from "./answers.js";
+import { el } from "./el.js";
 import { offer, wireForm } from "./forms.js";
 import { showTastings, wireTastings } from "./tastings.js";
 import { wireUnits, onUnit, isF } from "./units.js";

@@ -1,7 +1,7 @@
 // The list of trials, and the form that lays a new one down; it says at once what so many pieces can tell.
 
 import { get, send } from "./api.js";
-import { el } from "./answers.js";
+import { el } from "./el.js";
 import { numberOf, offer, wireForm } from "./forms.js";
 import { wireUnits, onUnit, dayClock, difference, isF, unitName } from "./units.js";
 

@@ -1,6 +1,7 @@
 // What wants a person: degraded states, the fire, safety; and advice. The words are the host's, the figures are put in here.
 
-import { el, isFresh, when } from "./answers.js";
+import { isFresh, when } from "./answers.js";
+import { el } from "./el.js";
 import { clock, delta, seconds, temp, unitName } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
