@@ -2,12 +2,14 @@
 
 import argparse
 import dataclasses
+import os
 import signal
 import threading
 import time
 
 from pitscribe.clock import SystemClock, set_well, system_clock_err_ms
 from pitscribe.commands.alerts import post_of, rules_of
+from pitscribe.commands.alive import Manager
 from pitscribe.commands.host import Host
 from pitscribe.commands.page import bases_of, link_for
 from pitscribe.config import Config, PageConfig
@@ -49,11 +51,31 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
         if clock_err_ms() is None:
             print("clock   not set yet; until it is, loggers are not told the time (see [host] trust_clock)")
         print(f"ledger  {config.home}, {host.ledger.frame_count()} frames", flush=True)
-        told: dict[str, str] = {}
-        while not stop.wait(LOOK_EVERY_S):
+        _look_after(host, stop, Manager.of(os.environ))
+
+
+def _look_after(host: Host, stop: threading.Event, manager: Manager) -> None:
+    """Tell what goes wrong or right until ``stop``; a sign of life goes out only after all parts were found alive."""
+    pause = LOOK_EVERY_S if manager.watchdog_s is None else min(LOOK_EVERY_S, manager.watchdog_s / 3)
+    told: dict[str, str] = {}
+    manager.ready(_how(host, told))
+    try:
+        while not stop.wait(pause):
             told = _tell_changes(told, _wrongs(host))
             if part := host.dead():
                 raise PitscribeError(f"the {part} has stopped by itself, so pitscribe ends; start it again")
+            manager.alive(_how(host, told))
+    finally:
+        manager.stopping()
+
+
+def _how(host: Host, wrongs: dict[str, str]) -> str:
+    """How it goes, in a line for whoever looks at the service."""
+    status = host.intake.status()
+    states = [heard.state for heard in status.heard.values() if heard.state is not None]
+    online = sum(state.condition is not None for state in states)
+    how = f"loggers online: {online} of {len(states)}; frames stored since the start: {status.stored}"
+    return "; ".join([*(f"{kind}: {text}" for kind, text in wrongs.items()), how])
 
 
 def _wrongs(host: Host) -> dict[str, str]:
