@@ -34,11 +34,11 @@ def cook(gap_s, *, after_h=2.0):
     return record([place("flat", t, 20 + 10 * warm), place("tip", t, 24 + 10 * warm), place("grate", t, 120.0, "air")])
 
 
-@pytest.mark.parametrize("years", [1, 10, 70])
+@pytest.mark.parametrize("years", [1, 70])
 def test_a_year_that_somebody_mistyped_costs_neither_memory_nor_the_answers(years):
     rec = cook(365 * DAY * years)
-    tracemalloc.start()
-    said, told = analyse(rec), replay(rec, 900.0)
+    tracemalloc.start()  # which makes all of it several times slower: hence steps of an hour
+    said, told = analyse(rec), replay(rec, 3600.0)
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert peak < 40e6
@@ -46,7 +46,7 @@ def test_a_year_that_somebody_mistyped_costs_neither_memory_nor_the_answers(year
     assert said.coldest.place == "flat"
     assert said.evenness.now.spread_k == pytest.approx(4.0)
     assert said.evenness.hours_known == pytest.approx(5.0, abs=0.1)
-    assert len(told["evenness"]["history"]) < 24 * 4 + 40
+    assert len(told["evenness"]["history"]) < 24 + 40
 
 
 def test_what_is_said_before_the_silence_is_what_it_would_be_without_it():

@@ -28,10 +28,28 @@ def cook(which):
     return Cook.of(*COOKS[which], READINGS)
 
 
-def read(instrument, cook, junction, calibrated=None):
+@functools.cache
+def junctions(which, placement):
+    """Of the instruments of one place in one cook, as they are built: deg C (seconds, instruments)."""
+    return cook(which).follow(placement, [instrument_of(which, placement, i).junction for i in range(DRAWS)])
+
+
+def instrument_of(which, placement, i):
+    """The ``i``-th of a place, as new: its draws begin anew."""
+    classes = sorted(TOLERANCES)
+    return Instrument(placement, 1000 * which + i, classes[i % len(classes)])
+
+
+@functools.cache
+def as_plugged_first(which, placement, i):
+    """What it reads in the cook on its own chip, whatever is known of it."""
+    return instrument_of(which, placement, i).in_cook(cook(which), junctions(which, placement)[:, i])
+
+
+def read(instrument, cook, bursts, calibrated=None):
     """Error, standard uncertainty and k at the last sample of each burst."""
     p = instrument.placement
-    t, *codes = instrument.in_cook(cook, junction)
+    t, *codes = bursts
     done = correct(p.chip, p.tc, *codes, t=t, kind=p.kind, tolerance=instrument.grade, calibrated=calibrated)
     last = slice(BURST.size - 1, None, BURST.size)
     return done.celsius[last] - cook.true(p), done.u[last], done.k[last]
@@ -61,18 +79,18 @@ def fleet(how):
     """kind of place of each instrument; error, u, k (instruments, readings)."""
     kinds, rows = [], []
     for which, placement in [(c, p) for c in range(len(COOKS)) for p in SIX]:
-        classes = sorted(TOLERANCES)
-        instruments = [Instrument(placement, 1000 * which + i, classes[i % len(classes)]) for i in range(DRAWS)]
-        junctions = cook(which).follow(placement, [i.junction for i in instruments])
-        for instrument, junction in zip(instruments, junctions.T, strict=True):
-            known = None
+        for i in range(DRAWS):
+            instrument, known = instrument_of(which, placement, i), None
             if how != "new":
                 box_c = instrument.rng.uniform(10, 35)
                 made = calibrate(instrument, box_c, ("ice",) if how == "ice" else ("ice", "boil"))
-                if how == "elsewhere":
-                    instrument.plug_into_a_chip()
                 known = made(how != "elsewhere")
-            rows.append(read(instrument, cook(which), junction, known))
+            if how == "elsewhere":
+                instrument.plug_into_a_chip()
+                bursts = instrument.in_cook(cook(which), junctions(which, placement)[:, i])
+            else:
+                bursts = as_plugged_first(which, placement, i)
+            rows.append(read(instrument, cook(which), bursts, known))
             kinds.append(placement.kind)
     return np.array(kinds), *(np.array(column) for column in zip(*rows, strict=True))
 
