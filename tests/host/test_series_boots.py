@@ -66,7 +66,7 @@ class Life:
             ledger.store_frames([(check(frame), frame)], road)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(seed=st.integers(0, 2**32))
 def test_every_frame_of_a_cooks_time_is_in_it_or_counted(tmp_path_factory, seed):
     life = Life(seed)
