@@ -27,7 +27,7 @@ def _script(name: str) -> str:
 
 # Script i brings a file of version i to version i + 1. Once released, a script is never changed.
 MIGRATIONS: tuple[Callable[[], str], ...] = tuple(
-    partial(_script, name) for name in ("schema.sql", *(f"schema_{version}.sql" for version in range(2, 11)))
+    partial(_script, name) for name in ("schema.sql", *(f"schema_{version}.sql" for version in range(2, 12)))
 )
 
 
