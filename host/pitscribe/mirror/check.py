@@ -13,6 +13,7 @@ from pitscribe.mirror.points import HOUR_MS, Stream
 from pitscribe.mirror.server import Server
 from pitscribe.mirror.streams import streams_of
 from pitscribe.series import Reader
+from pitscribe.series.times import STEADY
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +48,7 @@ def check(ledger: Ledger, mirror_id: int, server: Server, cook: Cook, name: str)
 
     name : of the ledger, in the tags
     """
-    reader = Reader(ledger, cook.id)
+    reader = Reader(ledger, cook.id, fit=STEADY)
     record = reader.read()
     streams = streams_of(record, analyse(record), reader.stretches(), name)
     held = ledger.mirror_blocks(mirror_id, cook.id) if record.cook.ended_ms is None else None

@@ -16,7 +16,7 @@ from pitscribe.mirror.marks import Marks, Times, marks_of
 from pitscribe.mirror.server import RefusedError
 from pitscribe.mirror.streams import FORECASTS, forecast_streams, streams_of
 from pitscribe.series import CookRecord, Reader, Stretch
-from pitscribe.series.times import FOREVER_MS
+from pitscribe.series.times import FOREVER_MS, STEADY
 
 ASIDE_S = 3600.0  # how long a cook that is not taken is left alone
 LOOK_S = 60.0  # how often cooks that are over are looked at
@@ -119,7 +119,7 @@ class Cooks:
 
     def _bring_live(self, copier: Copier, cook: Cook) -> int:
         if self._live is None or self._live[0] != cook.id:
-            self._live = cook.id, _Live(Reader(self._ledger, cook.id))
+            self._live = cook.id, _Live(Reader(self._ledger, cook.id, fit=STEADY))
         live = self._live[1]
         record = live.reader.read()
         newest = max((float(s.t[-1]) for s in record.places if s.t.size), default=0.0)
@@ -163,7 +163,7 @@ class Cooks:
 
     def _begin(self, copier: Copier, cook: Cook) -> int:
         marks = marks_of(self._ledger, cook, Times(self._ledger))
-        reader = Reader(self._ledger, cook.id)
+        reader = Reader(self._ledger, cook.id, fit=STEADY)
         record = reader.read()
         stretches: list[Stretch] = reader.stretches()
         streams = streams_of(record, analyse(record), stretches, self._name)

@@ -8,7 +8,7 @@ from pitscribe.ledger.values import Cook
 from pitscribe.series import BootTimes, boot_times
 from pitscribe.series.known import NOW
 from pitscribe.series.spans import key_of
-from pitscribe.series.times import boots_before, uptime_range
+from pitscribe.series.times import STEADY, boots_before, uptime_range
 
 Marks = tuple[Any, ...]
 
@@ -23,7 +23,7 @@ class Times:
     def of(self, logger: int) -> BootTimes:
         """Those of one logger."""
         if logger not in self._held:
-            self._held[logger] = boot_times(self._ledger, logger)
+            self._held[logger] = boot_times(self._ledger, logger, STEADY)
         return self._held[logger]
 
 

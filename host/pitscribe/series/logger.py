@@ -12,7 +12,7 @@ from pitscribe.metrology.uncertainty import Setup
 from pitscribe.series.between import give_or_take
 from pitscribe.series.notes import notes_in
 from pitscribe.series.spans import Key, Span
-from pitscribe.series.times import boots_before, told_by, unplaced, uptime_range
+from pitscribe.series.times import Fits, boots_before, told_by, unplaced, uptime_range
 from pitscribe.wire.frames import EVENT, TICKS, Channel, TickRun, decode_ticks
 
 _Run = tuple[int, tuple[Channel, ...]]  # boot and channel table
@@ -21,7 +21,7 @@ _Run = tuple[int, tuple[Channel, ...]]  # boot and channel table
 class LoggerSeries:
     """The strands of one logger's placements in a cook, as far as its frames have been read."""
 
-    def __init__(self, ledger: Ledger, number: int, key: Key, strand: Callable[[Setup], Strand]) -> None:
+    def __init__(self, ledger: Ledger, number: int, key: Key, strand: Callable[[Setup], Strand], fit: Fits) -> None:
         self._number, self._key, self._strand = number, key, strand
         self._spans = [span for span in key.spans if span.placement.logger == number]
         self._strands: dict[int, dict[_Run, Strand]] = {s.placement.id: {} for s in self._spans}
@@ -31,7 +31,7 @@ class LoggerSeries:
         # From here on whatever is stored is new. Frames stored while this reads come again: they are known by row.
         self._row = max((f.row for f in events), default=0)
         told = [(boot, anchor) for logger, boot, anchor in key.told if logger == number]
-        self._told = told_by(events, told)
+        self._told = told_by(events, told, fit)
         self._times = self._told.times(ledger.boots(number))
         self._bases = self._times.bases
         self.notes = notes_in(events, self._bases)

@@ -23,7 +23,9 @@ from pitscribe.series.known import NOW, KnownAir
 from pitscribe.series.logger import LoggerSeries
 from pitscribe.series.notes import merged
 from pitscribe.series.spans import Key, Stretch, key_of
+from pitscribe.series.times import Fits
 from pitscribe.series.values import CookRecord, Series, joined, sheet_series
+from pitscribe.wire.timebase import Timebase
 
 _Name = tuple[str, str]  # place and kind
 
@@ -54,9 +56,11 @@ class Reader:
     """
 
     def __init__(
-        self, ledger: Ledger, cook_id: int, *, known: str = NOW, strand: Callable[[Setup], Strand] = Strand
+        self, ledger: Ledger, cook_id: int, *, known: str = NOW, strand: Callable[[Setup], Strand] = Strand,
+        fit: Fits = Timebase.fit,
     ) -> None:
-        self._ledger, self._cook_id, self._known, self._strand = ledger, cook_id, known, strand
+        """fit : makes a boot's time of its anchors: the best that is known, or ``times.STEADY``"""
+        self._ledger, self._cook_id, self._known, self._strand, self._fit = ledger, cook_id, known, strand, fit
         self._key: Key | None = None
         self._loggers: dict[int, LoggerSeries] = {}
         self._sheets: dict[int, Series] = {}
@@ -68,7 +72,7 @@ class Reader:
         known, self._key = key == self._key, None  # an error on the way must not leave half of it for the next call
         if not known or not all(logger.advance(ledger) for logger in self._loggers.values()):
             numbers = dict.fromkeys(span.placement.logger for span in key.spans)
-            self._loggers = {number: LoggerSeries(ledger, number, key, self._strand) for number in numbers}
+            self._loggers = {number: LoggerSeries(ledger, number, key, self._strand, self._fit) for number in numbers}
         self._key = key
         sheets = [self._sheet(sheet) for sheet in ledger.sheets(cook.id)]
         missed = sum(logger.missed(key) for logger in self._loggers.values())

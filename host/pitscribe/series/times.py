@@ -1,6 +1,6 @@
 """When a logger's boots were: anchors in its frames, what people said, and where a boot stands among the others."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -10,9 +10,12 @@ from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import BootSpan, StoredFrame
 from pitscribe.series.between import RESETS, Window, end, limits, placed, windows
 from pitscribe.wire.frames import EVENT, decode_event
+from pitscribe.wire.steadytime import steady
 from pitscribe.wire.timebase import Anchor, Timebase, anchors_of
 
 FOREVER_MS = 1 << 60
+Fits = Callable[[Sequence[Anchor]], Timebase]
+STEADY: Fits = steady  # for copies: a time that changes only where it was off (``wire.steadytime``)
 
 
 class BootTimes(NamedTuple):
@@ -40,8 +43,10 @@ class Told(NamedTuple):
         return BootTimes({**self.anchored, **placed(found)}, found, boots)
 
 
-def told_by(events: Sequence[StoredFrame], people: Sequence[tuple[int, Anchor]]) -> Told:
-    """What a logger's event frames and people's anchors, (boot, anchor), say."""
+def told_by(
+    events: Sequence[StoredFrame], people: Sequence[tuple[int, Anchor]], fit: Fits = Timebase.fit
+) -> Told:
+    """What a logger's event frames and people's anchors, (boot, anchor), say. ``fit`` makes a boot's time of them."""
     by_boot: dict[int, list[Anchor]] = {}
     resets = set()
     for stored in events:
@@ -52,7 +57,7 @@ def told_by(events: Sequence[StoredFrame], people: Sequence[tuple[int, Anchor]])
             resets.add(stored.key.boot)
     for boot, anchor in people:
         by_boot.setdefault(boot, []).append(anchor)
-    return Told({boot: Timebase.fit(some) for boot, some in by_boot.items()}, frozenset(resets))
+    return Told({boot: fit(some) for boot, some in by_boot.items()}, frozenset(resets))
 
 
 def told_anchors(ledger: Ledger, number: int) -> list[tuple[int, Anchor]]:
@@ -61,9 +66,9 @@ def told_anchors(ledger: Ledger, number: int) -> list[tuple[int, Anchor]]:
     return [(a.boot, Anchor(a.uptime_ms, a.utc_ms / 1000, a.err_ms / 1000, a.source)) for a in told]
 
 
-def boot_times(ledger: Ledger, number: int) -> BootTimes:
-    """When the boots of a logger were."""
-    told = told_by(ledger.frames(number, kind=EVENT), told_anchors(ledger, number))
+def boot_times(ledger: Ledger, number: int, fit: Fits = Timebase.fit) -> BootTimes:
+    """When the boots of a logger were; ``fit`` makes a boot's time of its anchors."""
+    told = told_by(ledger.frames(number, kind=EVENT), told_anchors(ledger, number), fit)
     return told.times(ledger.boots(number))
 
 
