@@ -13,6 +13,7 @@ from pathlib import Path
 
 from pitscribe import __version__
 from pitscribe.commands.aims import add_aims
+from pitscribe.commands.export_parser import add_export
 from pitscribe.commands.mirror_parser import add_mirror
 from pitscribe.commands.outfit_parser import add_outfit
 from pitscribe.commands.papers_parser import add_compare, add_known, add_report
@@ -76,7 +77,7 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"pitscribe {__version__}")
     top.add_argument("--home", type=_folder, metavar="DIR", help="where the ledger and the settings are kept")
     sub = top.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
-    for add in (_demo, _serve, _cooks, _cook, _note, _plan, _import, add_outfit, _pull, _export, _replay, add_photo,
+    for add in (_demo, _serve, _cooks, _cook, _note, _plan, _import, add_outfit, _pull, add_export, _replay, add_photo,
                 add_report, add_compare, add_probe, _explain, _emf, _flags, _logger, _page, _alerts, _boots, add_score,
                 add_trial, add_mirror):
         add(sub)
@@ -222,15 +223,6 @@ def _pull(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     p.add_argument("port", metavar="PORT", help="its serial port: /dev/ttyACM0")
     p.add_argument("--all", action="store_true", help="also what is here already")
     p.add_argument("--time", action="store_true", help="tell it the time even if it has been told")
-
-
-def _export(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    p = sub.add_parser("export", help="a cook as CSV: corrected temperatures, uncertainties and flags")
-    p.set_defaults(module="tables", action="export")
-    p.add_argument("cook", nargs="?", help="number or name (default: the newest)")
-    p.add_argument("--out", type=Path, metavar="FILE", help="where to (default: standard output)")
-    p.add_argument("--unit", choices=["F", "C"], help="units of the temperatures")
-    add_known(p)
 
 
 def _replay(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:

@@ -12,8 +12,9 @@ from air_bench import COOKS, LOGGER, PLACES, cook_of, draw, frames_of, keep_erro
 
 from pitscribe.cli import main
 from pitscribe.clock import SetClock
+from pitscribe.commands.export_csv import write_csv
+from pitscribe.commands.export_table import Table
 from pitscribe.commands.ledgers import LEDGER_NAME
-from pitscribe.commands.tables import _write_csv
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.metrology import chips, its90
 from pitscribe.metrology.calibration import Point, body_of
@@ -163,9 +164,9 @@ def test_the_export_has_a_column_for_what_was_read(home):
     assert command(home, *LEARN) == 0
     with opened(home) as ledger:
         record = load(ledger, 2)
-    out = io.StringIO()
-    _write_csv(record, "C", out)
-    rows = list(csv.reader(io.StringIO(out.getvalue())))
+    out = io.BytesIO()
+    write_csv(Table(record, "C"), out)
+    rows = list(csv.reader(io.StringIO(out.getvalue().decode())))
     at = rows[0].index("stick as read [C]")
     assert [float(row[at]) for row in rows[1:]] == pytest.approx(record.as_read[0].celsius.tolist(), abs=6e-4)
     assert sum("as read" in cell for cell in rows[0]) == 1

@@ -116,26 +116,12 @@ def cooks(folder: Path) -> None:
         pitscribe(kept, "export", "--unit", "C", "--out", table)
         places = [word for kind, some in PARTS.items() for word in (f"--{kind}", ",".join(some))]
         pitscribe(both, "import", table, "--unit", "C", "--name", name, *places)
-        copy_notes(kept, both, name)
     first, *_ = DAYS
     page, beside = folder / "report.html", folder / "comparison.html"
     pitscribe(folder / f"demo-{first}", "report", "-o", page)
     pitscribe(both, "compare", *DAYS.values(), "-o", beside)
     photograph(page, DOCS / "pictures" / "report.png", REPORT_PX)
     photograph(beside, DOCS / "pictures" / "comparison.png")
-
-
-def copy_notes(one: Path, other: Path, name: str) -> None:
-    """What was wanted and noted of the cook in a home, for the cook of that name in another."""
-    source, target = (Ledger(home / "ledger.sqlite", SetClock(1_800_000_000.0)) for home in (one, other))
-    try:
-        from_cook, to_cook = source.cooks()[0], target.cook(name)
-        target.set_cook(to_cook.id, target_c=from_cook.target_c, band_c=from_cook.band_c)
-        for note in source.notes(from_cook.id):
-            target.add_note(to_cook.id, note.at_ms, note.kind, note.text)
-    finally:
-        source.close()
-        target.close()
 
 
 def known_truth(home: Path) -> str:

@@ -12,7 +12,7 @@ from typing import Any
 from pitscribe.clock import SystemClock
 from pitscribe.commands.aims import aims_of
 from pitscribe.commands.ledgers import LEDGER_NAME, read_ledger
-from pitscribe.commands.tables import is_file, names
+from pitscribe.commands.tables import is_file, take_table
 from pitscribe.commands.when import local, parse_span
 from pitscribe.config import Config
 from pitscribe.cook.answers import CannotSay
@@ -20,7 +20,6 @@ from pitscribe.cook.plain import degrees, difference, span
 from pitscribe.cook.replay import walk
 from pitscribe.cook.text import summary
 from pitscribe.errors import ConfigError
-from pitscribe.intake.table import import_table
 from pitscribe.ledger.cooks import CookSettings
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.series import CookRecord, load
@@ -99,10 +98,7 @@ def _record(config: Config, arguments: argparse.Namespace) -> tuple[CookRecord, 
     with tempfile.TemporaryDirectory(prefix="pitscribe-replay-") as folder:
         ledger = Ledger(Path(folder) / LEDGER_NAME, SystemClock())
         try:
-            done = import_table(
-                ledger, Path(arguments.source), unit=arguments.unit, air=names(arguments.air),
-                meat=names(arguments.meat), tz=arguments.tz, guess=True,
-            )
+            done = take_table(ledger, Path(arguments.source), arguments, guess=True)
             for line in done.table.assumed:
                 print(f"pitscribe: {line}", file=sys.stderr)  # not among what another program reads
             return load(ledger, done.cook.id), done.table.doubt

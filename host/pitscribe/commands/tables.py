@@ -1,36 +1,24 @@
-"""``pitscribe import`` and ``pitscribe export``: journal segments and CSV in, CSV out."""
+"""``pitscribe import``: journal segments and CSV in."""
 
 import argparse
-import csv
-import os
-import sys
-from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
-from typing import IO
 
-import numpy as np
-from numpy.typing import NDArray
-
-from pitscribe.commands.ledgers import begun_ledger, meant_cook, read_ledger
+from pitscribe.commands.ledgers import begun_ledger
 from pitscribe.commands.when import local, parse_past
 from pitscribe.config import Config
-from pitscribe.cook.analysis import flag_words
-from pitscribe.errors import ConfigError, StoreError
+from pitscribe.errors import ConfigError, TableError
 from pitscribe.intake.folder import import_folder
-from pitscribe.intake.table import import_table
+from pitscribe.intake.table import TableResult, import_table
+from pitscribe.intake.tableabout import beside, keep_beside, metadata_path
 from pitscribe.ledger.ledger import Ledger
-from pitscribe.series import CookRecord, Series, boot_times, give_or_take, heard_span, load
-
-Times = NDArray[np.float64]
+from pitscribe.series import boot_times, give_or_take, heard_span
 
 
 def run(config: Config, arguments: argparse.Namespace) -> None:
-    """Take in or give out."""
-    if arguments.action == "export":
-        with read_ledger(config) as ledger:
-            _export(config, ledger, arguments)
-        return
+    """Take in."""
     with begun_ledger(config) as ledger:
         if _is_table(arguments.path):
             _import_table(ledger, arguments)
@@ -91,19 +79,32 @@ def tell_timeless(ledger: Ledger, boots: Sequence[tuple[int, int]]) -> None:
 def _import_table(ledger: Ledger, arguments: argparse.Namespace) -> None:
     if arguments.started_at or arguments.boot is not None:
         raise ConfigError(f"--started-at is for journal segments; {arguments.path} says its times itself")
-    done = import_table(
-        ledger,
-        arguments.path,
-        unit=arguments.unit,
-        air=names(arguments.air),
-        meat=names(arguments.meat),
-        name=arguments.name,
-        tz=arguments.tz,
-    )
+    done = take_table(ledger, arguments.path, arguments, name=arguments.name)
     for line in (*done.table.assumed, *filter(None, [done.table.doubt])):
         print(line)
     state = "was imported before, as" if done.known else "is"
     print(f"{arguments.path} {state} cook {done.cook.id}, {done.cook.name}: {counted(done.table.t.size, 'row')}")
+
+
+def take_table(
+    ledger: Ledger, path: Path, arguments: argparse.Namespace, *, name: str | None = None, guess: bool = False
+) -> TableResult:
+    """Make a cook of a CSV, by what the command line says and, of what it does not, by the file beside an export."""
+    said = beside(path)
+    air, meat = names(arguments.air), names(arguments.meat)
+    if not air and not meat:
+        air, meat = list(said.air), list(said.meat)
+    with ledger.together():
+        done = import_table(
+            ledger, path, unit=arguments.unit, air=air, meat=meat, name=name, tz=arguments.tz, guess=guess
+        )
+        if done.known:
+            return done
+        try:
+            cook = keep_beside(ledger, done.cook, said, named=name is not None)
+        except ConfigError as error:
+            raise TableError(f"{metadata_path(path)}: {error}; export anew, or move that file away") from error
+        return replace(done, cook=cook)
 
 
 def counted(number: int, what: str, plural: str = "s") -> str:
@@ -114,80 +115,6 @@ def counted(number: int, what: str, plural: str = "s") -> str:
 def names(text: str) -> list[str]:
     """``A,B`` -> the names in it."""
     return [name.strip() for name in text.split(",") if name.strip()]
-
-
-def _export(config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
-    record = load(ledger, meant_cook(ledger, arguments.cook).id, known=arguments.known)
-    unit = arguments.unit or config.units
-    if arguments.out is None:
-        _write_csv(record, unit, sys.stdout)
-        return
-    out = arguments.out.resolve()  # a link stays, what it names is written
-    if out.exists() and not out.is_file():  # a pipe or a device is written to, not replaced
-        with out.open("w", newline="", encoding="utf-8") as straight:
-            _write_csv(record, unit, straight)
-        return
-    # Beside its place first: an export that fails leaves what was there.
-    part = out.with_name(out.name + ".part")
-    try:
-        with part.open("w", newline="", encoding="utf-8") as file:
-            _write_csv(record, unit, file)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(out)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise StoreError(f"{arguments.out}: {error.strerror}; choose another place with --out") from error
-
-
-def _write_csv(record: CookRecord, unit: str, out: IO[str]) -> None:
-    """One row a time; a place has its temperature, its standard uncertainty and its flags, the unit in the header.
-
-    Behind them, what the junction read at those air places that are corrected for stem and lag.
-    """
-    writer = csv.writer(out, lineterminator="\n")
-    header = ["time"]
-    for series in record.places:
-        header += [f"{series.place} [{unit}]", f"{series.place} u [{unit}]", f"{series.place} flags"]
-    header += [f"{series.place} as read [{unit}]" for series in record.as_read]
-    writer.writerow(header)
-    writer.writerows(_rows(record, unit))
-
-
-def _rows(record: CookRecord, unit: str) -> Iterator[list[str]]:
-    if not record.places:
-        return
-    t = np.unique(np.concatenate([_to_ms(s.t) for s in record.places]))
-    columns: list[list[tuple[str, ...]]] = [[*_column(s, t, unit)] for s in record.places]
-    columns += [[cells[:1] for cells in _column(s, t, unit)] for s in record.as_read]
-    for i, at in enumerate(t):
-        row = [datetime.fromtimestamp(round(at, 3), UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")]
-        for cells in columns:
-            row += cells[i]
-        yield row
-
-
-def _to_ms(t: Times) -> Times:
-    """Times to the millisecond, as they are written: two loggers' ticks within one become one row."""
-    return np.round(t, 3)
-
-
-def _column(series: Series, t: Times, unit: str) -> list[tuple[str, str, str]]:
-    """The three cells of one place at each time; empty where it has no sample or nothing can be said."""
-    scale, shift = (1.8, 32.0) if unit == "F" else (1.0, 0.0)
-    words = {int(f): " ".join(w.replace(" ", "-") for w in flag_words(int(f))) for f in np.unique(series.flags)}
-    cells = [("", "", "")] * t.size
-    rows = np.searchsorted(t, _to_ms(series.t))
-    for row, celsius, u, flags in zip(
-        rows.tolist(), series.celsius.tolist(), series.u.tolist(), series.flags.tolist(), strict=True
-    ):
-        known = celsius == celsius
-        cells[row] = (
-            f"{celsius * scale + shift:.3f}" if known else "",
-            f"{u * scale:.3f}" if known else "",
-            words[flags],
-        )
-    return cells
 
 
 def is_file(source: str) -> bool:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from pitscribe.errors import TableError
+from pitscribe.intake.tablecells import unguarded
 from pitscribe.ledger.values import TIMES_MS
 
 TIME = "time"
@@ -75,9 +76,10 @@ class Reading:
         if not first.strip():
             raise self._wrong("there is no header", f"name the columns there, one of them {TIME!r}")
         try:
-            splits = {d: [cell.strip() for cell in next(csv.reader([first], delimiter=d))] for d in DELIMITERS}
+            rows = {d: next(csv.reader([first], delimiter=d)) for d in DELIMITERS}
         except csv.Error as error:
             raise self._wrong(f"it cannot be read as CSV ({error})", "look at its quotation marks") from error
+        splits = {d: [unguarded(cell.strip()) for cell in row] for d, row in rows.items()}
         for delimiter, names in splits.items():
             if TIME in [name.lower() for name in names]:
                 return delimiter, names
