@@ -33,6 +33,9 @@
     token = "mirror.token"  # the file with it, in this folder or anywhere; none: the server lets anybody in
     name = "home"           # of this ledger in the copy; two ledgers in one bucket need two names
 
+    [neighbours]            # what other programs are told over MQTT, see docs/NEIGHBOURS.md
+    discovery = "homeassistant" # a home hub's prefix for MQTT discovery; without it hubs are told nothing
+
     [host]
     trust_clock = true      # this machine's clock is right, though the system does not say so (or cannot)
 """
@@ -51,7 +54,7 @@ KEYS = (
     "units", "broker.host", "broker.port", "broker.user", "broker.password", "broker.tls", "broker.ca", "broker.listen",
     "page.port", "page.listen", "page.names", "page.ask_at_home", "page.certificate", "page.key", "alerts.urls",
     "alerts.kinds", "alerts.spread", "mirror.url", "mirror.bucket", "mirror.org", "mirror.token", "mirror.name",
-    "host.trust_clock",
+    "neighbours.discovery", "host.trust_clock",
 )
 
 
@@ -109,6 +112,7 @@ class Config:
     page: PageConfig = PageConfig()
     alerts: AlertsConfig = AlertsConfig()
     mirror: MirrorConfig | None = None
+    discovery: str | None = None  # the prefix of a home hub's MQTT discovery; None: off
     trust_clock: bool = False
 
     def folder(self) -> Path:
@@ -156,8 +160,8 @@ class _Reader:
         self._table = table
 
     def config(self, home: Path) -> Config:
-        names = ("broker", "page", "alerts", "mirror", "host")
-        broker, page, alerts, mirror, host = (self._section(name) for name in names)
+        names = ("broker", "page", "alerts", "mirror", "neighbours", "host")
+        broker, page, alerts, mirror, neighbours, host = (self._section(name) for name in names)
         if "host" not in broker and (stray := {"user", "password", "tls", "ca"} & broker.keys()):
             raise ConfigError(
                 f"{self._path}: broker.{min(stray)} is for a broker that you run already: name it with broker.host "
@@ -182,9 +186,10 @@ class _Reader:
             page=self._page(page, home),
             alerts=self._alerts(alerts, units),
             mirror=self._mirror(mirror, home),
+            discovery=self._discovery(neighbours),
             trust_clock=self._take(host, "trust_clock", bool, False, "host."),
         )
-        rests = zip(names, (broker, page, alerts, mirror, host), strict=True)
+        rests = zip(names, (broker, page, alerts, mirror, neighbours, host), strict=True)
         for name, rest in (("", self._table), *((f"{name}.", rest) for name, rest in rests)):
             if rest:
                 raise ConfigError(f"{self._path}: unknown key {name}{min(rest)}; known are {', '.join(KEYS)}")
@@ -216,6 +221,15 @@ class _Reader:
         if not url.startswith(("http://", "https://")):
             raise ConfigError(f'{self._path}: mirror.url = "{url}": must begin with http:// or https://')
         return MirrorConfig(url, bucket, org or "", None if token is None else home / token, name or "home")
+
+    def _discovery(self, neighbours: dict[str, Any]) -> str | None:
+        prefix: str | None = self._take(neighbours, "discovery", str, None, "neighbours.")
+        if prefix is not None and (set(prefix) & set("+#\0") or prefix.strip("/").split("/")[0] in ("", "pitscribe")):
+            raise ConfigError(
+                f'{self._path}: neighbours.discovery = "{prefix}": must be the beginning of a topic that is none of '
+                'ours, without + and #, mostly "homeassistant"; leave it out for none'
+            )
+        return None if prefix is None else prefix.strip("/")
 
     def _alerts(self, alerts: dict[str, Any], units: str) -> AlertsConfig:
         urls, kinds = (self._take(alerts, name, list, None, "alerts.") for name in ("urls", "kinds"))

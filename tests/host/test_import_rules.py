@@ -24,12 +24,13 @@ ALLOWED = {
     "intake": {"wire", "ledger", "clock", "private"},
     "watch": {"cook", "series", "ledger", "clock"},
     "mirror": {"cook", "series", "ledger", "metrology", "clock"},
+    "neighbours": {"watch", "cook", "wire", "clock", "private"},
     "page": {"report", "watch", "cook", "series", "ledger", "wire", "metrology", "clock", "private"},
     "report": {"cook", "series", "ledger", "metrology"},
     "simulate": {"metrology", "wire"},
     "commands": {
         "cook", "series", "ledger", "wire", "metrology", "intake", "watch", "page", "report", "simulate",
-        "mirror", "clock", "config", "private",
+        "mirror", "neighbours", "clock", "config", "private",
     },
     "cli": {"commands", "config"},
 }

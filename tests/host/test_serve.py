@@ -59,7 +59,7 @@ def test_when_a_part_dies_serve_ends_with_one_line_and_status_1(tmp_path, part, 
 
 def test_all_parts_are_alive_until_it_ends(tmp_path):
     with Host(tmp_path, SystemClock(), BrokerConfig(port=0, listen="127.0.0.1"), page=PageConfig(port=0)) as host:
-        assert set(host._parts) == {"broker", "intake", "watch", "page"}
+        assert set(host._parts) == {"broker", "intake", "watch", "neighbours", "page"}
         assert host.dead() is None
     assert host.dead() is not None
 

@@ -18,6 +18,9 @@ from pitscribe.intake.keyring import Keyring
 from pitscribe.intake.mqtt import Intake
 from pitscribe.intake.status import Wrong
 from pitscribe.ledger.ledger import Ledger
+from pitscribe.neighbours.discovery import Hub
+from pitscribe.neighbours.neighbours import Neighbours, last_will
+from pitscribe.neighbours.shown import Book
 from pitscribe.page.app import make_app
 from pitscribe.page.door.door import Door, is_loopback
 from pitscribe.page.server import PageServer
@@ -42,7 +45,8 @@ class Host:
     """``with Host(...) as host:`` runs until the block ends; ``dead()`` says if a part has ended by itself.
 
     ``page`` None: no page, and no live analysis. ``telling``: what is told to whom; None: nothing to anybody.
-    ``mirror``: where a copy is to be; None: nowhere. ``clock_err_ms``: how far off ``clock`` may be.
+    ``mirror``: where a copy is to be; None: nowhere. ``hub``: how home hubs are told of the cook; None: they are not.
+    ``clock_err_ms``: how far off ``clock`` may be.
     """
 
     def __init__(
@@ -54,12 +58,13 @@ class Host:
         page: PageConfig | None = None,
         telling: tuple[Rules, Post | None] | None = None,
         mirror: MirrorConfig | None = None,
+        hub: Hub | None = None,
         stale_after_s: float = STALE_AFTER_S,
         clock_err_ms: ClockErr = set_well,
     ) -> None:
         self._folder, self._clock, self._broker_config = folder, clock, broker
         self._page_config, self._stale_after_s, self._clock_err_ms = page, stale_after_s, clock_err_ms
-        self._telling, self._mirror_config = telling, mirror
+        self._telling, self._mirror_config, self._hub = telling, mirror, hub
         self.mirror: Mirror | None = None
         self._parts: dict[str, Callable[[], bool]] = {}  # whether each is alive
         self._stack = contextlib.ExitStack()
@@ -79,9 +84,10 @@ class Host:
                 stack.callback(self.page.stop)  # gives the port back if the rest fails
             self.where = self._open_broker(stack)
             keyring = Keyring(self._folder)
+            book = Book(self._folder)
             self.intake = Intake(
                 self.ledger, self._clock, *self.where, clock_err_ms=self._clock_err_ms, secret_of=keyring.secret_of,
-                tls=self._broker_config.tls, ca=self._broker_config.ca
+                tls=self._broker_config.tls, ca=self._broker_config.ca, will=last_will(book.host)
             )
             self.intake.start()
             stack.callback(self.intake.stop)
@@ -90,6 +96,9 @@ class Host:
                 self._parts["watch"] = _thread_of("watch", self.watch.start).is_alive
                 stack.callback(self.watch.stop)
                 self._start_teller(stack)
+                self.neighbours = Neighbours(self.watch, self._clock, self.intake, book, hub=self._hub)
+                self._parts["neighbours"] = _thread_of("neighbours", self.neighbours.start).is_alive
+                stack.callback(self.neighbours.stop)
                 self._parts["page"] = _thread_of("page", self.page.start).is_alive
                 stack.callback(self.page.stop)  # before what it shows ends
             if self._mirror_config is not None:

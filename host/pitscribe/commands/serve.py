@@ -15,6 +15,7 @@ from pitscribe.commands.page import bases_of, link_for
 from pitscribe.config import Config, PageConfig
 from pitscribe.errors import PitscribeError
 from pitscribe.intake.broker import CREDENTIALS_NAME
+from pitscribe.neighbours.discovery import Hub
 from pitscribe.page.door.door import is_loopback
 
 LOOK_EVERY_S = 1.0
@@ -38,7 +39,7 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
     clock_err_ms = set_well if config.trust_clock else system_clock_err_ms
     with Host(
         config.folder(), SystemClock(), broker, page=page, telling=telling, mirror=config.mirror,
-        clock_err_ms=clock_err_ms
+        hub=None if config.discovery is None else Hub(config.discovery, config.units), clock_err_ms=clock_err_ms
     ) as host:
         _tell_page(host, page)
         if broker.host is None:
@@ -48,6 +49,8 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
             print(f"broker  {broker.host}:{broker.port}")
         if config.mirror is not None:
             print(f"mirror  {config.mirror.url}, bucket {config.mirror.bucket}")
+        if config.discovery is not None:
+            print(f"hub     discovery messages under {config.discovery}/")
         if clock_err_ms() is None:
             print("clock   not set yet; until it is, loggers are not told the time (see [host] trust_clock)")
         print(f"ledger  {config.home}, {host.ledger.frame_count()} frames", flush=True)
@@ -84,6 +87,8 @@ def _wrongs(host: Host) -> dict[str, str]:
         wrongs["alerts"] = f"cannot be sent, and are tried again: {host.teller.trouble}"
     if host.mirror is not None and host.mirror.trouble is not None:
         wrongs["mirror"] = host.mirror.trouble.text
+    if host.neighbours.trouble is not None:
+        wrongs["neighbours"] = host.neighbours.trouble
     return wrongs
 
 

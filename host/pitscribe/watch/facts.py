@@ -6,7 +6,7 @@ Temperatures degC, times UTC s, rates K/h. Ages are not in it: whoever shows it 
 
 import zlib
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
@@ -79,7 +79,8 @@ def body(record: CookRecord, analysis: Analysis, around: Around, readings: int) 
     """
     running = record.cook.ended_ms is None
     places = [
-        _place(series, said, running, around) for series, said in zip(record.places, analysis.places, strict=True)
+        _there(_place(series, said, running, around), said, around)
+        for series, said in zip(record.places, analysis.places, strict=True)
     ]
     present = [p for p in places if p.quality != "over"]
     found = troubles(record, present, around)
@@ -138,6 +139,14 @@ def _place(series: Series, said: Analysed, running: bool, around: Around) -> Pla
     u95 = float(series.expanded()[last])
     return PlaceNow(series.place, series.kind, round(celsius, 3), round(u, 3), round(u95, 3), t, quality == "good",
                     said.rate_k_h, said.rate_u_k_h, quality, words, limit, _doubt(said) if quality == "good" else "")
+
+
+def _there(place: PlaceNow, said: Analysed, around: Around) -> PlaceNow:
+    """With the flags of its newest sample, and with the channel that its probe is on."""
+    flags, spot = ", ".join(said.flags), around.spots.get(place.place)
+    if spot is None:
+        return replace(place, flags=flags)
+    return replace(place, flags=flags, logger=f"{spot.logger:08x}", channel=spot.channel, placed=spot.placed)
 
 
 def _remedy(said: Analysed) -> str:

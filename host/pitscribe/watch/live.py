@@ -18,7 +18,7 @@ from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Cook, LoggerInfo, Placement
 from pitscribe.series import CookRecord
 from pitscribe.watch import facts, fault, freshness
-from pitscribe.watch.around import Around, places_over
+from pitscribe.watch.around import Around, places_over, spots_of
 from pitscribe.watch.desks import Desks
 from pitscribe.watch.hearing import Hearing
 from pitscribe.watch.outlook import Matter, Outlook, Work, in_thread
@@ -230,6 +230,7 @@ class Watch:
             heard=heard,
             quiet=quiet,
             photos=self._ledger.photos(cook.id),
+            spots=spots_of(cook, placements, now),
         )
         record, analysis, readings = self._desks.look_at(cook, placements, around.over)
         matter = Matter((cook.target_c, tuple(placements)), (cook, record.notes, frozenset(around.over)), readings)

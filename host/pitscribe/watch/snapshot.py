@@ -34,6 +34,9 @@ class PlaceNow:
     quality : "good", "old", "fault", "none" or "over";  words : what is wrong, or why there is no rate
     stale_after_s : age from which its reading is not the present one
     doubt : what is to be known of a good reading: it is of another place, or less certain
+    flags : words of the newest sample's flags, a comma between them
+    logger, channel, placed : where the probe is that is there now, the logger as 8 hex digits, and since when (UTC s);
+        None where none is
     """
 
     place: str
@@ -49,6 +52,10 @@ class PlaceNow:
     words: str
     stale_after_s: float
     doubt: str = ""
+    flags: str = ""
+    logger: str | None = None
+    channel: int | None = None
+    placed: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

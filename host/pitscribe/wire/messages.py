@@ -115,6 +115,16 @@ def order_topic(logger: int) -> str:
     return topic(logger, "order")
 
 
+def temp_topic(logger: int, channel: int) -> str:
+    """Return the topic at which the host shows the corrected temperature of a channel to anyone else."""
+    return f"{_ROOT}/{logger:08x}/temp/{channel}"
+
+
+def host_topic(host: int, word: str) -> str:
+    """Return a topic at which a host shows something of its own; ``host``: its number among those on the broker."""
+    return f"{_ROOT}/host/{host:08x}/{word}"
+
+
 def every_logger(word: str) -> str:
     """Return the subscription to ``word`` of all loggers."""
     return topic(0, word).replace("00000000", "+")
