@@ -22,6 +22,7 @@ SHORTEST, LONGEST = 10, 200  # characters of a password; NIST SP 800-63B asks fo
 LINK_S = 3600.0
 # RFC 7914's scrypt; 16 MiB (128 N r) a try: a Raspberry Pi does one in a fraction of a second, a guesser no more.
 COST = {"n": 2**14, "r": 8, "p": 1}
+_HASH_BYTES = 32
 _TURN = threading.Lock()  # one try at a time: a crowd of guesses does not take the memory of a small computer
 
 
@@ -69,7 +70,7 @@ class Lock:
     def takes(self, word: str, now: float) -> bool:
         """Whether a link's word is good now."""
         link = self._read().link
-        return link is not None and now <= link[1] and hmac.compare_digest(_digest(word), link[0])
+        return link is not None and now <= link[1] and hmac.compare_digest(_digest(word).encode(), link[0].encode())
 
     def set_password(self, password: str, word: str, now: float) -> None:
         """Set the password by a link's word, which is used up; all sessions end.
@@ -96,12 +97,8 @@ class Lock:
                     return kept
         try:
             said = json.loads(text)
-            link = said["link"]
-            hashed = said["hashed"]
-            if hashed is not None and not {"n", "r", "p", "salt", "hash"} <= hashed.keys():
-                raise ValueError("half of a password")
-            return _Kept(str(said["key"]), int(said["round"]), hashed, None if link is None else (link[0], link[1]))
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            return _Kept(str(said["key"]), int(said["round"]), _password(said["hashed"]), _link(said["link"]))
+        except (ValueError, KeyError, TypeError, RecursionError) as error:
             raise ConfigError(
                 f"{self._path}: not what Pitscribe wrote ({error}); delete it, and set the page's password anew"
             ) from error
@@ -111,11 +108,28 @@ class Lock:
         write_private(self._path, json.dumps(body, indent=1), "the page's password is to be there")
 
 
+def _password(said: Any) -> dict[str, Any] | None:
+    """A kept password, its parts looked at: a damaged one is found when it is read, not when somebody comes in, and
+    asks for no more memory or time than one of ours does."""
+    if said is None:
+        return None
+    salt, kept = (base64.b64decode(said[name], validate=True) for name in ("salt", "hash"))
+    if len(salt) < 16 or len(kept) != _HASH_BYTES:
+        raise ValueError("half of a password")
+    if any(said[name] != much for name, much in COST.items()):
+        raise ValueError("a hash that is none of ours")
+    return {**said, **COST}
+
+
+def _link(said: Any) -> tuple[str, float] | None:
+    return None if said is None else (str(said[0]), float(said[1]))
+
+
 def _hash(password: str, cost: dict[str, Any]) -> bytes:
     salt = base64.b64decode(cost["salt"])
     with _TURN:
         return hashlib.scrypt(
-            password.encode(), salt=salt, n=int(cost["n"]), r=int(cost["r"]), p=int(cost["p"]), maxmem=2**26, dklen=32
+            password.encode(), salt=salt, n=cost["n"], r=cost["r"], p=cost["p"], maxmem=2**26, dklen=_HASH_BYTES
         )
 
 
