@@ -60,7 +60,7 @@ def sift(arrived: Sequence[Arrived]) -> Sifted:
     for item, found in zip(arrived, _check_all([item.data for item in arrived]), strict=True):
         if isinstance(found, FrameError):
             certain = found.reason in KEY_IS_CERTAIN or (found.reason == "fault" and _head_is_sound(item.data))
-            key = FrameKey(*_KEY.unpack_from(item.data, 4)) if certain else None
+            key = key_of(item.data) if certain else None
             reason, detail = found.reason, str(found)
         else:
             key, reason, detail = found.key, *_implausible(found)
@@ -76,6 +76,11 @@ def sift(arrived: Sequence[Arrived]) -> Sifted:
             else:
                 out.good.append((found, item.data))
     return out
+
+
+def key_of(frame: bytes) -> FrameKey:
+    """The key of a frame that is good or held."""
+    return FrameKey(*_KEY.unpack_from(frame, 4))
 
 
 def _implausible(head: Head) -> tuple[str, str]:

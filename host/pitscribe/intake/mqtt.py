@@ -12,9 +12,9 @@ said again. After ``stored``: the commit had been synced to the disk before.
 
 import secrets
 import threading
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
@@ -29,6 +29,7 @@ from pitscribe.intake.speaker import SecretOf, Speaker, nobody
 from pitscribe.intake.status import Intaken, Status
 from pitscribe.intake.timeteller import ANCHOR_EVERY_S, CLOCK_NOT_SET, TimeTeller
 from pitscribe.ledger.ledger import Ledger
+from pitscribe.ledger.values import StoreCount
 from pitscribe.wire import messages
 from pitscribe.wire.frames import FrameKey
 
@@ -42,6 +43,8 @@ LAST_WORD_S = 2.0  # how long the broker may take to confirm the last `stored` w
 
 class Intake:
     """``Intake(...).start()`` takes in what loggers send until ``stop()``. Any thread may ask ``status()``."""
+
+    HEARD: ClassVar[dict[str, int]] = {"frame": 1, "state": 1, "now": 0}  # words of loggers and their QoS
 
     def __init__(
         self,
@@ -86,7 +89,7 @@ class Intake:
         if will is not None:
             self._client.will_set(*will, qos=1, retain=True)
         if tls:
-            self._verify(ca)
+            verify(self._client, ca)
         self._speaker = Speaker(self._client, self._status, secret_of)
 
     def _make_client(self, user: str | None, password: str | None, reconnect_s: tuple[int, int]) -> paho.Client:
@@ -103,14 +106,6 @@ class Intake:
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_message
         return client
-
-    def _verify(self, ca: Path | None) -> None:
-        try:
-            self._client.tls_set(None if ca is None else str(ca))
-        except (OSError, ValueError) as error:
-            raise ConfigError(
-                f"{ca}: {error}; broker.ca in pitscribe.toml must name the certificate of an authority, in PEM"
-            ) from error
 
     # life
 
@@ -182,8 +177,7 @@ class Intake:
             self._ready.set()
             return
         self._connections += 1
-        quality = {"frame": 1, "state": 1, "now": 0}
-        client.subscribe([(messages.every_logger(word), qos) for word, qos in quality.items()])
+        client.subscribe([(messages.every_logger(word), qos) for word, qos in self.HEARD.items()])
 
     def _on_subscribe(self, _client: paho.Client, _data: Any, _mid: int, codes: list[ReasonCode], _props: Any) -> None:
         if any(code.is_failure for code in codes):
@@ -207,7 +201,7 @@ class Intake:
         try:
             self._came(message)
         except Exception as error:  # whatever one message does, the next one is taken in
-            self._status.wrong("fault", _fault(error))
+            self._status.wrong("fault", fault(error))
 
     def _came(self, message: paho.MQTTMessage) -> None:
         data = bytes(message.payload[:MOST_KEPT])
@@ -254,14 +248,17 @@ class Intake:
     def _write(self) -> None:
         while batch := self._inbox.take(BATCH):
             try:
-                sifted = self._sift(batch)
-                if self._store_patiently(sifted):
-                    self._tell_stored(sifted.keys)
-                self._keep_said(batch)
+                self._take_in(batch)
             except Exception as error:  # nothing was said of these frames, so they come again; the intake goes on
-                self._status.wrong("fault", _fault(error))
+                self._status.wrong("fault", fault(error))
             else:
                 self._status.right("fault")
+
+    def _take_in(self, batch: Sequence[Message]) -> None:
+        sifted = self._sift(batch)
+        if self._patiently(lambda: self._store(sifted)):
+            self._tell_stored(sifted.keys)
+        self._keep_said(batch)
 
     def _sift(self, batch: Sequence[Message]) -> Sifted:
         sifted = sift([Arrived(m.data, m.topic, m.logger) for m in batch if m.word == "frame"])
@@ -273,15 +270,17 @@ class Intake:
                 sifted.refused.append(Refused(message.data, message.topic, "message", message.wrong))
         return sifted
 
-    def _store_patiently(self, sifted: Sifted) -> bool:
+    def _patiently(self, store: Callable[[], None]) -> bool:
         """Store, and while the ledger cannot, keep trying: meanwhile the inbox fills and the loggers wait."""
         pause = RETRY_S[0]
         while True:
             try:
-                self._store(sifted)
+                store()
+                self._can_store(True)
                 return True
             except StoreError as error:
                 self._status.wrong("store", str(error))
+                self._can_store(False)
             if self._stopping.wait(pause):
                 return False  # nothing was said of these; they will be sent again
             pause = min(pause * 2, RETRY_S[1])
@@ -289,11 +288,18 @@ class Intake:
     def _store(self, sifted: Sifted) -> None:
         if not (sifted.good or sifted.held or sifted.refused):
             return
+        count = self._put(sifted)
+        self._status.stored(count, [*sifted.held, *sifted.refused])
+
+    def _put(self, sifted: Sifted) -> StoreCount:
         with self._ledger.together():
             count = self._ledger.store_frames(sifted.good, "mqtt")
             self._ledger.set_aside(sifted.held, must_keep=True)
             self._ledger.set_aside(sifted.refused)
-        self._status.stored(count, [*sifted.held, *sifted.refused])
+        return count
+
+    def _can_store(self, yes: bool) -> None:
+        """Said after each try; who takes in with others lets them know."""
 
     def _keep_said(self, batch: Sequence[Message]) -> None:
         self._last_words.take(batch)
@@ -313,5 +319,16 @@ class Intake:
                 self._speaker.say(logger, "stored", messages.stored(ranges[at : at + RANGES_A_MESSAGE]))
 
 
-def _fault(error: Exception) -> str:
+def verify(client: paho.Client, ca: Path | None) -> None:
+    """Have a client verify its broker's certificate. Raises ConfigError if the authority's cannot be read."""
+    try:
+        client.tls_set(None if ca is None else str(ca))
+    except (OSError, ValueError) as error:
+        raise ConfigError(
+            f"{ca}: {error}; broker.ca in pitscribe.toml must name the certificate of an authority, in PEM"
+        ) from error
+
+
+def fault(error: Exception) -> str:
+    """The words for an error that nobody foresaw."""
     return f"a fault in pitscribe itself: {type(error).__name__}: {error}"
