@@ -19,6 +19,7 @@ from pitscribe.commands.outfit_parser import add_outfit
 from pitscribe.commands.papers_parser import add_compare, add_known, add_report
 from pitscribe.commands.photo_parser import add_photo
 from pitscribe.commands.probe_parser import add_probe
+from pitscribe.commands.share_parser import add_share
 from pitscribe.commands.trial_parser import add_score, add_trial
 from pitscribe.config import read_config
 from pitscribe.errors import PitscribeError
@@ -79,7 +80,7 @@ def parser() -> argparse.ArgumentParser:
     sub = top.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
     for add in (_demo, _serve, _cooks, _cook, _note, _plan, _import, add_outfit, _pull, add_export, _replay, add_photo,
                 add_report, add_compare, add_probe, _explain, _emf, _flags, _logger, _page, _alerts, _boots, add_score,
-                add_trial, add_mirror):
+                add_trial, add_mirror, add_share):
         add(sub)
     return top
 

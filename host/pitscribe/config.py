@@ -33,6 +33,12 @@
     token = "mirror.token"  # the file with it, in this folder or anywhere; none: the server lets anybody in
     name = "home"           # of this ledger in the copy; two ledgers in one bucket need two names
 
+    [share]                 # several processes take in together, see docs/SCALE.md; without it there is one
+    name = "north"          # of this process; small letters, digits and "-"
+    members = ["north", "south", "west"] # all of them, the same in each
+    group = "pit"           # a name for them together; another one if two groups share a broker
+    keepers = { "a0b1c2d3" = "south" } # loggers that another process is to keep than the one that the rule names
+
     [neighbours]            # what other programs are told over MQTT, see docs/NEIGHBOURS.md
     discovery = "homeassistant" # a home hub's prefix for MQTT discovery; without it hubs are told nothing
 
@@ -41,20 +47,25 @@
 """
 
 import os
+import re
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from pitscribe.errors import ConfigError
 
 FILE_NAME = "pitscribe.toml"
-_KINDS = {str: "a text in quotation marks", int: "a whole number", bool: "true or false", list: "a list in [ ]"}
+_NAME, _LOGGER = re.compile("[a-z0-9-]{1,32}"), re.compile("[0-9a-f]{8}")
+_KINDS = {
+    str: "a text in quotation marks", int: "a whole number", bool: "true or false", list: "a list in [ ]",
+    dict: "a table in { }",
+}
 KEYS = (
     "units", "broker.host", "broker.port", "broker.user", "broker.password", "broker.tls", "broker.ca", "broker.listen",
     "page.port", "page.listen", "page.names", "page.ask_at_home", "page.certificate", "page.key", "alerts.urls",
     "alerts.kinds", "alerts.spread", "mirror.url", "mirror.bucket", "mirror.org", "mirror.token", "mirror.name",
-    "neighbours.discovery", "host.trust_clock",
+    "share.name", "share.members", "share.group", "share.keepers", "neighbours.discovery", "host.trust_clock",
 )
 
 
@@ -103,6 +114,16 @@ class MirrorConfig:
 
 
 @dataclass(frozen=True, slots=True)
+class ShareConfig:
+    """The processes that take in together, and which this one is. ``keepers``: by the loggers' numbers."""
+
+    name: str
+    members: tuple[str, ...]
+    group: str = "pit"
+    keepers: dict[int, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class Config:
     """All settings, with the folder that everything is kept in."""
 
@@ -112,6 +133,7 @@ class Config:
     page: PageConfig = PageConfig()
     alerts: AlertsConfig = AlertsConfig()
     mirror: MirrorConfig | None = None
+    share: ShareConfig | None = None
     discovery: str | None = None  # the prefix of a home hub's MQTT discovery; None: off
     trust_clock: bool = False
 
@@ -160,8 +182,8 @@ class _Reader:
         self._table = table
 
     def config(self, home: Path) -> Config:
-        names = ("broker", "page", "alerts", "mirror", "neighbours", "host")
-        broker, page, alerts, mirror, neighbours, host = (self._section(name) for name in names)
+        names = ("broker", "page", "alerts", "mirror", "share", "neighbours", "host")
+        broker, page, alerts, mirror, shared, neighbours, host = (self._section(name) for name in names)
         if "host" not in broker and (stray := {"user", "password", "tls", "ca"} & broker.keys()):
             raise ConfigError(
                 f"{self._path}: broker.{min(stray)} is for a broker that you run already: name it with broker.host "
@@ -171,6 +193,9 @@ class _Reader:
         units = self._take(self._table, "units", str, "F")
         if units not in ("F", "C"):
             raise ConfigError(f'{self._path}: units = "{units}": must be "F" or "C"')
+        if shared and "host" not in broker:
+            raise ConfigError(f"{self._path}: [share] wants a broker that all reach: name it with broker.host")
+        share = self._share(shared)
         config = Config(
             home=home,
             units=units,
@@ -185,11 +210,12 @@ class _Reader:
             ),
             page=self._page(page, home),
             alerts=self._alerts(alerts, units),
-            mirror=self._mirror(mirror, home),
+            mirror=self._mirror(mirror, home, "home" if share is None else share.name),
+            share=share,
             discovery=self._discovery(neighbours),
             trust_clock=self._take(host, "trust_clock", bool, False, "host."),
         )
-        rests = zip(names, (broker, page, alerts, mirror, neighbours, host), strict=True)
+        rests = zip(names, (broker, page, alerts, mirror, shared, neighbours, host), strict=True)
         for name, rest in (("", self._table), *((f"{name}.", rest) for name, rest in rests)):
             if rest:
                 raise ConfigError(f"{self._path}: unknown key {name}{min(rest)}; known are {', '.join(KEYS)}")
@@ -210,7 +236,7 @@ class _Reader:
             tls=None if certificate is None else (home / certificate, home / key),
         )
 
-    def _mirror(self, mirror: dict[str, Any], home: Path) -> MirrorConfig | None:
+    def _mirror(self, mirror: dict[str, Any], home: Path, default: str) -> MirrorConfig | None:
         if not mirror:
             return None
         url, bucket, org, token, name = (
@@ -220,7 +246,28 @@ class _Reader:
             raise ConfigError(f"{self._path}: a mirror needs mirror.url and mirror.bucket")
         if not url.startswith(("http://", "https://")):
             raise ConfigError(f'{self._path}: mirror.url = "{url}": must begin with http:// or https://')
-        return MirrorConfig(url, bucket, org or "", None if token is None else home / token, name or "home")
+        return MirrorConfig(url, bucket, org or "", None if token is None else home / token, name or default)
+
+    def _share(self, share: dict[str, Any]) -> ShareConfig | None:
+        if not share:
+            return None
+        name = self._take(share, "name", str, "", "share.")
+        group = self._take(share, "group", str, "pit", "share.")
+        members = self._take(share, "members", list, [], "share.")
+        keepers = self._take(share, "keepers", dict, {}, "share.")
+        if not all(isinstance(one, str) and _NAME.fullmatch(one) for one in (name, group, *members)):
+            raise ConfigError(
+                f"{self._path}: share.name, share.group and share.members must be names of 1 to 32 small letters, "
+                'digits and "-"'
+            )
+        if name not in members or len(set(members)) != len(members):
+            raise ConfigError(f"{self._path}: share.members must name all processes once, {name!r} among them")
+        for logger, keeper in keepers.items():
+            if not _LOGGER.fullmatch(logger) or keeper not in members:
+                raise ConfigError(
+                    f"{self._path}: share.keepers: {logger} = {keeper!r}: must be a logger's 8 hex digits and a member"
+                )
+        return ShareConfig(name, tuple(members), group, {int(logger, 16): keeper for logger, keeper in keepers.items()})
 
     def _discovery(self, neighbours: dict[str, Any]) -> str | None:
         prefix: str | None = self._take(neighbours, "discovery", str, None, "neighbours.")

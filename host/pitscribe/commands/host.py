@@ -4,6 +4,7 @@ import contextlib
 import threading
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -12,7 +13,8 @@ from pitscribe.commands.homelock import only_host
 from pitscribe.commands.ledgers import LEDGER_NAME
 from pitscribe.commands.memory import give_large_arrays_back
 from pitscribe.commands.mirroring import address_of
-from pitscribe.config import BrokerConfig, MirrorConfig, PageConfig
+from pitscribe.commands.sharing import layout_of
+from pitscribe.config import BrokerConfig, MirrorConfig, PageConfig, ShareConfig
 from pitscribe.intake.broker import Broker, read_credentials
 from pitscribe.intake.keyring import Keyring
 from pitscribe.intake.mqtt import Intake
@@ -46,7 +48,7 @@ class Host:
 
     ``page`` None: no page, and no live analysis. ``telling``: what is told to whom; None: nothing to anybody.
     ``mirror``: where a copy is to be; None: nowhere. ``hub``: how home hubs are told of the cook; None: they are not.
-    ``clock_err_ms``: how far off ``clock`` may be.
+    ``share``: which of several processes this is; None: there is one. ``clock_err_ms``: how far off ``clock`` may be.
     """
 
     def __init__(
@@ -59,12 +61,13 @@ class Host:
         telling: tuple[Rules, Post | None] | None = None,
         mirror: MirrorConfig | None = None,
         hub: Hub | None = None,
+        share: ShareConfig | None = None,
         stale_after_s: float = STALE_AFTER_S,
         clock_err_ms: ClockErr = set_well,
     ) -> None:
         self._folder, self._clock, self._broker_config = folder, clock, broker
         self._page_config, self._stale_after_s, self._clock_err_ms = page, stale_after_s, clock_err_ms
-        self._telling, self._mirror_config, self._hub = telling, mirror, hub
+        self._telling, self._mirror_config, self._hub, self._share = telling, mirror, hub, share
         self.mirror: Mirror | None = None
         self._parts: dict[str, Callable[[], bool]] = {}  # whether each is alive
         self._stack = contextlib.ExitStack()
@@ -85,7 +88,7 @@ class Host:
             self.where = self._open_broker(stack)
             keyring = Keyring(self._folder)
             book = Book(self._folder)
-            self.intake = Intake(
+            self.intake = self._make_intake()(
                 self.ledger, self._clock, *self.where, clock_err_ms=self._clock_err_ms, secret_of=keyring.secret_of,
                 tls=self._broker_config.tls, ca=self._broker_config.ca, will=last_will(book.host)
             )
@@ -118,6 +121,13 @@ class Host:
         status = self.intake.status()
         trouble = None if self.mirror is None else self.mirror.trouble
         return status if trouble is None else replace(status, errors={**status.errors, "mirror": Wrong(*trouble)})
+
+    def _make_intake(self) -> Callable[..., Intake]:
+        if self._share is None:
+            return Intake
+        from pitscribe.intake.shared import SharedIntake
+
+        return partial(SharedIntake, layout=layout_of(self._share))
 
     def _start_mirror(self, stack: contextlib.ExitStack, config: MirrorConfig) -> None:
         from pitscribe.mirror.mirror import Mirror  # 27 MB with the library under it: only where somebody has a mirror

@@ -12,6 +12,7 @@ from pitscribe.commands.alerts import post_of, rules_of
 from pitscribe.commands.alive import Manager
 from pitscribe.commands.host import Host
 from pitscribe.commands.page import bases_of, link_for
+from pitscribe.commands.sharing import waiting_words
 from pitscribe.config import Config, PageConfig
 from pitscribe.errors import PitscribeError
 from pitscribe.intake.broker import CREDENTIALS_NAME
@@ -39,7 +40,8 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
     clock_err_ms = set_well if config.trust_clock else system_clock_err_ms
     with Host(
         config.folder(), SystemClock(), broker, page=page, telling=telling, mirror=config.mirror,
-        hub=None if config.discovery is None else Hub(config.discovery, config.units), clock_err_ms=clock_err_ms
+        hub=None if config.discovery is None else Hub(config.discovery, config.units), share=config.share,
+        clock_err_ms=clock_err_ms
     ) as host:
         _tell_page(host, page)
         if broker.host is None:
@@ -47,6 +49,10 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
             print(f"broker  {broker.listen}:{host.where.port}, user {host.where.user}, {password}")
         else:
             print(f"broker  {broker.host}:{broker.port}")
+        if config.share is not None:
+            print(f"share   {config.share.name} of {', '.join(config.share.members)}")
+        elif counts := host.ledger.waiting_counts():
+            print(f"share   {waiting_words(counts)}; nobody is given them without a [share]: see docs/SCALE.md")
         if config.mirror is not None:
             print(f"mirror  {config.mirror.url}, bucket {config.mirror.bucket}")
         if config.discovery is not None:
