@@ -61,7 +61,7 @@ class App:
         self._well = asyncio.Event()  # safe mode, if there was one, is over
         self._words = None  # how the chips were when they were last looked at
         self.net = self.uplink = self.local = self.hotspot = None
-        self._file = file
+        self.file = file
         self.usb = self.panel = None
         if console is not None and settings["usb"]:
             from pitlogger.usb import Usb  # a board that is not asked by this road does not pay for it
@@ -189,7 +189,7 @@ class App:
             await pause()
             from pitlogger.amend import change
 
-            return await change(self._file, given, self._settings, pause)
+            return await change(self.file, given, self._settings, pause)
         finally:
             forget(("amend", "settings"))
 

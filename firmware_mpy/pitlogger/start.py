@@ -23,9 +23,9 @@ def set_clock(utc_s):
     machine.RTC().datetime((year, month, day, weekday, hour, minute, second, 0))
 
 
-def application(care):
-    """Return the application, made from the settings with all that they say hangs on the board."""
-    values, complaints = settings.read("config.json")
+def application(care, file):
+    """Return the application, made from the settings in ``file`` with all that they say hangs on the board."""
+    values, complaints = settings.read(file)
     i2c = wiring.i2c_buses(machine, values, complaints, time)
     chips = wiring.chips(machine, values, wiring.buses(machine, values, complaints), i2c)
     glass = None if care.safe else wiring.screen(values, i2c, complaints)
@@ -40,7 +40,7 @@ def application(care):
     dog = machine.WDT(timeout=values["watchdog_ms"]) if values["watchdog_ms"] else None
     logger = binascii.crc32(machine.unique_id())
     app = App(
-        values, complaints, chips, logger, time, care.cause, wlan, dog, (sys.stdin, sys.stdout), care=care,
+        values, complaints, chips, logger, time, care.cause, wlan, dog, (sys.stdin, sys.stdout), file, care=care,
         senses=senses, ap=ap, set_clock=set_clock
     )
     if shows:
@@ -58,13 +58,20 @@ def write_over_stack(calls):
         return 0
 
 
-def main():
-    """Run until something that should not happen does; then say what, and reset."""
+def main(trial=None):
+    """Run until something that should not happen does; then say what, and reset. ``trial``: the folder of this set,
+    where it has yet to show that it runs (``main.py``)."""
     global settings, wiring
     care = None
     try:
         care = Care(wiring.cause(machine))
-        app = application(care)
+        if trial is None:
+            app = application(care, "config.json")
+        else:
+            from pitlogger.trial import settings_of, stay
+
+            app = application(care, settings_of(trial))
+            asyncio.create_task(stay(trial, app))
         del settings, wiring
         forget(("settings", "wiring"))  # they have done their work
         write_over_stack(24)

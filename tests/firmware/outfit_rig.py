@@ -1,7 +1,9 @@
 """A board that is outfitted: MicroPython on a cable with power, reset, watchdog and Ctrl-C, as far as Linux has them.
 
-It starts ``main.py`` where its flash has one and ends at the prompt otherwise, or when that ends. What it lacks of a
-board: littlefs (its flash is a folder), a USB port that goes and comes, and the soft reset.
+It starts ``main.py`` where its flash has one and ends at the prompt otherwise, or when that ends. Its flash is a folder
+or, where ``blocks`` are given, MicroPython's own littlefs in a file: then the power can be cut at any erase or program.
+A program that is stopped by Ctrl-C is followed by a MicroPython with a fresh heap at the prompt, as after a soft reset.
+What it lacks of a board: a USB port that goes and comes with a reset, and the speed.
 """
 
 import os
@@ -36,24 +38,137 @@ def reset():
     import utime
     while True:
         utime.sleep(1)
+class Timer:
+    "Rings where PITSCRIBE_TIMER_SPEED says how much faster than the computer's clock it goes; else never"
+    def __init__(self, id, mode, period, callback):
+        speed = int(os.getenv("PITSCRIBE_TIMER_SPEED") or 0)
+        if speed:
+            import _thread
+            _thread.start_new_thread(self._ring, ("sleep %%f" %% (period / 1000 / speed), callback))
+    def _ring(self, sleep, callback):
+        import micropython
+        os.system(sleep)
+        micropython.schedule(callback, self)    # as a board's soft timer: in the program, between two of its steps
 """
+
+# A flash of pages of 256 bytes and blocks of 4096, in a file. Where the file ``cut`` has a number and a way, so many
+# operations of what is done at the prompt are left, and at the last the power goes: nothing of it happens, or (1) half
+# of it, or (2) half and noise behind that. ``count`` gets a byte for each.
+_LITTLEFS = """
+import os, sys, vfs
+HERE, IMAGE = %r, %r
+class Flash:
+    def __init__(self):
+        self.file = open(IMAGE, "r+b")
+        self.blocks = self.file.seek(0, 2) // 4096
+        self.prompt = False
+    def readblocks(self, block, buf, off=0):
+        self.file.seek(block * 4096 + off)
+        self.file.readinto(buf)
+        return 0
+    def writeblocks(self, block, buf, off=0):
+        at = block * 4096 + off
+        if self.prompt:
+            self.spend(at, buf)
+        self.file.seek(at)
+        self.file.write(buf)
+        return 0
+    def spend(self, at, buf):
+        with open(HERE + "/count", "a") as f:
+            f.write(".")
+        try:
+            with open(HERE + "/cut") as f:
+                left, way = map(int, f.read().split())
+        except OSError:
+            return
+        if left > 0:
+            with open(HERE + "/cut", "w") as f:
+                f.write("%%d %%d" %% (left - 1, way))
+            return
+        half = len(buf) // 2
+        if way:
+            self.file.seek(at)
+            self.file.write(memoryview(buf)[:half])
+        if way == 2:
+            self.file.write(bytes((i * 31 + at) & 0xFF for i in range(min(64, half))))
+        open(HERE + "/dead", "w").close()
+        import utime
+        while True:
+            utime.sleep(1)
+    def ioctl(self, op, arg):
+        if op == 4:
+            return self.blocks
+        if op == 5:
+            return 4096
+        if op == 6:
+            return self.writeblocks(arg, ERASED)
+        return 0
+ERASED = b"\\xff" * 4096
+flash = Flash()
+"""
+_MOUNT = """
+vfs.mount(vfs.VfsLfs2(flash, progsize=256), "/flash")
+os.chdir("/flash")
+sys.path.insert(0, "")
+"""
+_BOOT = _LITTLEFS + _MOUNT + """
+try:
+    if not os.getenv("PITSCRIBE_PROMPT"):
+        with open("main.py") as f:
+            text = f.read()
+        exec(text)
+except OSError as error:
+    if error.errno != 2:
+        raise
+finally:
+    flash.prompt = True
+"""
+MKFS = "vfs.VfsLfs2.mkfs(flash, progsize=256)\n"
+
+
+def make_flash(image: Path, blocks: int) -> None:
+    """An empty littlefs of so many blocks of 4096 bytes (a Pico W has 212: micropython.md, measured)."""
+    image.write_bytes(b"\xff" * 4096 * blocks)
+    on_flash(image, "", before=MKFS)
+
+
+def on_flash(image: Path, code: str, *, before: str = "", path: str = "", **env: str) -> str:
+    """Run code in a MicroPython of its own that has the flash mounted, and is in it; return what it printed."""
+    whole = {**environment(False), **env, "MICROPYPATH": f"{path}:.frozen"}
+    script = _LITTLEFS % ("", str(image)) + before + _MOUNT + code
+    done = subprocess.run([str(MICROPYTHON), "-X", HEAP, "-c", script], env=whole, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr[-2000:] + done.stdout[-2000:]
+    return done.stdout
 
 
 class OutfitBoard:
-    """A board with ``flash``; ``starts`` and ``bites`` (of the watchdog) are counted. It has power from the start."""
+    """A board with ``flash``; ``starts`` and ``bites`` (of the watchdog) are counted. It has power from the start.
 
-    def __init__(self, flash: Path, bench: ChipBench, port: Path, *, speed: int = 20, heap: str = HEAP) -> None:
-        self.flash, self._heap = flash, heap
-        flash.mkdir(exist_ok=True)
+    ``path``: folders in front of MicroPython's own. ``timer_speed``: see ``Timer`` above; 0 is never.
+    """
+
+    def __init__(
+        self, flash: Path, bench: ChipBench | None, port: Path, *, speed: int = 20, heap: str = HEAP, blocks: int = 0,
+        timer_speed: int = 0, **env: str,
+    ) -> None:
+        self.flash, self._heap, self._blocks = flash, heap, blocks
         self._inside = port.parent / "inside"
         self._inside.mkdir(exist_ok=True)
         (self._inside / "machine.py").write_text(_MACHINE % (str(BOARD / "machine.py"), str(self._inside)))
-        self._env = {"PITSCRIBE_BENCH": bench.path, "PITSCRIBE_EASE_MS": "0", "PITSCRIBE_UNIQUE_ID": "70697473",
-                     "PITSCRIBE_SPEED": str(speed)}
+        if blocks:
+            (self._inside / "flash.py").write_text(_BOOT % (str(self._inside), str(flash)))
+            if not flash.exists():
+                make_flash(flash, blocks)
+        else:
+            flash.mkdir(exist_ok=True)
+        self._env = {"PITSCRIBE_BENCH": bench.path if bench else "", "PITSCRIBE_EASE_MS": "0",
+                     "PITSCRIBE_UNIQUE_ID": "70697473", "PITSCRIBE_SPEED": str(speed),
+                     "PITSCRIBE_TIMER_SPEED": str(timer_speed or ""), **env}
         self._master, self._slave = pty.openpty()
         self.starts = self.bites = 0
         self._cause = "power"
         self._stop = False
+        self._lock = threading.Lock()
         self._process: subprocess.Popen[bytes] | None = None
         self._start()
         self.cable = Cable(self._master, port)
@@ -61,7 +176,7 @@ class OutfitBoard:
         self._thread = threading.Thread(target=self._watch, daemon=True)
         self._thread.start()
 
-    def _start(self) -> None:
+    def _start(self, prompt: bool = False) -> None:
         for name in ("dog", "reset"):
             (self._inside / name).unlink(missing_ok=True)
         tty.setraw(self._slave)
@@ -70,30 +185,92 @@ class OutfitBoard:
         termios.tcsetattr(self._slave, termios.TCSANOW, modes)
         whole = environment(True, PITSCRIBE_RESET_CAUSE=self._cause, **self._env)
         whole["MICROPYPATH"] = f"{self._inside}:{BOARD}:.frozen"
-        main = ["-i", "main.py"] if (self.flash / "main.py").exists() else []
+        main = ["-i", "main.py"] if (self.flash / "main.py").exists() and not prompt else []
+        whole["PITSCRIBE_PROMPT"] = "1" if prompt else ""
+        if self._blocks:
+            main = ["-i", str(self._inside / "flash.py")]
         self._process = subprocess.Popen(
-            [str(MICROPYTHON), "-X", self._heap, *main], cwd=self.flash, env=whole, stdin=self._slave,
-            stdout=self._slave, stderr=self._slave, start_new_session=True,
+            [str(MICROPYTHON), "-X", self._heap, *main], cwd=self._inside if self._blocks else self.flash, env=whole,
+            stdin=self._slave, stdout=self._slave, stderr=self._slave, start_new_session=True,
         )
-        self.starts += 1
+        self.starts += not prompt
 
     def _interrupt(self, data: bytes) -> bytes:
         """Ctrl-C, which a board's USB takes out of what comes while a program runs."""
-        if b"\x03" not in data or not termios.tcgetattr(self._slave)[3] & termios.ISIG:
+        if b"\x03" not in data or not self._runs():
             return data
-        if self._process is not None:
-            self._process.send_signal(signal.SIGINT)
-        time.sleep(0.2)  # for the program to end: a prompt that is not there yet would not see what follows
+        with self._lock:
+            if self._process is not None:
+                self._process.send_signal(signal.SIGINT)
+                self._await_prompt()
+                self._process.kill()
+                self._process.wait()
+                self._start(prompt=True)
+                self._await_prompt()
         return data.replace(b"\x03", b"")
+
+    def _runs(self) -> bool:
+        return bool(termios.tcgetattr(self._slave)[3] & termios.ISIG)
+
+    def _await_prompt(self) -> None:
+        """Wait for the program to end: a prompt that is not there yet would not see what follows."""
+        deadline = time.monotonic() + 10
+        while self._runs() and time.monotonic() < deadline:
+            time.sleep(0.005)
+
+    def cut_after(self, operations: int, way: int = 0) -> None:
+        """Let the power go at this operation of the flash, of those that are done at the prompt, and the port with it.
+        ``way``: what becomes of that operation (0: nothing, 1: half, 2: half and noise)."""
+        (self._inside / "count").unlink(missing_ok=True)
+        (self._inside / "cut").write_text(f"{operations} {way}")
+
+    def operations(self) -> int:
+        """Operations of the flash that were done at the prompt since ``cut_after``."""
+        count = self._inside / "count"
+        return count.stat().st_size if count.exists() else 0
+
+    @property
+    def dead(self) -> bool:
+        """Whether it has no power."""
+        return self._process is None
+
+    def power_on(self) -> None:
+        """Give it its power back, and put in the cable."""
+        (self._inside / "cut").unlink(missing_ok=True)
+        with self._lock:
+            self._cause = "power"
+            if not self.cable.port.is_symlink():
+                self.cable.plug()
+            self._start()
+
+    def switch_off(self) -> None:
+        """Take its power away; the port is gone with it."""
+        with self._lock:
+            self._die()
+
+    def _die(self) -> None:
+        if self._process is None:
+            return
+        self._process.kill()
+        self._process.wait()
+        self._process = None
+        (self._inside / "dead").unlink(missing_ok=True)
+        if self.cable.port.is_symlink():
+            self.cable.unplug()
 
     def _watch(self) -> None:
         while not self._stop:
-            time.sleep(0.02)
-            if (self._inside / "reset").exists() or self._process.poll() is not None:
-                self._restart()
-            elif self._dog_is_late():
-                self.bites += 1
-                self._restart()
+            time.sleep(0.005)
+            with self._lock:
+                if self._process is None:
+                    continue
+                if (self._inside / "dead").exists():
+                    self._die()
+                elif (self._inside / "reset").exists() or self._process.poll() is not None:
+                    self._restart()
+                elif self._dog_is_late():
+                    self.bites += 1
+                    self._restart()
 
     def _dog_is_late(self) -> bool:
         dog = self._inside / "dog"
@@ -113,8 +290,9 @@ class OutfitBoard:
         """End it wherever it is."""
         self._stop = True
         self._thread.join()
-        self._process.kill()
-        self._process.wait()
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait()
         self.cable.close()
         os.close(self._master)
         os.close(self._slave)

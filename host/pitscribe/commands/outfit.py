@@ -2,14 +2,13 @@
 
     compile -> who is there? -> save, stop -> copy beside, read back -> load -> settings -> switch -> restart -> look
 
-Up to the switch the logger starts as it was whatever happens; from there on with the new modules. Where those do not
-answer, the switch is taken back.
+Up to the switch, one rename, the logger starts as it was whatever happens; from there on the new modules are on trial,
+and stay once they have taken a tick. Where they do not, the board goes back to those before, or is put back to them.
 """
 
 import argparse
 import contextlib
 import json
-import time
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
@@ -18,20 +17,18 @@ from typing import Any
 from pitscribe.clock import SystemClock
 from pitscribe.commands import look, outfit_copy
 from pitscribe.commands.outfit_board import Board, Facts
-from pitscribe.commands.outfit_copy import Before
+from pitscribe.commands.outfit_copy import SETTINGS, Before
 from pitscribe.commands.outfit_set import ModuleSet, check_board, check_fits, compiled_set
 from pitscribe.commands.outfit_settings import ask_settings, read_settings, whole_settings
+from pitscribe.commands.outfit_wait import NotBegunError, met_at, wait_for
 from pitscribe.config import Config
-from pitscribe.errors import ConfigError, PitscribeError, SourceError
+from pitscribe.errors import ConfigError, SourceError
 from pitscribe.intake.keyring import Keyring
 from pitscribe.intake.serialport import SerialPort
 from pitscribe.intake.usb import Conversation, Met, PortError, meet, save
 from pitscribe.simulate.rig import firmware
 
-SETTINGS = "config.json"
-BACK_S = 30.0  # so long a board may take to start and answer: its port goes and comes back meanwhile
 _ANSWER_S = 1.0  # so long a first answer is waited for: what runs is asked before it is stopped
-_LOOK_S = 0.3
 
 
 def run(config: Config, arguments: argparse.Namespace) -> None:
@@ -43,7 +40,8 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
 class _Wanted:
     """What a board is to have: settings (None: those that it has), and passwords to be told once."""
 
-    settings: dict[str, Any] | None
+    journal: str  # its folder, now
+    settings: bytes | None
     answers: bool  # whether it will answer on the cable
     made: dict[str, str]
 
@@ -55,19 +53,23 @@ class _Outfit:
         self._config, self._port, self._modules = config, arguments.port, modules
         self._room, self._dry = arguments.room, arguments.dry
         self._given = None if arguments.settings is None else read_settings(arguments.settings)
+        self._keyring = Keyring(config.folder())
 
     def run(self) -> None:
         met = self._who()
         if self._dry:
             return self._tell_plan(met)
-        before, wanted, made_room = self._put()
+        before, wanted, leaves_old = self._put()
         for name, text in wanted.made.items():
-            print(f"{name}: {text}   (made now; it is in the board's config.json, and not shown again)")
+            print(f"{name}: {text}   (made now; it is in the board's {SETTINGS}, and not shown again)")
         if not wanted.answers:
             print(f"restarted; `usb` is 0 in its {SETTINGS}, so it does not answer here and its readings are not shown")
             return None
-        self._wait_or_go_back(before)
-        if made_room:
+        try:
+            wait_for(self._port, self._modules, on_trial=before.way_back not in (None, self._modules.name))
+        except SourceError as error:
+            self._judge(before, error)
+        if leaves_old:
             self._remove_old()
         return look.run(self._config, argparse.Namespace(port=self._port))
 
@@ -100,24 +102,27 @@ class _Outfit:
         print("would restart it and show the first readings; nothing was done")
 
     def _put(self) -> tuple[Before, _Wanted, bool]:
-        """All that is done at the prompt; however it ends, the board starts again."""
+        """All that is done at the prompt; however it ends, the board starts again. Returns what ran before, what is
+        to be, and whether old sets are left to be removed."""
+        modules = self._modules
         with self._stopped() as board:
             facts = board.facts()
             self._check(facts)
             before = outfit_copy.look(board)
-            journal, wanted = self._wanted(board, facts)
-            for name in outfit_copy.clear_stale(board, self._modules, before.running):
-                print(f"removed {name}, which an earlier run left unfinished or unused")
-            done = outfit_copy.copy(board, self._modules, before.running, print, journal if self._room else None)
-            if done.segments:
-                print(f"gave up {done.segments} segments of its journal, all stored on the host")
-            print(f"{done.written} files copied and read back, {done.kept} were there already")
-            outfit_copy.try_set(board, self._modules)
-            if wanted.settings is not None:
-                self._write_settings(board, wanted.settings)
-            outfit_copy.switch(board, self._modules, before)
-            outfit_copy.expect_restart(board, self._modules)
-            return before, wanted, bool(outfit_copy.leftovers(board, self._modules))
+            with self._secrets_kept(facts.logger):
+                wanted = self._wanted(before, facts.logger)
+                for name in outfit_copy.clear_stale(board, modules, before.running):
+                    print(f"removed {name}, which an earlier run left unfinished or unused")
+                done = outfit_copy.copy(board, modules, before.running, wanted.journal, self._room, print)
+                if done.segments:
+                    print(f"gave up {done.segments} segments of its journal, all stored on the host")
+                print(f"{done.written} files copied and read back, {done.kept} were there already")
+                outfit_copy.try_set(board, modules)
+                if wrong := outfit_copy.offer(board, modules, wanted.settings):
+                    raise ConfigError(f"the board refuses the settings, and keeps what it has: {'; '.join(wrong)}")
+                outfit_copy.expect_restart(board, modules)
+            outfit_copy.switch(board, modules, before, wanted.settings is not None)
+            return before, wanted, bool(outfit_copy.leftovers(board, modules))
 
     @contextlib.contextmanager
     def _stopped(self) -> Iterator[Board]:
@@ -128,57 +133,61 @@ class _Outfit:
         finally:
             board.restart()
 
+    @contextlib.contextmanager
+    def _secrets_kept(self, logger: int) -> Iterator[None]:
+        """The host has the new secret before the board does; where the board does not get it, it has the old one."""
+        kept = self._keyring.secret_of(logger)
+        try:
+            yield
+        except BaseException:
+            if kept is not None and self._keyring.secret_of(logger) != kept:
+                self._keyring.set(logger, kept)
+            raise
+
     def _check(self, facts: Facts) -> None:
         check_board(facts.platform, facts.version, facts.mpy)
         check_fits(self._modules, facts.mpy)
         version = ".".join(map(str, facts.version))
         print(f"{facts.machine or facts.platform}, MicroPython {version}; {facts.free // 1024} KB of flash free")
 
-    def _wanted(self, board: Board, facts: Facts) -> tuple[str, _Wanted]:
-        """The journal's folder, and what the settings are to be."""
-        had = _object(board.read(SETTINGS)) if SETTINGS in board.names() else None
+    def _wanted(self, before: Before, logger: int) -> _Wanted:
+        """What the settings are to be. The secret of those that stay is kept here, whoever made it."""
+        had = None if before.settings is None else _object(before.settings)
+        journal = str((had or {}).get("journal") or "journal")
         if had is not None and self._given is None:
-            return str(had.get("journal", "journal")), _Wanted(None, had.get("usb", 1) != 0, {})
+            if had.get("secret") and had["secret"] != self._keyring.secret_of(logger):
+                self._keyring.set(logger, str(had["secret"]))
+                print(f"the secret in its {SETTINGS} was not the one known here; it is now")
+            return _Wanted(journal, None, had.get("usb", 1) != 0, {})
         given = ask_settings(self._config) if self._given is None else self._given
-        settings, made = whole_settings(given, had or {}, facts.logger, Keyring(self._config.folder()))
-        print(f"the secret that logger {facts.logger:08x} and this host share is in its settings and kept here")
-        return str((had or settings).get("journal", "journal")), _Wanted(settings, settings.get("usb", 1) != 0, made)
+        settings, made = whole_settings(given, had or {}, logger, self._keyring)
+        print(f"the secret that logger {logger:08x} and this host share is in its settings and kept here")
+        text = json.dumps(settings, ensure_ascii=False).encode()
+        return _Wanted(journal, text, settings.get("usb", 1) != 0, made)
 
-    def _write_settings(self, board: Board, settings: dict[str, Any]) -> None:
-        """Have the board's own rules judge the settings before they are in place."""
-        beside = SETTINGS + ".new"
-        board.write(beside, json.dumps(settings, ensure_ascii=False).encode())
-        wrong = board.run(f"from pitlogger import settings\nprint(settings.read({beside!r})[1])", "its settings")
-        if wrong:
-            board.remove(beside)
-            raise ConfigError("the board refuses the settings, and nothing was changed: " + "; ".join(map(str, wrong)))
-        board.run(f"_o.rename({beside!r}, {SETTINGS!r})", SETTINGS)
-        print("settings written")
-
-    def _wait_or_go_back(self, before: Before) -> None:
-        try:
-            self._wait_for_logger()
-        except SourceError as error:
-            if before.switch is None and before.running is None:
-                raise SourceError(f"{error}; the modules are on the board, whole: see what its console says") from error
-            with self._stopped() as board:
+    def _judge(self, before: Before, error: SourceError) -> None:
+        """The new set did not show that it stays: see which one the board starts with, and go back if there is one to
+        go back to. Returns where it is the new one after all. Raises SourceError."""
+        new = self._modules.name
+        with self._stopped() as board:
+            stays = isinstance(error, NotBegunError) and outfit_copy.named(board) == [new]
+            if not stays and before.way_back not in (None, new):
                 outfit_copy.switch_back(board, before)
-            raise SourceError(f"the new modules do not answer ({error}); the board starts with those before") from error
-
-    def _wait_for_logger(self) -> Met:
-        """Wait until the port is back and the logger answers on it."""
-        deadline = time.monotonic() + BACK_S
-        while True:
-            try:
-                with closing(SerialPort(self._port)) as port:
-                    return meet(Conversation(port, self._port, answer_s=_ANSWER_S), SystemClock().now)
-            except PitscribeError as error:
-                if time.monotonic() > deadline:
-                    raise SourceError(str(error)) from error
-                time.sleep(_LOOK_S)
+                board.remove_tree(new)
+        if stays:
+            met_at(self._port)
+            return
+        if before.way_back in (None, new):
+            raise SourceError(f"{error}; the modules on the board are whole: see what its console says") from error
+        told = f"the new modules do not run: {error}; the board is back with those before"
+        try:
+            met_at(self._port)
+        except SourceError as silent:
+            raise SourceError(f"{told}, which do not answer either ({silent})") from error
+        raise SourceError(f"{told}, which answer") from error
 
     def _remove_old(self) -> None:
-        """The new modules answer, so the old ones may go: their room is the journal's."""
+        """The new modules run, so the old ones may go: their room is the journal's."""
         with closing(SerialPort(self._port)) as port:
             save(Conversation(port, self._port))
         with self._stopped() as board:
@@ -186,7 +195,7 @@ class _Outfit:
                 board.remove_tree(name)
                 print(f"removed the old modules ({name})")
             outfit_copy.expect_restart(board, self._modules)
-        self._wait_for_logger()
+        met_at(self._port)
 
 
 def _object(data: bytes) -> dict[str, Any]:

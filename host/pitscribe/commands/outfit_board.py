@@ -11,6 +11,7 @@ that ``set`` names.
 import ast
 import base64
 import contextlib
+import hashlib
 import io
 import struct
 from typing import Any, NamedTuple
@@ -19,9 +20,12 @@ from pitscribe.errors import ConfigError, SourceError
 from pitscribe.intake.usb import PortError
 
 PIECE = 2048  # bytes a command
+NOT_WRITTEN = "the board reads back something else than was sent; its flash may be worn out"
 _ANSWER_S = 7.0  # below the watchdog's 8.388 s: what takes longer has been reset
 _READ_S = 2.0
 _TRIES = 3
+# Before anything else: from here on a board whose cable is pulled starts again by itself.
+_FIRST = "import machine, sys; machine.WDT(timeout=8388); print(repr(sys.platform))"
 # What the commands below use. One line each, no names that the firmware has: it may have run before in the same heap.
 _PRELUDE = """
 import binascii as _b, hashlib as _h, machine as _m, os as _o, sys as _s
@@ -94,7 +98,7 @@ class Board:
                         f"{self._name}: no MicroPython prompt comes; is MicroPython on the board, and no other program "
                         "at the port?"
                     ) from error
-        if self.run("import sys; print(repr(sys.platform))") != "linux":  # the Linux port ends with a soft reset
+        if self.run(_FIRST) != "linux":  # the Linux port ends with a soft reset
             with contextlib.redirect_stdout(io.StringIO()):
                 try:
                     self._repl.enter_raw_repl(soft_reset=True)
@@ -141,17 +145,30 @@ class Board:
         """A file that is small."""
         return bytes(self.run(f"_dog.feed()\nwith open({path!r}, 'rb') as f: print(f.read())", path))
 
-    def write(self, path: str, data: bytes) -> None:
-        """Write a file, in pieces."""
-        self.run(f"_file = open({path!r}, 'wb')", path)
-        for at in range(0, len(data), PIECE):
-            self.run(f"_write({base64.b64encode(data[at : at + PIECE]).decode()!r})", path)
-        self.run("_file.close()", path)
+    def write(self, path: str, data: bytes) -> str:
+        """Write a file, in pieces; return its hash as the board reads it back."""
+        pieces = [data[at : at + PIECE] for at in range(0, len(data), PIECE)] or [b""]
+        read_back = ""
+        for number, piece in enumerate(pieces, 1):
+            code = f"_file = open({path!r}, 'wb')\n" if number == 1 else ""
+            code += f"_write({base64.b64encode(piece).decode()!r})\n"
+            if number == len(pieces):
+                code += f"_file.close()\nprint(repr(_sum({path!r})))"
+            read_back = str(self.run(code, path))
+        return read_back
 
-    def replace(self, path: str, data: bytes) -> None:
-        """Put ``data`` in a file's place by one rename: a power cut leaves the old file or the new one."""
-        self.write(path + ".new", data)
-        self.run(f"_o.rename({path + '.new'!r}, {path!r})", path)
+    def replace(self, path: str, data: bytes) -> str:
+        """Put ``data`` in a file's place by one rename: a power cut leaves the old file or the new one. Returns the
+        hash; raises SourceError, and renames nothing, where the board reads back something else."""
+        beside = path + ".new"
+        if (read_back := self.write(beside, data)) != hashlib.sha256(data).hexdigest():
+            raise SourceError(f"{path}: {NOT_WRITTEN}")
+        self.rename(beside, path)
+        return read_back
+
+    def rename(self, old: str, new: str) -> None:
+        """Give a file another name, in place of one that has it."""
+        self.run(f"_o.rename({old!r}, {new!r})", new)
 
     def make_folder(self, path: str) -> None:
         """Make a folder that is not there."""

@@ -4,8 +4,9 @@
     fw-5e6f7a8b/pitlogger/...   another        main.py    starts it
 
 The order is what makes a mix impossible: a set is whole and read back before ``set`` names it, and the one that
-``set`` names is left alone. A board that was filled by hand has ``pitlogger`` beside ``main.py``; that
-counts as its old set.
+``set`` names is left alone. New settings lie in the new set's folder until then, so the same rename brings them.
+``set`` names the old set behind the new one, which so is on trial (``firmware_mpy/main.py``). A board that was filled
+by hand has ``pitlogger`` beside ``main.py``; that counts as its old set.
 """
 
 import hashlib
@@ -13,13 +14,16 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from pitscribe.commands.outfit_board import Board, Facts
+from pitscribe.commands.outfit_board import NOT_WRITTEN, Board, Facts
 from pitscribe.commands.outfit_set import PREFIX, ModuleSet
 from pitscribe.errors import ConfigError, SourceError
 
-POINTER, SWITCH = "set", "main.py"
+POINTER, SWITCH, SETTINGS = "set", "main.py", "config.json"
 _BY_HAND = ("pitlogger", "page")  # where modules lie that were copied by hand
-_SPARE = 4  # blocks left over beside the set, for settings and what the flash needs itself (our allowance)
+_BESIDE = "."  # what ``set`` calls the modules that were copied by hand
+_SPARE = 8  # blocks beside the set: settings, ``main.py``, small files, what the flash needs itself (our allowance)
+_SEGMENT = 16384  # bytes of a segment of the journal (WIRE.md 4), which the set on trial may have to begin
+_RESERVE_MOST = 131072  # what the journal leaves free of the flash: a tenth, and at most this (pitlogger/space.py)
 _TRIAL = """
 for _k in [k for k in _s.modules if k.split(".")[0] == "pitlogger"]:
     del _s.modules[_k]
@@ -31,10 +35,17 @@ _dog.feed()
 
 
 class Before(NamedTuple):
-    """What ran before: what ``set`` named and what ``main.py`` was, each None where there was none."""
+    """What ran before: what ``set`` named, what ``main.py`` was, and the settings, each None where there was none."""
 
     running: str | None
     switch: bytes | None
+    settings: bytes | None
+    by_hand: bool  # whether modules lie beside ``main.py``
+
+    @property
+    def way_back(self) -> str | None:
+        """What ``set`` calls the set before, None where there is none."""
+        return self.running or (_BESIDE if self.by_hand and self.switch is not None else None)
 
 
 @dataclass(slots=True)
@@ -46,11 +57,22 @@ class Copied:
     segments: int = 0
 
 
+def named(board: Board) -> list[str]:
+    """The names in ``set``."""
+    return board.read(POINTER).decode(errors="replace").split() if POINTER in board.names() else []
+
+
 def look(board: Board) -> Before:
-    """See what runs on the board."""
-    names = board.names()
-    running = board.read(POINTER).decode(errors="replace").strip() if POINTER in names else None
-    return Before(running or None, board.read(SWITCH) if SWITCH in names else None)
+    """See what runs on the board. What a run that was cut left half done is put to rights as ``main.py`` would."""
+    names, words = board.names(), named(board)
+    if len(words) > 1:  # a set that was to be tried, and was not
+        board.replace(POINTER, words[-1].encode())
+    running = words[-1] if words and words[-1] in names else None
+    if len(words) == 1 and running is not None and f"{running}/{SETTINGS}" in board.tree(running):
+        board.rename(f"{running}/{SETTINGS}", SETTINGS)
+        names = board.names()
+    switch, settings = (board.read(name) if name in names else None for name in (SWITCH, SETTINGS))
+    return Before(running, switch, settings, _BY_HAND[0] in names)
 
 
 def clear_stale(board: Board, modules: ModuleSet, running: str | None) -> list[str]:
@@ -61,10 +83,11 @@ def clear_stale(board: Board, modules: ModuleSet, running: str | None) -> list[s
     return stale
 
 
-def copy(board: Board, modules: ModuleSet, running: str | None, tell: Callable[[str], None], journal: str | None
-         ) -> Copied:
+def copy(
+    board: Board, modules: ModuleSet, running: str | None, journal: str, may_go: bool, tell: Callable[[str], None]
+) -> Copied:
     """Put the set in its folder; files that are there with the right hash stay. In the set that runs already a damaged
-    file is mended by a rename. ``journal``: the folder of which stored segments may go for room, None: none may.
+    file is mended by a rename. ``journal`` is its folder, of which stored segments go for room where they ``may_go``.
 
     Raises ConfigError where there is no room, SourceError where the board reads back something else than was sent.
     """
@@ -73,16 +96,16 @@ def copy(board: Board, modules: ModuleSet, running: str | None, tell: Callable[[
     good = {path for path in modules.files if f"{root}/{path}" in there and _agrees(board, modules, path)}
     done.kept = len(good)
     missing = ModuleSet({path: data for path, data in modules.files.items() if path not in good}, b"", "")
-    done.segments = _make_room(board, missing, journal)
+    done.segments = _make_room(board, missing, journal, may_go)
     if missing.files:
         tell(f"copying {len(missing.files)} files, {missing.size / 1000:.0f} KB")
     for folder in (root, *(f"{root}/{inner}" for inner in modules.folders())):
         if f"{folder}/" not in there:
             board.make_folder(folder)
     for path, data in missing.files.items():
-        (board.replace if running == root else board.write)(f"{root}/{path}", data)
-        if not _agrees(board, modules, path):
-            raise SourceError(f"{path}: the board reads back something else than was sent; its flash may be worn out")
+        put = board.replace if running == root else board.write
+        if put(f"{root}/{path}", data) != hashlib.sha256(data).hexdigest():
+            raise SourceError(f"{path}: {NOT_WRITTEN}")
         done.written += 1
     return done
 
@@ -91,27 +114,36 @@ def _agrees(board: Board, modules: ModuleSet, path: str) -> bool:
     return board.sha256(f"{modules.name}/{path}") == hashlib.sha256(modules.files[path]).hexdigest()
 
 
-def _make_room(board: Board, missing: ModuleSet, journal: str | None) -> int:
+def _make_room(board: Board, missing: ModuleSet, journal: str, may_go: bool) -> int:
+    """See that there is room before anything is written; return how many segments went for it."""
     facts = board.facts()
     if not missing.files:
         return 0
     want = missing.room(facts.block) + _SPARE * facts.block
-    given_up = 0
-    for segment in stored_segments(board, journal) if journal and facts.free < want else []:
-        board.remove(segment)
-        given_up += 1
-        if (facts := board.facts()).free >= want:
+    if journal in board.names():  # what the journal leaves free is not ours: the set on trial goes on with it
+        want += min(facts.whole // 10, _RESERVE_MOST) + _SEGMENT
+    going: list[str] = []
+    stored = stored_segments(board, journal) if facts.free < want else []
+    for segment in stored if may_go else []:
+        going.append(segment)
+        if facts.free + len(going) * _SEGMENT >= want:
             break
-    if facts.free < want:
-        raise ConfigError(no_room(facts, want))
-    return given_up
+    if facts.free + len(going) * _SEGMENT < want:
+        raise ConfigError(no_room(facts, want, len(stored)))
+    for segment in going:
+        board.remove(segment)
+    return len(going)
 
 
-def no_room(facts: Facts, want: int) -> str:
-    """The complaint."""
+def no_room(facts: Facts, want: int, stored: int) -> str:
+    """The complaint. ``stored``: the segments of the journal that the host has."""
+    if facts.free + stored * _SEGMENT >= want:
+        way = "give --room: the oldest of its journal goes for it, which the host has stored"
+    else:
+        way = "take its journal with `pitscribe pull`, then give --room: what the host has stored goes for it"
     return (
-        f"the flash has {facts.free // 1024} KB free and the modules need {want // 1024} KB beside those that run; "
-        "take the journal with `pitscribe pull`, and give --room: the oldest of what the host has stored goes for it"
+        f"the flash has {facts.free // 1024} KB free and {want // 1024} KB are needed, for the modules beside those "
+        f"that run and for the journal to go on meanwhile; nothing was changed; {way}"
     )
 
 
@@ -134,22 +166,45 @@ def try_set(board: Board, modules: ModuleSet) -> None:
     board.run(_TRIAL.format(name=modules.name), "the new modules")
 
 
-def switch(board: Board, modules: ModuleSet, before: Before) -> None:
-    """Let the next start run the set: one rename, and another for ``main.py`` where that differs."""
-    if before.running != modules.name:
-        board.replace(POINTER, modules.name.encode())
+def offer(board: Board, modules: ModuleSet, settings: bytes | None) -> list[str]:
+    """Put settings beside those of the set and have the board's own rules judge them; return what is wrong."""
+    if settings is None:
+        return []
+    beside = f"{modules.name}/{SETTINGS}.new"
+    if board.write(beside, settings) != hashlib.sha256(settings).hexdigest():
+        raise SourceError(f"{SETTINGS}: {NOT_WRITTEN}")
+    wrong = board.run(f"from pitlogger import settings\nprint(settings.read({beside!r})[1])", "its settings")
+    return [str(line) for line in wrong or []]
+
+
+def switch(board: Board, modules: ModuleSet, before: Before, settings: bool) -> None:
+    """Let the next start run the set, on trial where there is one to go back to, with the settings that were offered.
+
+    Whatever it runs before the rename of ``set`` it runs as it was: a new ``main.py`` starts the old set as well, and
+    settings in the folder of a set count only once that is named alone. In the set that runs already, the rename of
+    the settings is the one that counts.
+    """
+    own = f"{modules.name}/{SETTINGS}"
+    if before.switch is not None and b"pitlogger" not in before.switch:
+        board.replace(SWITCH + ".old", before.switch)  # somebody's own program
     if before.switch != modules.switch:
         board.replace(SWITCH, modules.switch)
+    if not settings and own in board.tree(modules.name):
+        board.remove(own)  # of a run that was cut
+    if settings:
+        board.rename(own + ".new", own)
+    if before.running != modules.name:
+        board.replace(POINTER, " ".join(filter(None, (modules.name, before.way_back))).encode())
 
 
 def switch_back(board: Board, before: Before) -> None:
-    """Let the next start run what ran before."""
-    if before.switch is not None:
+    """Let the next start run what ran before, with the settings of before."""
+    if before.settings is not None and board.read(SETTINGS) != before.settings:
+        board.replace(SETTINGS, before.settings)
+    if (back := before.way_back) is not None:
+        board.replace(POINTER, back.encode())
+    if before.switch is not None and board.read(SWITCH) != before.switch:
         board.replace(SWITCH, before.switch)
-    if before.running is not None:
-        board.replace(POINTER, before.running.encode())
-    elif POINTER in board.names():
-        board.remove(POINTER)
 
 
 def leftovers(board: Board, modules: ModuleSet) -> list[str]:
@@ -160,7 +215,12 @@ def leftovers(board: Board, modules: ModuleSet) -> list[str]:
 
 
 def expect_restart(board: Board, modules: ModuleSet) -> None:
-    """Leave word of the reset to come, for the boot event; it is none of those that lead to safe mode."""
-    board.replace("reason", f"soft outfitted with {modules.name}".encode())
+    """Leave word of the reset to come, for boot event and log; it is none of those that lead to safe mode."""
+    board.replace("reason", f"soft {word_of(modules)}".encode())
     if "resets" in board.names():
         board.remove("resets")
+
+
+def word_of(modules: ModuleSet) -> str:
+    """Why a logger says that it started, after ``expect_restart``."""
+    return f"outfitted with {modules.name}"
