@@ -58,7 +58,7 @@ def not_before(certificate):
             text = ("19" if text[0] >= "5" else "20") + text
         numbers = [int(text[i : i + 2]) for i in range(4, 14, 2)]
         return _seconds(int(text[:4]), *numbers)
-    except (IndexError, ValueError):
+    except (IndexError, ValueError, OverflowError):
         return 0
 
 

@@ -26,6 +26,6 @@ def promise(holds: bool, words: str) -> None:
 
 def every_target() -> dict[str, Target]:
     """All there are. They are imported here, so that a guided run can watch what they import."""
-    from . import files, frames, pages, words
+    from . import board, files, frames, pages, words
 
-    return {one.name: one for one in (*frames.TARGETS, *words.TARGETS, *files.TARGETS, *pages.TARGETS)}
+    return {one.name: one for one in (*frames.TARGETS, *words.TARGETS, *files.TARGETS, *pages.TARGETS, *board.TARGETS)}
