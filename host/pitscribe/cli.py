@@ -13,6 +13,7 @@ from pathlib import Path
 
 from pitscribe import __version__
 from pitscribe.commands.aims import add_aims
+from pitscribe.commands.check_parser import add_check
 from pitscribe.commands.export_parser import add_export
 from pitscribe.commands.mirror_parser import add_mirror
 from pitscribe.commands.outfit_parser import add_outfit
@@ -37,7 +38,8 @@ def main(argv: list[str] | None = None) -> int:
     arguments = parser().parse_args(argv)
     try:
         command = importlib.import_module(f"pitscribe.commands.{arguments.module}")
-        status = command.run(read_config(arguments.home), arguments)
+        own = getattr(arguments, "own_settings", False)  # it reads them itself, to say what is wrong with them
+        status = command.run(arguments.home if own else read_config(arguments.home), arguments)
         sys.stdout.flush()
         return int(status or 0)
     except PitscribeError as error:
@@ -80,7 +82,7 @@ def parser() -> argparse.ArgumentParser:
     sub = top.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
     for add in (_demo, _serve, _cooks, _cook, _note, _plan, _import, add_outfit, _pull, add_export, _replay, add_photo,
                 add_report, add_compare, add_probe, _explain, _emf, _flags, _logger, _page, _alerts, _boots, add_score,
-                add_trial, add_mirror, add_share):
+                add_trial, add_mirror, add_share, add_check):
         add(sub)
     return top
 
