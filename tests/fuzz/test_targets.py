@@ -5,7 +5,7 @@ import random
 import pytest
 
 from fuzz.mutate import mutant
-from fuzz.targets import BrokenPromiseError, every_target, files, frames
+from fuzz.targets import BrokenPromiseError, board, every_target, files, frames
 
 TARGETS = every_target()
 # Inputs; of what is not named here 500.
@@ -51,6 +51,7 @@ def test_the_examples_are_taken_so_that_more_is_fuzzed_than_refusals():
         files.read_photo(data)
     for text in (files.TABLE, files.TABLE.replace("Z", "")):
         files.in_a_file("cook.csv", files.check_table)(text.encode())
+    assert board.on_board(board.WORDS, board.SIGNED) == ["let go", "order", "order"]
 
 
 def test_a_broken_promise_is_found(monkeypatch):

@@ -78,13 +78,15 @@ def run(data):
     values, complaints = settings.read("config.json")
     assert set(values) == KEYS and all(complaints), "whole settings, and words for what is wrong"
 """
-_WORDS = """
-import json, time
-from pitlogger import rules
+WORDS = """
+import json, os, time
+from pitlogger import files, rules
 from pitlogger.frames import Encoder
 from pitlogger.journal import Journal
 from pitlogger.uplink import Uplink
 ALLOWED = ()
+os.mkdir("journal")
+files.write_number("journal/boot", 0)      # so that this is boot 1, as the host's signed words have it
 j = Journal("journal", 0xBEEF)
 e = Encoder(0xBEEF, j.boot, b"", 1000)
 for n in range(3):
@@ -97,17 +99,18 @@ class Client:
 values = rules.defaults()
 values["secret"] = SECRET
 up = Uplink(lambda *_: Client(), j, None, 0xBEEF, values, time, Report())
-WORDS = ("stored", "order")
 def run(data):
     up._sent, up._next = [(n, j.boot) for n in range(3)], 3
-    for word in WORDS:
+    for word in ("stored", "order"):
         up.take(word, data)
     if j.cursor or len(up._sent) < 3:
-        assert json.loads(data)["stored"] == [[1, 0, 2]], "nobody else lets go of frames"
+        assert json.loads(data)["stored"] == [[j.boot, 0, 2]], "nobody else lets go of frames"
         j.cursor = 0
+        print("let go")
     while orders:
         said = orders.pop()
         assert {k: said[k] for k in said if k not in ("v", "mac")} in ORDERS, "nobody else gives orders"
+        print("order")
 """
 _PACKETS = _STREAM + """
 import asyncio, time
@@ -190,8 +193,9 @@ _TOPICS = "pitscribe/1/0000beef/"
 _STORED = authenticated(SECRET, _TOPICS + "stored", messages.stored([(1, 0, 2)]))
 _ORDERS = [authenticated(SECRET, _TOPICS + "order", one) for one in (
     messages.time_order(1, 5000, 1_800_000_000_000, 20), messages.sound_order(messages.SOUNDS[0], 10))]
-_SIGNED = [{k: v for k, v in json.loads(one).items() if k not in ("v", "mac")} for one in _ORDERS]
-_WORDS = f"SECRET, ORDERS = {SECRET!r}, {_SIGNED!r}\n" + _WORDS
+SIGNED = [_STORED, *_ORDERS]
+_MEANT = [{k: v for k, v in json.loads(one).items() if k not in ("v", "mac")} for one in _ORDERS]
+WORDS = f"SECRET, ORDERS = {SECRET!r}, {_MEANT!r}\n" + WORDS
 
 
 def _packet(kind: int, body: bytes) -> bytes:
@@ -233,7 +237,8 @@ def _certificate() -> bytes:
     return element(0x30, element(0x30, inner + dates) + element(3, bytes(200)))
 
 
-def _on_board(script: str, inputs: Sequence[bytes]) -> None:
+def on_board(script: str, inputs: Sequence[bytes]) -> list[str]:
+    """Have MicroPython take the inputs, and hold it to its promises; return what it printed besides."""
     with tempfile.TemporaryDirectory(dir="/dev/shm") as folder:
         here = Path(folder)
         (here / "inputs").write_bytes(b"".join(struct.pack("<H", len(one[:65535])) + one[:65535] for one in inputs))
@@ -242,9 +247,11 @@ def _on_board(script: str, inputs: Sequence[bytes]) -> None:
             [str(MICROPYTHON), "-X", HEAP, "fuzz.py"], cwd=here, env=environment(False), capture_output=True, text=True,
             timeout=LONGEST_S + len(inputs) / 20)
         promise(done.returncode == 0, (done.stdout + done.stderr)[-2000:])
-        count, kept = map(int, done.stdout.split()[-2:])
+        *printed, last = done.stdout.splitlines()
+        count, kept = map(int, last.split())
         promise(count == len(inputs), "all were taken")
         promise(kept <= MOST_KEPT, f"{kept} bytes of heap were kept after {count} inputs")
+        return printed
 
 
 def _open_journals(inputs: Sequence[bytes]) -> None:
@@ -252,16 +259,19 @@ def _open_journals(inputs: Sequence[bytes]) -> None:
     orders = ([read_head(frame).key.sequence for frame in scan_segment(one)[0]] for one in inputs)
     likely = [one for one, order in zip(inputs, orders, strict=True) if order == sorted(set(order))]
     if likely:
-        _on_board(_JOURNALS, likely)
+        on_board(_JOURNALS, likely)
 
 
 def _target(name: str, script: str, examples: Sequence[bytes]) -> Target:
-    return Target(f"board-{name}", lambda inputs: _on_board(script, inputs), examples, batch=1000)
+    def run(inputs: Sequence[bytes]) -> None:
+        on_board(script, inputs)
+
+    return Target(f"board-{name}", run, examples, batch=1000)
 
 
 TARGETS = (
     _target("settings", _SETTINGS, [(FIRMWARE / "config.example.json").read_bytes(), b"{}"]),
-    _target("words", _WORDS, [_STORED, *_ORDERS]),
+    _target("words", WORDS, SIGNED),
     _target("packets", _PACKETS, _HEARD),
     _target("requests", _REQUESTS, _ASKED),
     _target("replies", _REPLIES, _ANSWERS),
