@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pitscribe.cook.drive import SETTLED_K, drive_of
+from pitscribe.cook.drive import FAST_MIN, SETTLED_K, drive_of, lagged, usual_of
 from pitscribe.cook.grid import cells_of, grid_of
 from pitscribe.series import Series
 
@@ -67,3 +67,22 @@ def test_a_hold_that_nobody_noted_is_not_the_usual(cooks_c, holds_c, swing_k):
     level = np.where(np.arange(640) < 240, cooks_c, holds_c)
     course = usual(swung(level, swing_k, 40))
     assert np.all(course[240:] >= course[239] - SETTLED_K)
+
+
+@given(st.floats(110, 150), st.floats(10, 25), st.integers(20, 70), st.floats(62, 82))
+@settings(max_examples=30, deadline=None)
+def test_a_hold_is_not_the_usual_of_a_fire_by_hand_that_never_settled(level_c, swing_k, period_min, holds_c):
+    """Splits that swing it by 10 to 25 K, and then a hold for hours: what counts is when it cooked."""
+    fire = swung(np.full(150, level_c), swing_k, period_min)
+    course = usual(np.concatenate((fire, np.full(240, holds_c))))
+    assert np.all(course[150:] > level_c - swing_k)
+
+
+@given(st.floats(105, 150), st.floats(0, 4), st.floats(86, 95))
+@settings(max_examples=30, deadline=None)
+def test_a_level_that_does_not_cook_to_the_target_is_not_usual_for_it(level_c, swing_k, choked_c):
+    """A fire that is choked for hours has settled, but not where meat comes to 95 degC."""
+    air = swung(np.where(np.arange(600) < 240, level_c, choked_c), swing_k, 40)
+    fast = lagged(air, FAST_MIN)
+    assert abs(usual_of(fast, 98.0)[-1] - level_c) <= 5.0
+    assert abs(usual_of(fast)[-1] - choked_c) <= 5.0

@@ -137,7 +137,7 @@ def dies():
 @pytest.mark.parametrize("t_h", [5.7, 6.5, 7.5])
 def test_a_dead_fire_is_not_taken_for_relit_the_finish_hangs_on_it_in_words_and_figures(dies, t_h):
     for f in forecasts_of(*looked(dies, t_h), [95.0]):
-        if t_h > 6:
+        if t_h > 7:
             assert f.p90 is None  # by now it is in doubt whether anybody lights it again
         back = f.if_back
         assert f.made < back.back_by < back.p10 <= back.p50 <= back.p90
@@ -160,11 +160,38 @@ def test_a_fire_that_burns_or_a_level_that_was_stated_leaves_nothing_to_hang_on(
         assert "if the fire" not in forecast_line(f, "F")
 
 
-def test_a_fire_that_is_dead_for_hours_gets_no_time_at_all_and_the_pit_as_the_reason(dies):
+def test_a_fire_that_is_dead_for_hours_gets_no_time_but_what_it_hangs_on_and_the_pit_as_the_reason(dies):
     for f in forecasts_of(*looked(dies, 10.0), [95.0]):
-        assert f.p10 is f.p50 is f.p90 is None
+        assert f.p50 is f.p90 is None
         assert "the pit is too cold" in f.why_not
-        assert "not known" in forecast_line(f, "F")
+        assert f.if_back.back_by > f.made + 3600
+        assert forecast_line(f, "F").startswith("if the fire is at 2")
+
+
+@pytest.fixture(scope="module")
+def choked():
+    """A cook whose fire is choked from 4 h on: it keeps 91 degC for hours, as hot as the target."""
+    truth = cook_all([Spec(**KITCHEN, half_mm=34, seed=4, pit_steps=((4.0, 91.0),), swing_k=1.0)])
+    how = {"every_s": 30.0, "quantum": 0.25, "noise": 0.1}
+    return record([sense(truth.t, truth.air[:, 0], place="grate", kind="air", seed=9, **how),
+                   sense(truth.t, truth.meat[:, 0], place="flat", kind="meat", seed=1, **how)])
+
+
+@pytest.mark.parametrize("t_h", [5.0, 6.5, 8.0, 10.0])
+def test_a_fire_that_is_choked_for_hours_is_low_and_no_pit_that_was_meant_so(choked, t_h):
+    """It burns and the meat still rises: somebody opens the vents, later the longer nobody has."""
+    for f in forecasts_of(*looked(choked, t_h), [90.5]):
+        assert f.p50 is not None
+        assert f.p90 is not None
+        assert 115 < f.if_back.back_c < 127
+        assert f.if_back.as_it_is is None
+
+
+def test_a_low_pit_that_gets_there_by_itself_says_when_it_does_as_it_is(choked):
+    for f in forecasts_of(*looked(choked, 5.0), [82.0]):
+        back = f.if_back
+        assert back.p50 < back.as_it_is
+        assert "as it is: never" not in forecast_line(f, "F")
 
 
 @pytest.mark.parametrize("what", ["nothing", "constant", "gap", "dead", "jump", "two minutes", "no place"])

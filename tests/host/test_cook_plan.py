@@ -100,13 +100,37 @@ def test_a_pit_set_to_a_level_goes_there():
     assert courses(pit(5), 140.0)[12:].mean() == pytest.approx(140.0, abs=1.5)
 
 
-def test_a_dying_fire_mostly_comes_back_and_sometimes_does_not():
+def test_a_dying_fire_mostly_comes_back_but_not_at_once():
     y = pit(6)
     y[-50:] = 25 + (y[-50:] - 25) * np.exp(-np.arange(50) / 60)
     out = courses(y)
-    back = (out[-24:].mean(axis=0) > 105).mean()
-    assert 0.6 < back < 0.98
-    assert out[2].mean() < 105  # not at once
+    assert (out[-24:].mean(axis=0) > 105).mean() > 0.6
+    assert out[2].mean() < 105
+
+
+def test_a_pit_that_is_dead_for_hours_is_relit_by_fewer_and_fewer():
+    y = np.concatenate((pit(4), np.full(300, 20.0)))
+    relit = [(courses(y[: 240 + m])[-24:].mean(axis=0) > 105).mean() for m in (30, 120, 180, 300)]
+    assert relit == sorted(relit, reverse=True)
+    assert relit[0] > 0.9
+    assert relit[-1] < 0.4
+
+
+@given(st.floats(0.3, 4.0), st.floats(1.2, 3.0))
+@settings(max_examples=15, deadline=None)
+def test_the_longer_a_pit_is_low_the_longer_it_takes_until_it_is_back(low_h, more):
+    """Half of the low pits are back by a time that grows with how long they are low, nearly all within two days."""
+    def back_h(hours: float) -> np.ndarray:
+        y = np.concatenate((pit(4, swing=1.0), pit(hours, 92.0, 1.0)))
+        level = ahead(y, 576, 5, 400, np.random.default_rng(1), target_c=95.0)[1]
+        return np.where((level > 115).any(axis=0), (level > 115).argmax(axis=0) / 12, np.inf)
+
+    short, long = back_h(low_h), back_h(low_h * more)
+    assert np.isfinite(long).mean() > 0.9
+    for q in (0.25, 0.5, 0.75):
+        a, b = (np.quantile(x, q, method="inverted_cdf") for x in (short, long))
+        assert a <= b
+    assert np.median(short) < 1.0 + low_h
 
 
 def test_an_opened_lid_is_no_dying_fire():

@@ -16,6 +16,7 @@ WANDER_H = 0.5  # how often evaporation and the place's air change by themselves
 WRAPS_LATER = 0.3  # of bare cooks, at one of these temperatures of the meat: many cooks wrap (common practice, no
 WRAPS_C = (68.0, 82.0)  # source; the share is ours). A plan that says so makes it all or none
 NEARLY_ALL = 0.995
+PAST_K = 2.0  # so much past the target: a place is not what its probe reads
 # No model is the meat: the pace of what is still to come differs from every member's by a factor of its own, whose
 # logarithm has a standard deviation of PACE_SD for a long way and less for a short one, half of it at PACE_H hours. The
 # pace of the last hours was read, that of a crust, a wrap that nobody noted or a wetted skin to come was not. Chosen on
@@ -70,8 +71,9 @@ class Ahead:
         return out
 
 
-def cook_on(known: Learned, until_c: float, plan: Plan = AS_IT_IS) -> Ahead:
-    """Cook every member on until nearly all have been at ``until_c`` everywhere, or for ``HORIZON_H``."""
+def cook_on(known: Learned, target_c: float, plan: Plan = AS_IT_IS) -> Ahead:
+    """Cook every member on until nearly all have been past ``target_c`` everywhere, or for ``HORIZON_H``."""
+    until_c = target_c + PAST_K
     ensemble = known.ensemble.copy()
     members = ensemble.theta.shape[2]
     near, far = round(NEAR_H * 3600 / STEP_S), round((HORIZON_H - NEAR_H) * 3600 / FAR_S)
@@ -79,7 +81,7 @@ def cook_on(known: Learned, until_c: float, plan: Plan = AS_IT_IS) -> Ahead:
     steps = round(HORIZON_H * 3600 / STEP_S)
     air, level = (
         np.concatenate((fine[:near], fine[near:].reshape(far, -1, members).mean(axis=1)))
-        for fine in ahead(known.pit, steps, round(STEP_S / 60), members, ensemble.rng, plan.pit_c)
+        for fine in ahead(known.pit, steps, round(STEP_S / 60), members, ensemble.rng, plan.pit_c, target_c)
     )
     unseen = plan.pit_c is None and not known.pit_seen
     start = ensemble.pieces.tip(ensemble.heat)

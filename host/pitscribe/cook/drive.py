@@ -24,7 +24,7 @@ SETTLED_K = 5.0
 # A pit that keeps below this holds meat or is dead: nothing comes to the 91 to 96 degC of done meat in it (common
 # practice, no source), and what it drives is no measure of a fire.
 COOKS_C = 85.0
-USUAL_MIN = 240  # before it has settled for the first time: the median so far, of so long
+USUAL_MIN = 240  # before it has settled for the first time: the median of the last so many minutes that cooked
 UNSEEN_MIN = 30  # without an air sample for so long, the pit is not known any more
 # Without any air probe: 250 degF, the middle of 225 to 275 degF (common practice, no source).
 ASSUMED_C = 121.1
@@ -45,7 +45,7 @@ def drive_of(air: Sequence[Cells], n: int) -> Drive:
     """The drive from the air places, in the order of placements (none: ``ASSUMED_C``; unseen for long: the usual)."""
     y = pit_course(air, n)
     fast, slow = lagged(y, FAST_MIN), lagged(y, SLOW_MIN)
-    usual = _usual(fast)
+    usual = usual_of(fast)
     have = np.flatnonzero(np.isfinite(y))
     unseen = max([UNSEEN_MIN, *(cells.minutes(UNSEEN_MIN) for cells in air)])
     last = np.full(n, -10 * unseen)
@@ -82,8 +82,11 @@ def _lowest(y: FloatArray, minutes: int) -> FloatArray:
     return lowest
 
 
-def _usual(y: FloatArray) -> FloatArray:
-    """The level at which the pit last settled; NaN before the first."""
+def usual_of(y: FloatArray, cooks_c: float = COOKS_C) -> FloatArray:
+    """What the pit usually is in each minute: the level at which it last settled. (n,), degC, NaN before the first.
+
+    y : the air (n,), degC, as ``lagged`` by ``FAST_MIN``;  cooks_c : a level below this is no usual one, degC
+    """
     if not y.size:
         return y
     n, level = y.size, _median(y, SETTLE_MIN)
@@ -91,9 +94,18 @@ def _usual(y: FloatArray) -> FloatArray:
     level[: (known[0] if known.size else 0) + SETTLE_MIN - 1] = np.nan  # whole hours alone
     hour = trailing(level, SETTLE_MIN)
     with np.errstate(invalid="ignore"):
-        settled = (hour.max(axis=1) - hour.min(axis=1) <= SETTLED_K) & (hour.min(axis=1) >= COOKS_C)
+        settled = (hour.max(axis=1) - hour.min(axis=1) <= SETTLED_K) & (hour.min(axis=1) >= cooks_c)
     at = np.maximum.accumulate(np.where(settled, np.arange(n), -1))
-    return np.where(at >= 0, _median(y, 2 * SETTLE_MIN)[np.maximum(at, 0)], _median(y, USUAL_MIN))
+    return np.where(at >= 0, _median(y, 2 * SETTLE_MIN)[np.maximum(at, 0)], _unsettled(y, cooks_c))
+
+
+def _unsettled(y: FloatArray, cooks_c: float) -> FloatArray:
+    """The median of the last ``USUAL_MIN`` minutes of at least ``cooks_c``; before the first of them, of all."""
+    out, hot = _median(y, USUAL_MIN), y >= cooks_c
+    count = np.cumsum(hot)
+    some = count > 0
+    out[some] = _median(y[hot], USUAL_MIN)[count[some] - 1]
+    return out
 
 
 def _median(y: FloatArray, minutes: int) -> FloatArray:

@@ -1,8 +1,8 @@
 """What a finish hangs on while the fire is low: whether, and when, somebody brings it back.
 
-Of the courses that the pit may take (``pit_ahead``) some are brought back and some are left as they are. While the pit
-is low and nobody said what they mean to do, these are told apart: a time for a fire that is back, and one for a fire
-that is left. A time over both would take a fire for granted that nobody has lit.
+Of the courses that the pit may take (``pit_ahead``) most are brought back, and some of a dead pit are left. While the
+pit is low and nobody said what they mean to do, a time is told for a fire that is back, and one for a pit that stays as
+it is. A time over all courses would take a fire for granted that nobody has lit.
 """
 
 from collections.abc import Sequence
@@ -12,16 +12,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pitscribe.cook.conditioning import Learned
 from pitscribe.cook.cook_on import Ahead, Plan
 from pitscribe.cook.grid import FloatArray
-from pitscribe.cook.pit_ahead import BELOW_K, OPEN_H, low_for_h, usual_c
+from pitscribe.cook.pit_ahead import BELOW_K, COLD_K, OPEN_H, Stand
 from pitscribe.cook.plain import iso, number
 
 BoolArray = NDArray[np.bool_]
 
-LEVEL_MIN = 15  # the pit's level is the mean of so many good minutes: a lid is open for less
-COLD_K = 3.0  # a pit that is usually not even so much above the target does not get there, however long one waits
 FEW = 0.05  # of the courses: from fewer nothing is told
 
 
@@ -31,7 +28,7 @@ class IfBack:
 
     back_c, back_by : the level that the pit is taken to come to [degC], and by when, in the middle of the courses
     p10, p50, p90 : when the place is at its target if it is
-    as_it_is : when it is there if nobody brings the fire back (the middle of those courses); None: never
+    as_it_is : when it is there in a pit that stays as it is now (the middle of the members); None: never
     round_s : to how much the three are rounded when they are told
     """
 
@@ -63,23 +60,28 @@ class Courses:
     back_s: float
 
 
-def is_low(known: Learned, target_c: float, plan: Plan) -> bool:
+def is_low(stand: Stand | None, target_c: float, plan: Plan) -> bool:
     """Whether the fire as it is does not cook to the target, or soon will not, and nobody said what comes.
 
+    stand : how the pit stands, None: it was not seen in the last hours
     That is a pit under the target, or one that has been well under its usual for longer than a lid is open and has no
     more left above the target than that.
     """
-    if plan.pit_c is not None or not known.pit_seen:
+    if plan.pit_c is not None or stand is None:
         return False
-    level = float(known.pit[np.isfinite(known.pit)][-LEVEL_MIN:].mean())
-    return level < target_c or (level < target_c + BELOW_K and low_for_h(known.pit) >= OPEN_H)
+    return stand.now < target_c or (stand.now < target_c + BELOW_K and stand.low_h >= OPEN_H)
 
 
-def courses_of(known: Learned, run: Ahead, target_c: float) -> Courses:
+def stays(stand: Stand, target_c: float) -> bool:
+    """Whether a low pit that is left as it is keeps a level that gets the meat to the target."""
+    return stand.now > target_c + COLD_K and not stand.falls
+
+
+def courses_of(stand: Stand, run: Ahead, target_c: float) -> Courses:
     """How the courses of a low pit part, by where each ends: well under its usual, or too cold for the target."""
     ends = run.level[-1]
-    usual = usual_c(known.pit) - BELOW_K if low_for_h(known.pit) else target_c
-    left: BoolArray = ends <= max(usual, target_c + COLD_K)
+    low_c = stand.usual - BELOW_K if stand.low_h else target_c
+    left: BoolArray = ends <= max(low_c, target_c + COLD_K)
     if (~left).mean() < FEW:
         return Courses(left, None, 0.0)
     back_c = float(np.median(ends[~left]))

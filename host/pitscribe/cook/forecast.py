@@ -13,10 +13,11 @@ import numpy as np
 from pitscribe.cook.conditioning import LEAST_MIN, Learned, learn
 from pitscribe.cook.cook_on import AS_IT_IS, HORIZON_H, Ahead, Plan, cook_on, first_reach
 from pitscribe.cook.doubt import rest_words
-from pitscribe.cook.fire_back import COLD_K, FEW, BoolArray, Courses, IfBack, courses_of, is_low, last, middle
+from pitscribe.cook.drive import USUAL_MIN
+from pitscribe.cook.fire_back import BoolArray, Courses, IfBack, courses_of, is_low, last, middle, stays
 from pitscribe.cook.grid import Cells, FloatArray, Grid
 from pitscribe.cook.noted import Told
-from pitscribe.cook.pit_ahead import LIT_MIN
+from pitscribe.cook.pit_ahead import COLD_K, LIT_MIN, Stand, stand_of
 from pitscribe.cook.plain import iso, number, span
 
 COLDEST = "coldest"  # the name under which the last of all meat places to reach its target is forecast
@@ -116,19 +117,34 @@ def foretell(
     why_not = {name: _why_not(known, name) for name in known.names}
     done = {(name, target): _reached_at(places[name], grid, target) for name in known.names for target in targets_c}
     needed = any(done[name, t] is None and not why_not[name] for name in known.names for t in targets_c)
-    run = cook_on(known, max(targets_c) + 2.0, plan) if needed else None
+    hottest = max(targets_c)
+    stand = stand_of(known.pit, hottest) if known.pit_seen else None
+    run = cook_on(known, hottest, plan) if needed else None
+    low = [t for t in targets_c if run is not None and is_low(stand, t, plan)]
+    still = cook_on(known, hottest, replace(plan, pit_c=stand.now)) if stand is not None and any(
+        stays(stand, t) for t in low) else None
     out: list[Forecast] = []
     for target in targets_c:
-        pit = _Pit(_is_cold(known, target, plan),
-                   courses_of(known, run, target) if run is not None and is_low(known, target, plan) else None)
-        waits = {name: _wait(known, run, name, target, done[name, target]) for name in known.names
-                 if done[name, target] is not None or not why_not[name]}
+        some = {name: done[name, target] for name in known.names if done[name, target] is not None or not why_not[name]}
+        waits = _waits(known, run, target, some)
+        cold = _is_cold(known, stand, target, plan)
+        pit = _Pit(cold, None, {}) if stand is None or run is None or target not in low else _Pit(
+            cold, courses_of(stand, run, target),
+            _waits(known, still, target, some) if still is not None and stays(stand, target) else {})
         for i, name in enumerate(known.names):
             fan = _fan(known, run, [i]) if run is not None and name in waits else None
             out.append(_forecast(known, name, target, waits.get(name), done[name, target], why_not[name], fan, pit))
         each = out[-len(known.names) :] if known.names else []
         out.append(_not_before(_coldest(known, target, waits, done, run, pit), each))
     return tuple(out)
+
+
+def _waits(
+    known: Learned, run: Ahead | None, target: float, done: Mapping[str, float | None]
+) -> dict[str, FloatArray]:
+    """Of places, how long each member takes to the target (``_wait``), and of the last of them."""
+    waits = {name: _wait(known, run, name, target, at) for name, at in done.items()}
+    return waits | ({COLDEST: np.max(np.stack(list(waits.values())), axis=0)} if waits else {})
 
 
 def _not_before(coldest: Forecast, each: Sequence[Forecast]) -> Forecast:
@@ -180,10 +196,14 @@ def _wait(known: Learned, run: Ahead | None, name: str, target: float, done: flo
 
 
 class _Pit(NamedTuple):
-    """cold : usually too cold for the target, or planned so;  low : the courses of a low pit, None: it is not low."""
+    """cold : usually too cold for the target, or planned so;  low : the courses of a low pit, None: it is not low.
+
+    still : of each place and the coldest, how long each member takes in a low pit that stays as it is [s]; none: never
+    """
 
     cold: bool
     low: Courses | None
+    still: Mapping[str, FloatArray]
 
 
 def as_cooks_go(wait: FloatArray, elapsed_s: float, *, cold: BoolArray | bool = False) -> FloatArray:
@@ -204,28 +224,26 @@ def as_cooks_go(wait: FloatArray, elapsed_s: float, *, cold: BoolArray | bool = 
     return likely
 
 
-def _is_cold(known: Learned, target: float, plan: Plan) -> bool:
+def _is_cold(known: Learned, stand: Stand | None, target: float, plan: Plan) -> bool:
     """Whether the pit, as it usually is or is planned, is too cold for the target."""
     if plan.pit_c is not None:
         return plan.pit_c <= target + COLD_K
-    recent = known.pit[-240:]
-    recent = recent[np.isfinite(recent)]
-    lit = recent.size >= LIT_MIN
-    return bool(lit and np.quantile(recent, 0.75) <= target + COLD_K)
+    lit = np.isfinite(known.pit[-USUAL_MIN:]).sum() >= LIT_MIN
+    return bool(lit and stand is not None and stand.usual <= target + COLD_K)
 
 
 def _coldest(
     known: Learned, target: float, waits: Mapping[str, FloatArray], done: Mapping[tuple[str, float], float | None],
     run: Ahead | None, pit: _Pit,
 ) -> Forecast:
+    names = [name for name in known.names if name in waits]
     without = tuple(name for name in known.names if name not in waits)
-    times = [done[name, target] for name in waits]
-    at = max((t for t in times if t is not None), default=None) if waits and None not in times and not without else None
-    wait = np.max(np.stack(list(waits.values())), axis=0) if waits else None
+    times = [done[name, target] for name in names]
+    at = max((t for t in times if t is not None), default=None) if names and None not in times and not without else None
     why = None if waits else ("no meat place" if not known.names else "nothing can be said of any place")
-    rows = [known.names.index(name) for name in waits]
+    rows = [known.names.index(name) for name in names]
     fan = _fan(known, run, rows) if run is not None and rows else None
-    return _forecast(known, COLDEST, target, wait, at, why, fan, pit, without)
+    return _forecast(known, COLDEST, target, waits.get(COLDEST), at, why, fan, pit, without)
 
 
 def _forecast(
@@ -242,7 +260,7 @@ def _forecast(
     p10, p50, p90 = _quantiles(now, as_cooks_go(wait, elapsed, cold=cold))
     if p50 is None:
         why_not = TOO_COLD if np.all(cold) or (pit.low is not None and pit.low.left.mean() > 0.5) else NOT_WITHIN
-    if_back = None if pit.low is None else _if_back(now, wait, elapsed, pit.low)
+    if_back = None if pit.low is None else _if_back(now, wait, elapsed, pit.low, pit.still.get(place))
     return Forecast(now, place, target, p10, p50, p90, False, why_not, without, fan, if_back)
 
 
@@ -252,13 +270,15 @@ def _quantiles(now: float, wait: FloatArray) -> tuple[float | None, float | None
     return p10, p50, p90
 
 
-def _if_back(now: float, wait: FloatArray, elapsed: float, low: Courses) -> IfBack | None:
+def _if_back(
+    now: float, wait: FloatArray, elapsed: float, low: Courses, still: FloatArray | None
+) -> IfBack | None:
     """What a finish hangs on; None: too few courses of the pit bring it back."""
     if low.back_c is None:
         return None
     quantiles = _quantiles(now, as_cooks_go(wait[~low.left], elapsed))
-    left = middle(wait[low.left], HORIZON_H * 3600) if low.left.mean() >= FEW else None
-    return IfBack(low.back_c, now + low.back_s, *quantiles, None if left is None else now + left,
+    as_it_is = None if still is None else middle(still, HORIZON_H * 3600)
+    return IfBack(low.back_c, now + low.back_s, *quantiles, None if as_it_is is None else now + as_it_is,
                   _round_s(now, *quantiles))
 
 

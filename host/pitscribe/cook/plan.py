@@ -122,7 +122,7 @@ def durations(joint: Joint, target_c: float, pit_c: float, *, wrap: bool | None 
         silent_min={}, minutes={}, late_min={}, u={}, rests_min={},
     )
     plan = Plan(pit_c, wrap=False if wrap is False else None, wrap_c=WRAP_C if wrap else None)
-    run = cook_on(known, target_c + 2.0, plan)
+    run = cook_on(known, target_c, plan)
     takes: FloatArray = np.sort(first_reach(run, np.full(run.start.shape, target_c))[0])
     return takes
 
