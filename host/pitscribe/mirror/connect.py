@@ -17,13 +17,16 @@ def connect(address: Address, timeout_s: float = TIMEOUT_S) -> Server:
 
 def _kind(plain: Server) -> type[Server]:
     # InfluxDB (1.x, 2 and 3) says its version in the head of its answer to a ping.
-    version = plain.look("GET", "/ping").headers.get("X-Influxdb-Version")
+    ping = plain.look("GET", "/ping")
+    if ping.status in (401, 403, 429) or ping.status >= 500:
+        raise refusal(ping, plain.address)
+    version = ping.headers.get("X-Influxdb-Version")
     if version is not None:
         return Influx1 if _before(version, [1, 8]) else Influx
-    status = plain.look("GET", "/api/v1/export", {"match[]": '{__name__="pitscribe_none"}'}).status
-    if status in (401, 403):
-        raise refusal(status, "", plain.address)
-    return Victoria if status == 200 else Server
+    answer = plain.look("GET", "/api/v1/export", {"match[]": '{__name__="pitscribe_none"}'})
+    if answer.status in (401, 403, 429) or answer.status >= 500:  # who is there now may say nothing of who is later
+        raise refusal(answer, plain.address)
+    return Victoria if answer.status == 200 else Server
 
 
 def _before(version: str, wanted: list[int]) -> bool:

@@ -1,16 +1,15 @@
 """InfluxDB: reads by InfluxQL, which 1.x, 2 and 3 answer at ``/query``; deletes by InfluxQL (1.x) or the v2 API (2)."""
 
-import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import UTC, datetime
 
 import numpy as np
 import urllib3
-from influxdb_client.rest import ApiException
 
 from pitscribe.mirror.found import Held
 from pitscribe.mirror.points import SeriesName, Stream
-from pitscribe.mirror.server import Address, AwayError, Server, away, refusal
+from pitscribe.mirror.request import AwayError
+from pitscribe.mirror.server import Address, Server
 
 
 class Influx(Server):
@@ -36,17 +35,13 @@ class Influx(Server):
     def delete(self, series: SeriesName, first_ms: int, last_ms: int) -> None:
         where = " AND ".join(f'{name}="{value}"' for name, value in series.tags.items())
         begin, end = (datetime.fromtimestamp(ms / 1000, UTC) for ms in (first_ms, last_ms))
-        try:
+        with self.library():
             self._client.delete_api().delete(
                 begin, end, f'_measurement="{series.measurement}" AND {where}', self.address.bucket, self.address.org
             )
-        except ApiException as error:
-            raise refusal(int(error.status or 0), str(error.reason), self.address) from error
-        except (urllib3.exceptions.HTTPError, OSError) as error:
-            raise away(error, self.address) from error
 
     def _influxql(self, method: str, query: str) -> Mapping[str, list[dict[str, list[list[object]]]]]:
-        answer = json.loads(self.ask(method, "/query", {"db": self.address.bucket, "q": query, "epoch": "ms"}))
+        answer = self.parsed(self.ask(method, "/query", {"db": self.address.bucket, "q": query, "epoch": "ms"}))
         result = (answer.get("results") or [{}])[0]
         if wrong := result.get("error") or answer.get("error"):
             raise AwayError(f"{self.address.url}: {wrong}")
@@ -66,8 +61,8 @@ class Influx1(Influx):
     def headers(self) -> Mapping[str, str]:
         return self._basic
 
-    def write(self, lines: Sequence[str]) -> None:
-        self.ask("POST", "/write", {"db": self.address.bucket, "precision": "ms"}, "\n".join(lines).encode())
+    def post(self, data: bytes) -> None:
+        self.ask("POST", "/write", {"db": self.address.bucket, "precision": "ms"}, data)
 
     def delete(self, series: SeriesName, first_ms: int, last_ms: int) -> None:
         where = _where(series.tags, first_ms, last_ms)

@@ -6,6 +6,7 @@ to the ledger, and leaves the processor to others for most of the time.
 """
 
 import logging
+import re
 import threading
 import time
 from collections.abc import Callable
@@ -16,6 +17,7 @@ from pitscribe.ledger.ledger import Ledger
 from pitscribe.mirror.connect import connect
 from pitscribe.mirror.cooks import Cooks
 from pitscribe.mirror.copier import CONFIRM_S, Copier
+from pitscribe.mirror.request import PATIENCE, AwayError
 from pitscribe.mirror.server import TIMEOUT_S, Address
 from pitscribe.mirror.streams import now_streams
 
@@ -73,7 +75,7 @@ class Mirror:
         """End the thread, after the request that it is in."""
         self._stop.set()
         if self._thread is not None:
-            self._thread.join(2 * self._pace.timeout_s)
+            self._thread.join((1 + PATIENCE) * self._pace.timeout_s)
             self._thread = None
         self._leave()
 
@@ -103,7 +105,8 @@ class Mirror:
             self._leave()
             first, longest = self._pace.retry_s
             self._failures += 1
-            return float(min(first * 2 ** min(self._failures - 1, 16), longest))
+            asked = error.retry_s if isinstance(error, AwayError) else 0.0
+            return max(asked, float(min(first * 2 ** min(self._failures - 1, 16), longest)))
 
     @property
     def done(self) -> bool:
@@ -159,7 +162,7 @@ class Mirror:
         """Keep what is wrong, and write it down for who asks from another process."""
         before = None if self.trouble is None else self.trouble.text
         now = self._real()
-        if words == before and (words is not None or now - self._told_right < RIGHT_EVERY_S):
+        if _alike(words, before) and (words is not None or now - self._told_right < RIGHT_EVERY_S):
             return
         since = self._ledger.clock.now() if self.trouble is None else self.trouble.since
         self.trouble = None if words is None else Trouble(words, since)
@@ -168,3 +171,8 @@ class Mirror:
             self._ledger.mirror_is(self._row.id, words)
         except PitscribeError as error:  # the ledger's own disk is full: that is told by who writes there
             log.warning("mirror: %s", error)
+
+
+def _alike(words: str | None, before: str | None) -> bool:
+    """Whether it is the same trouble: servers put ports and times of day into what they say."""
+    return (words is None) == (before is None) and re.sub(r"\d+", "", words or "") == re.sub(r"\d+", "", before or "")

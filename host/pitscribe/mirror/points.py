@@ -2,6 +2,7 @@
 
 import hashlib
 import re
+import zlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -126,9 +127,15 @@ def counts(values: NDArray[np.integer] | Numbers) -> Column:
 
 
 def tag_value(text: str) -> str:
-    """A text as a tag can hold it: no line ends or controls, no backslash (which escapes), not empty, not too long."""
+    """A text as a tag can hold it: no line ends or controls, no backslash (which escapes), not empty, not too long.
+
+    One that is not as it was has a checksum at its end, for two texts must not become one series.
+    """
     plain = "".join(c if c.isprintable() else " " for c in text).replace("\\", "/")
-    return " ".join(plain.split())[:LONGEST_TAG].strip() or "-"
+    plain = " ".join(plain.split())
+    if plain and plain == text and len(plain) <= LONGEST_TAG:
+        return plain
+    return f"{plain[: LONGEST_TAG - 9]}~{zlib.crc32(text.encode('utf-8', 'surrogatepass')):08x}"
 
 
 def _escaped(text: str) -> str:

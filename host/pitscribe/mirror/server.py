@@ -3,13 +3,13 @@
 Writes are synchronous, a batch of ours at a time: what returned was taken, and what raised may have been.
 """
 
+import contextlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import urlencode
 
-import urllib3
 from influxdb_client.client.influxdb_client import InfluxDBClient
 from influxdb_client.client.write_api import SYNCHRONOUS
 from influxdb_client.domain.write_precision import WritePrecision
@@ -18,6 +18,7 @@ from influxdb_client.rest import ApiException
 from pitscribe.errors import MirrorError
 from pitscribe.mirror.found import Held
 from pitscribe.mirror.points import SeriesName, Stream
+from pitscribe.mirror.request import PATIENCE, Answer, AwayError, ended_after, pool, read, retry_after
 
 TIMEOUT_S = 20.0  # our allowance, no source: a slow server is one that is away
 
@@ -26,12 +27,12 @@ Values = Mapping[str, str]
 NO_VALUES: Values = {}
 
 
-class AwayError(MirrorError):
-    """Nothing can be written at present; all is kept and tried again."""
-
-
 class RefusedError(MirrorError):
     """The server does not take these points, whatever it does with others."""
+
+
+class TooMuchError(RefusedError):
+    """So many points at once are too much for it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,10 +60,12 @@ class Server:
 
     def __init__(self, address: Address, timeout_s: float = TIMEOUT_S) -> None:
         self.address = address
-        self.pool = urllib3.PoolManager(timeout=timeout_s, retries=False)
+        self._most_s = PATIENCE * timeout_s
+        self.pool = pool(timeout_s)
         self._client = InfluxDBClient(
             url=address.url, token=address.token, org=address.org, timeout=int(timeout_s * 1000), enable_gzip=True
         )
+        self._client.api_client.rest_client.pool_manager = self.pool  # type: ignore[assignment]  # its end too
         self._write = self._client.write_api(write_options=SYNCHRONOUS)
 
     def close(self) -> None:
@@ -73,13 +76,29 @@ class Server:
 
     def write(self, lines: Sequence[str]) -> None:
         """Write lines, times in ms. AwayError, RefusedError; then some of them may have been taken."""
-        data = "\n".join(lines).encode()
         try:
+            self.post("\n".join(lines).encode())
+        except TooMuchError:
+            if len(lines) == 1:
+                raise
+            self.write(lines[: len(lines) // 2])
+            self.write(lines[len(lines) // 2 :])
+
+    def post(self, data: bytes) -> None:
+        """Write some lines in one request."""
+        with self.library():
             self._write.write(self.address.bucket, self.address.org, data, write_precision=WritePrecision.MS)  # type: ignore[arg-type]
+
+    @contextlib.contextmanager
+    def library(self) -> Iterator[None]:
+        """What influxdb-client does in the block raises our errors."""
+        try:
+            with ended_after(self._most_s, self.address.url):
+                yield
         except ApiException as error:
-            raise refusal(int(error.status or 0), _said(error.body or error.reason), self.address) from error
-        except (urllib3.exceptions.HTTPError, OSError) as error:
-            raise away(error, self.address) from error
+            headers: Mapping[str, str] = error.headers or {}
+            answer = Answer(int(error.status or 0), headers, _bytes(error.body or error.reason))
+            raise refusal(answer, self.address) from error
 
     def held(self, stream: Stream, first_ms: int, last_ms: int) -> Held:
         """What it holds of a stream's fields from ``first_ms`` to ``last_ms``, both included."""
@@ -95,45 +114,52 @@ class Server:
         """One request. AwayError, RefusedError."""
         answer = self.look(method, path, values, body)
         if not 200 <= answer.status < 300:
-            raise refusal(answer.status, _said(answer.data), self.address)
+            raise refusal(answer, self.address)
         return answer.data
 
-    def look(
-        self, method: str, path: str, values: Values = NO_VALUES, body: bytes | None = None
-    ) -> urllib3.BaseHTTPResponse:
+    def look(self, method: str, path: str, values: Values = NO_VALUES, body: bytes | None = None) -> Answer:
         """One request, whatever is answered. AwayError if nothing is."""
         url = f"{self.address.url.rstrip('/')}{path}{'?' if values else ''}{urlencode(values)}"
+        with ended_after(self._most_s, self.address.url):
+            answer = self.pool.request(
+                method, url, body=body, headers=self.headers(), redirect=False, preload_content=False
+            )
+            return read(answer, self.address.url)
+
+    def parsed(self, data: bytes) -> Any:
+        """An answer that should be JSON. AwayError if it is not: something else answers there, or broke off."""
         try:
-            return self.pool.request(method, url, body=body, headers=self.headers(), redirect=False)
-        except (urllib3.exceptions.HTTPError, OSError) as error:
-            raise away(error, self.address) from error
+            return json.loads(data)
+        except ValueError as error:
+            words = f"{self.address.url} answers with what is no {self.kind}'s answer: {_said(data[:200])!r}"
+            raise AwayError(f"{words}; it is tried again") from error
 
     def headers(self) -> Mapping[str, str]:
         """Who we are, for requests of our own."""
         return {"Authorization": f"Token {self.address.token}"} if self.address.token else {}
 
 
-def away(error: Exception, address: Address) -> AwayError:
-    """A server that does not answer, in words."""
-    slow = isinstance(error, urllib3.exceptions.TimeoutError)
-    why = f"did not answer within {TIMEOUT_S:.0f} s" if slow else "cannot be reached"
-    return AwayError(f"{address.url} {why}; what is to be copied is kept, and tried again")
-
-
-def refusal(status: int, said: str, address: Address) -> MirrorError:
+def refusal(answer: Answer, address: Address) -> MirrorError:
     """An answer that is no success, in words."""
+    status, said, wait = answer.status, _said(answer.data), retry_after(answer.headers)
     says = f": {said}" if said else ""
     if status in (401, 403):
-        return AwayError(f"{address.url} does not take the token ({status}{says}); put a right one into its file")
+        return AwayError(f"{address.url} does not take the token ({status}{says}); put a right one into its file", wait)
     if status == 404:
-        return AwayError(f"{address.url} does not know bucket {address.bucket!r} or this path ({status}{says})")
-    if status in (400, 413, 422):
+        return AwayError(f"{address.url} does not know bucket {address.bucket!r} or this path ({status}{says})", wait)
+    if status == 413:
+        return TooMuchError(f"{address.url} takes not even one point at once ({status}{says})")
+    if status in (400, 422):
         return RefusedError(f"{address.url} does not take these points ({status}{says})")
-    return AwayError(f"{address.url} cannot write at present ({status}{says}); it is tried again")
+    return AwayError(f"{address.url} cannot write at present ({status}{says}); it is tried again", wait)
 
 
-def _said(body: Any) -> str:
-    text = body.decode("utf-8", "replace") if isinstance(body, bytes) else str(body or "")
+def _bytes(body: Any) -> bytes:
+    return body if isinstance(body, bytes) else str(body or "").encode()
+
+
+def _said(data: bytes) -> str:
+    text = data.decode("utf-8", "replace")
     try:
         told = json.loads(text)
         text = str(told.get("error") or told.get("message") or text) if isinstance(told, dict) else text

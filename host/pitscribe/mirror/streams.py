@@ -43,10 +43,10 @@ def streams_of(
 def forecast_streams(cook: Cook, forecasts: Sequence[Forecast], ledger_name: str) -> list[Stream]:
     """The streams of forecasts, which are in order of the time at which they were made."""
     tags = Tags(ledger_name, cook)
-    by_place: dict[str, list[Forecast]] = {}
-    for one in forecasts:
-        by_place.setdefault(one.place, []).append(one)
-    return [_forecasts(place, some, tags) for place, some in by_place.items()]
+    by_place: dict[str, dict[float, Forecast]] = {}
+    for one in forecasts:  # where somebody calls a place "coldest", what is said last is of the coldest of all
+        by_place.setdefault(one.place, {})[one.made] = one
+    return [_forecasts(place, list(some.values()), tags) for place, some in by_place.items()]
 
 
 def now_streams(loggers: Sequence[LoggerInfo], ledger_name: str) -> list[Stream]:

@@ -26,7 +26,7 @@ class Victoria(Server):
         said = self.ask("GET", "/api/v1/export", span | {"match[]": _selector(stream.series, "|".join(stream.fields))})
         parts: dict[str, list[tuple[list[int], list[object]]]] = {}
         for line in said.splitlines():
-            series = json.loads(line)
+            series = self.parsed(line)
             name = series["metric"]["__name__"].removeprefix(f"{stream.series.measurement}_")
             parts.setdefault(name, []).append((series["timestamps"], series["values"]))
         return {
