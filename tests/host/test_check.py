@@ -17,6 +17,7 @@ from pitscribe.config import Config
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.photofile import read_photo
 from pitscribe.ledger.store import MIGRATIONS
+from pitscribe.simulate.rig import firmware, micropython
 from pitscribe.wire.frames import Channel, FrameKey, check, encode_ticks
 
 NOBODY = 65534
@@ -319,6 +320,15 @@ def now_speaking(home, **state):
 def test_a_logger_that_is_silent_is_told_if_a_cook_wants_it(home, make, verdict):
     make(home).ledger.close()
     assert home.check().of("logger 00c0ffee")[0] == verdict
+
+
+@pytest.mark.parametrize(("version", "verdict"), [(None, "ok"), ("0.0.9", "look"), (7, "not looked at")])
+def test_a_logger_whose_firmware_is_not_the_one_that_is_here_is_told(home, version, verdict):
+    """The one that is here: by what the firmware itself says to MicroPython."""
+    asked = [micropython(), "-c", "import pitlogger; print(pitlogger.FIRMWARE)"]
+    here = subprocess.run(asked, cwd=firmware(), capture_output=True, text=True, check=True).stdout.strip()
+    now_speaking(home, firmware=here if version is None else version).ledger.close()
+    assert home.check().of("firmware of logger 00c0ffee")[0] == verdict
 
 
 @pytest.mark.parametrize(("journal", "verdict"), [

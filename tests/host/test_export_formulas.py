@@ -9,7 +9,7 @@ import csv
 from contextlib import closing
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_commands import table
 
@@ -36,6 +36,7 @@ def test_a_guarded_text_begins_no_formula_wherever_it_is_cut_and_comes_back_as_i
 
 
 @given(st.text(max_size=20))
+@settings(max_examples=40)
 def test_any_text_at_all_comes_back_as_it_was(text):
     assert unguarded(guarded(text)) == text
 

@@ -3,13 +3,15 @@
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from pitscribe import __version__
 from pitscribe.commands.export_table import Column, iso
 from pitscribe.commands.zone import zone_at
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.metrology.rules import RULES
 from pitscribe.mirror.points import DIGITS
-from pitscribe.series import SHEET_U_K, CookRecord
+from pitscribe.series import SHEET_U_K, CookRecord, Series
 from pitscribe.series.spans import Span, key_of
 from pitscribe.series.times import FOREVER_MS
 
@@ -34,7 +36,8 @@ def about(ledger: Ledger, record: CookRecord, columns: list[Column], known: str)
         "zone": zone_at(cook.started_ms / 1000)._asdict(),
         "digits": DIGITS,
         "uncertainty": _UNCERTAINTY,
-        "columns": [column._asdict() | {"title": column.title} for column in columns],
+        "k_95": {series.place: _k_95(series) for series in record.places},
+        "columns": [column._asdict() for column in columns],
         "known": known,
         "placements": [_placement(ledger, span) for span in key_of(ledger, cook, known).spans],
         "tables": [_table(one.place, one.kind, one.source) for one in ledger.sheets(cook.id)],
@@ -45,6 +48,14 @@ def about(ledger: Ledger, record: CookRecord, columns: list[Column], known: str)
         "contradicting_anchors": record.contradictions,
         "remarks": list(record.remarks),
     }
+
+
+def _k_95(series: Series) -> list[float]:
+    """[least, most] of what u is to be multiplied by for the interval that holds 95 %."""
+    good = series.good()
+    if series.k is None or not good.any():
+        return [2.0, 2.0]
+    return [round(float(of(series.k[good])), DIGITS) for of in (np.min, np.max)]
 
 
 def _placement(ledger: Ledger, span: Span) -> dict[str, Any]:

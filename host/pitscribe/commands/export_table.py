@@ -4,7 +4,8 @@ What all formats share: which columns there are, and how far figures are given. 
 but the times; a block is as long whatever the cook.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from itertools import chain, count
 from typing import NamedTuple
 
 import numpy as np
@@ -19,21 +20,20 @@ Times = NDArray[np.int64]
 
 BLOCK_ROWS = 8192
 TEMPERATURE, UNCERTAINTY, FLAGS, AS_READ = "temperature", "standard uncertainty", "flags", "temperature as read"
+_BEHIND = {TEMPERATURE: "", UNCERTAINTY: " u", FLAGS: " flags", AS_READ: " as read"}  # a place's name, in a title
 
 
 class Column(NamedTuple):
-    """One column: what it is, of which place. ``unit``: "F" or "C"; None: it has none."""
+    """One column: what it is, of which place. ``unit``: "F" or "C"; None: it has none.
+
+    title : its name, which no other one has: ``flat [F]``, ``flat u [F]``, ``flat flags``, ``stick as read [F]``
+    """
 
     place: str
     kind: str
     quantity: str
     unit: str | None
-
-    @property
-    def title(self) -> str:
-        """The column's name: ``flat [F]``, ``flat u [F]``, ``flat flags``, ``stick as read [F]``."""
-        what = {TEMPERATURE: "", UNCERTAINTY: " u", FLAGS: " flags", AS_READ: " as read"}[self.quantity]
-        return f"{self.place}{what}" + ("" if self.unit is None else f" [{self.unit}]")
+    title: str
 
 
 class Block(NamedTuple):
@@ -54,7 +54,7 @@ class Table:
         each = [(s, q) for s in record.places for q in (TEMPERATURE, UNCERTAINTY, FLAGS)]
         each += [(series, AS_READ) for series in record.as_read]
         self._series = [series for series, _ in each]
-        self.columns = [Column(s.place, s.kind, q, None if q == FLAGS else unit) for s, q in each]
+        self.columns = _columns(each, unit)
         self._times = {id(s): np.round(s.t * 1000).astype(np.int64) for s in self._series}
         # To the millisecond: two loggers' ticks within one become one row.
         self._t_ms = np.unique(np.concatenate([np.empty(0, np.int64), *self._times.values()]))
@@ -78,6 +78,17 @@ class Table:
         if column.unit == "F":
             found = found * 1.8 + (0.0 if column.quantity == UNCERTAINTY else 32.0)
         return np.round(found, DIGITS) + 0.0  # -0.0 becomes 0.0
+
+
+def _columns(each: Sequence[tuple[Series, str]], unit: str) -> list[Column]:
+    """The columns. Where two would have one title (a place "flat u" beside "flat"), temperatures are named first."""
+    titles: dict[int, str] = {}
+    for i in sorted(range(len(each)), key=lambda i: each[i][1] != TEMPERATURE):
+        series, quantity = each[i]
+        behind = _BEHIND[quantity] + ("" if quantity == FLAGS else f" [{unit}]")
+        names = chain([series.place, f"{series.place} ({series.kind})"], (f"{series.place} ({n})" for n in count(2)))
+        titles[i] = next(title for name in names if (title := name + behind) not in titles.values())
+    return [Column(s.place, s.kind, q, None if q == FLAGS else unit, titles[i]) for i, (s, q) in enumerate(each)]
 
 
 def _words(flags: NDArray[np.uint32], at: NDArray[np.intp], count: int) -> list[str | None]:

@@ -60,7 +60,10 @@ def _ours(said: Any) -> Mapping[str, Any] | None:
 
 
 def _said(ours: Mapping[str, Any]) -> Beside:
-    places = [(_text(c["place"]), c["kind"]) for c in ours["columns"] if c["quantity"] == "temperature"]
+    places = [
+        (_text(c["title"]).removesuffix(f" [{c['unit']}]"), c["kind"])
+        for c in ours["columns"] if c["quantity"] == "temperature"
+    ]
     cook = ours["cook"]
     settings: CookSettings = {"meats": tuple(_text(meat) for meat in cook["meats"])}
     if (target := cook["target_c"]) is not None:

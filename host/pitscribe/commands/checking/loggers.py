@@ -10,6 +10,7 @@ from pitscribe.commands.checking.finding import Finding, look, not_looked, ok, w
 from pitscribe.commands.checking.scene import Scene
 from pitscribe.cook.plain import span
 from pitscribe.ledger.values import Aside, LoggerInfo
+from pitscribe.simulate.rig import firmware as folder
 from pitscribe.watch.freshness import LEAST_S
 from pitscribe.watch.troubles import FULL_H
 from pitscribe.wire.layout import MARK
@@ -46,7 +47,7 @@ def _heard(info: LoggerInfo, now: float, needed: bool) -> Finding:
                      "keeps, and sends later")
     if state.get("online") is False:
         return ok(name, f"{said}: it has gone away since, and no cook wants it")
-    return ok(name, f"{said}{': no cook wants it' if silent else ''}; firmware {state.get('firmware', 'not told')}")
+    return ok(name, f"{said}{': no cook wants it' if silent else ''}")
 
 
 def journals(scene: Scene) -> Iterator[Finding]:
@@ -71,6 +72,21 @@ def _journal(looked_at: str, journal: Mapping[str, Any]) -> Finding:
         return look(looked_at, f"{lost} frames were lost", "it was full, or its flash failed: let it reach the host "
                     "more often")
     return ok(looked_at, f"written{f', room for {hours:.0f} h' if room else ''}, nothing lost")
+
+
+def firmware(scene: Scene) -> Iterator[Finding]:
+    """Whether each logger runs the firmware that this Pitscribe has."""
+    here = re.search(r'^FIRMWARE = "([^"]+)"', (folder() / "pitlogger" / "__init__.py").read_text(), re.MULTILINE)
+    for info in scene.the_ledger().loggers():
+        runs = (info.state or {}).get("firmware")
+        looked_at = f"firmware of {_name(info)}"
+        if here is None or not isinstance(runs, str):
+            yield not_looked(looked_at, "it has not told of it, or has gone away since")
+        elif runs != here[1]:
+            yield look(looked_at, f"{runs}; this Pitscribe has {here[1]}", "bring the logger up to date between cooks: "
+                       "pitscribe outfit PORT")
+        else:
+            yield ok(looked_at, runs)
 
 
 def wire(scene: Scene) -> Iterator[Finding]:

@@ -40,6 +40,7 @@ CHECKS = (
     Check("mirror", network.mirror, settings=True),
     Check("loggers", loggers.heard, ledger=True),
     Check("journals", loggers.journals, ledger=True),
+    Check("firmware", loggers.firmware, ledger=True),
     Check("wire", loggers.wire, ledger=True),
 )
 
