@@ -85,8 +85,8 @@ def chosen(names):
     if len(names) > 1:
         try:
             return on_trial(names[0], names[1])
-        except OSError:
-            pass  # the flash did not take the way back, so it is not left
+        except Exception as error:  # the flash did not take the way back, or there is no timer: so it is not left
+            sys.print_exception(error)
     return stays(names[-1] if names else "")
 
 

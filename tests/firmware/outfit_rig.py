@@ -14,9 +14,10 @@ import termios
 import threading
 import time
 import tty
+import zlib
 from pathlib import Path
 
-from firmware_rig import BOARD, HEAP, MICROPYTHON, ChipBench, environment
+from firmware_rig import BOARD, FIRMWARE, HEAP, MICROPYTHON, ChipBench, compiled, environment
 from usb_rig import Cable
 
 # In front of the simulated board's own: reset and watchdog end at who has the power, in real time.
@@ -40,6 +41,7 @@ def reset():
         utime.sleep(1)
 class Timer:
     "Rings where PITSCRIBE_TIMER_SPEED says how much faster than the computer's clock it goes; else never"
+    ONE_SHOT = 0
     def __init__(self, id, mode, period, callback):
         speed = int(os.getenv("PITSCRIBE_TIMER_SPEED") or 0)
         if speed:
@@ -144,12 +146,12 @@ def on_flash(image: Path, code: str, *, before: str = "", path: str = "", **env:
 class OutfitBoard:
     """A board with ``flash``; ``starts`` and ``bites`` (of the watchdog) are counted. It has power from the start.
 
-    ``path``: folders in front of MicroPython's own. ``timer_speed``: see ``Timer`` above; 0 is never.
+    ``blocks``: of littlefs, in the file ``flash``; 0: a folder.
     """
 
     def __init__(
         self, flash: Path, bench: ChipBench | None, port: Path, *, speed: int = 20, heap: str = HEAP, blocks: int = 0,
-        timer_speed: int = 0, **env: str,
+        **env: str,
     ) -> None:
         self.flash, self._heap, self._blocks = flash, heap, blocks
         self._inside = port.parent / "inside"
@@ -162,8 +164,7 @@ class OutfitBoard:
         else:
             flash.mkdir(exist_ok=True)
         self._env = {"PITSCRIBE_BENCH": bench.path if bench else "", "PITSCRIBE_EASE_MS": "0",
-                     "PITSCRIBE_UNIQUE_ID": "70697473", "PITSCRIBE_SPEED": str(speed),
-                     "PITSCRIBE_TIMER_SPEED": str(timer_speed or ""), **env}
+                     "PITSCRIBE_UNIQUE_ID": "70697473", "PITSCRIBE_SPEED": str(speed), **env}
         self._master, self._slave = pty.openpty()
         self.starts = self.bites = 0
         self._cause = "power"
@@ -223,6 +224,11 @@ class OutfitBoard:
         ``way``: what becomes of that operation (0: nothing, 1: half, 2: half and noise)."""
         (self._inside / "count").unlink(missing_ok=True)
         (self._inside / "cut").write_text(f"{operations} {way}")
+
+    def timer_rings(self, speed: int) -> None:
+        """From the next start on ``machine.Timer`` rings, so many times earlier than it says. Ctrl-C is not heard until
+        then: who shells out ignores it."""
+        self._env["PITSCRIBE_TIMER_SPEED"] = str(speed)
 
     def operations(self) -> int:
         """Operations of the flash that were done at the prompt since ``cut_after``."""
@@ -296,3 +302,50 @@ class OutfitBoard:
         self.cable.close()
         os.close(self._master)
         os.close(self._slave)
+
+
+LOGGER = zlib.crc32(bytes.fromhex("70697473"))  # of the unique id that the board has here
+
+# A set of few files that hands over to the real firmware once it is seen that it is no mix.
+_SMALL_START = """
+NAME = %r
+def main(trial=None):
+    from pitlogger import part
+    assert part.NAME == NAME, "a mix"
+    fate = %r
+    if fate == "raise":
+        raise ValueError("so that it does not run")
+    while fate == "hang":
+        pass
+    part.real()
+    from pitlogger.start import main
+    main(trial)
+"""
+_SMALL_PART = """
+import sys
+NAME = %r
+def real():
+    for name in [n for n in sys.modules if n.startswith("pitlogger")]:
+        del sys.modules[name]
+    sys.path.insert(0, %r)
+"""
+_SMALL_SETTINGS = """
+def read(path):
+    from pitlogger import part
+    part.real()
+    from pitlogger.settings import read
+    return read(path)
+"""
+
+
+def small_firmware(folder: Path, name: str, fate: str = "") -> Path:
+    """A firmware of few files, in which all say ``name``. ``fate``: `raise` or `hang` in place of running."""
+    (folder / "pitlogger").mkdir(parents=True)
+    (folder / "page").mkdir()
+    (folder / "page" / "index.html").write_text(name)
+    (folder / "main.py").write_text((FIRMWARE / "main.py").read_text())
+    (folder / "pitlogger" / "__init__.py").write_text(f'FIRMWARE = "{name}"\n')
+    (folder / "pitlogger" / "part.py").write_text(_SMALL_PART % (name, str(compiled())))
+    (folder / "pitlogger" / "settings.py").write_text(_SMALL_SETTINGS)
+    (folder / "pitlogger" / "start.py").write_text(_SMALL_START % (name, fate))
+    return folder

@@ -41,6 +41,7 @@ class _Wanted:
     """What a board is to have: settings (None: those that it has), and passwords to be told once."""
 
     journal: str  # its folder, now
+    logger: int
     settings: bytes | None
     answers: bool  # whether it will answer on the cable
     made: dict[str, str]
@@ -68,7 +69,7 @@ class _Outfit:
         try:
             wait_for(self._port, self._modules, on_trial=before.way_back not in (None, self._modules.name))
         except SourceError as error:
-            self._judge(before, error)
+            self._judge(before, wanted.logger, error)
         if leaves_old:
             self._remove_old()
         return look.run(self._config, argparse.Namespace(port=self._port))
@@ -109,7 +110,7 @@ class _Outfit:
             facts = board.facts()
             self._check(facts)
             before = outfit_copy.look(board)
-            with self._secrets_kept(facts.logger):
+            with self._secret_of(before, facts.logger):
                 wanted = self._wanted(before, facts.logger)
                 for name in outfit_copy.clear_stale(board, modules, before.running):
                     print(f"removed {name}, which an earlier run left unfinished or unused")
@@ -134,15 +135,21 @@ class _Outfit:
             board.restart()
 
     @contextlib.contextmanager
-    def _secrets_kept(self, logger: int) -> Iterator[None]:
-        """The host has the new secret before the board does; where the board does not get it, it has the old one."""
-        kept = self._keyring.secret_of(logger)
+    def _secret_of(self, before: Before, logger: int) -> Iterator[None]:
+        """The host has a new secret before the board does; where the board does not get it, it has the board's."""
         try:
             yield
         except BaseException:
-            if kept is not None and self._keyring.secret_of(logger) != kept:
-                self._keyring.set(logger, kept)
+            self._take_secret(before, logger)
             raise
+
+    def _take_secret(self, before: Before, logger: int) -> None:
+        """Keep here the secret in the settings that the board had, whoever made it."""
+        secret = _object(before.settings).get("secret")
+        if secret and secret != self._keyring.secret_of(logger):
+            with contextlib.suppress(ConfigError):  # one that the firmware does not take either
+                self._keyring.set(logger, str(secret))
+                print(f"the secret in its {SETTINGS} was not the one known here; it is now")
 
     def _check(self, facts: Facts) -> None:
         check_board(facts.platform, facts.version, facts.mpy)
@@ -151,21 +158,19 @@ class _Outfit:
         print(f"{facts.machine or facts.platform}, MicroPython {version}; {facts.free // 1024} KB of flash free")
 
     def _wanted(self, before: Before, logger: int) -> _Wanted:
-        """What the settings are to be. The secret of those that stay is kept here, whoever made it."""
-        had = None if before.settings is None else _object(before.settings)
-        journal = str((had or {}).get("journal") or "journal")
-        if had is not None and self._given is None:
-            if had.get("secret") and had["secret"] != self._keyring.secret_of(logger):
-                self._keyring.set(logger, str(had["secret"]))
-                print(f"the secret in its {SETTINGS} was not the one known here; it is now")
-            return _Wanted(journal, None, had.get("usb", 1) != 0, {})
+        """What the settings are to be."""
+        had = _object(before.settings)
+        journal = str(had.get("journal") or "journal")
+        if before.settings is not None and self._given is None:
+            self._take_secret(before, logger)
+            return _Wanted(journal, logger, None, had.get("usb", 1) != 0, {})
         given = ask_settings(self._config) if self._given is None else self._given
-        settings, made = whole_settings(given, had or {}, logger, self._keyring)
+        settings, made = whole_settings(given, had, logger, self._keyring)
         print(f"the secret that logger {logger:08x} and this host share is in its settings and kept here")
         text = json.dumps(settings, ensure_ascii=False).encode()
-        return _Wanted(journal, text, settings.get("usb", 1) != 0, made)
+        return _Wanted(journal, logger, text, settings.get("usb", 1) != 0, made)
 
-    def _judge(self, before: Before, error: SourceError) -> None:
+    def _judge(self, before: Before, logger: int, error: SourceError) -> None:
         """The new set did not show that it stays: see which one the board starts with, and go back if there is one to
         go back to. Returns where it is the new one after all. Raises SourceError."""
         new = self._modules.name
@@ -179,6 +184,7 @@ class _Outfit:
             return
         if before.way_back in (None, new):
             raise SourceError(f"{error}; the modules on the board are whole: see what its console says") from error
+        self._take_secret(before, logger)
         told = f"the new modules do not run: {error}; the board is back with those before"
         try:
             met_at(self._port)
@@ -198,10 +204,10 @@ class _Outfit:
         met_at(self._port)
 
 
-def _object(data: bytes) -> dict[str, Any]:
+def _object(data: bytes | None) -> dict[str, Any]:
     """Settings as they lie on the board; damaged ones are as none (the logger runs with its defaults then)."""
     try:
-        found = json.loads(data)
+        found = json.loads(data or b"{}")
     except ValueError:
         return {}
     return found if isinstance(found, dict) else {}

@@ -14,6 +14,7 @@ import contextlib
 import hashlib
 import io
 import struct
+import time
 from typing import Any, NamedTuple
 
 from pitscribe.errors import ConfigError, SourceError
@@ -24,6 +25,8 @@ NOT_WRITTEN = "the board reads back something else than was sent; its flash may 
 _ANSWER_S = 7.0  # below the watchdog's 8.388 s: what takes longer has been reset
 _READ_S = 2.0
 _TRIES = 3
+_PROMPT_S = 5.0  # so long a program may take to end by Ctrl-C
+_QUIET_S = 0.2
 # Before anything else: from here on a board whose cable is pulled starts again by itself.
 _FIRST = "import machine, sys; machine.WDT(timeout=8388); print(repr(sys.platform))"
 # What the commands below use. One line each, no names that the firmware has: it may have run before in the same heap.
@@ -90,7 +93,7 @@ class Board:
         for left in reversed(range(_TRIES)):
             try:
                 with contextlib.redirect_stdout(io.StringIO()):  # it prints what it did not expect
-                    self._repl.enter_raw_repl(soft_reset=False, timeout_overall=4)
+                    self._repl.enter_raw_repl(soft_reset=False, timeout_overall=_PROMPT_S)
                 break
             except (self._error, OSError) as error:
                 if isinstance(error, OSError) or not left:
@@ -98,6 +101,7 @@ class Board:
                         f"{self._name}: no MicroPython prompt comes; is MicroPython on the board, and no other program "
                         "at the port?"
                     ) from error
+                self._hear_out()
         if self.run(_FIRST) != "linux":  # the Linux port ends with a soft reset
             with contextlib.redirect_stdout(io.StringIO()):
                 try:
@@ -105,6 +109,12 @@ class Board:
                 except (self._error, OSError) as error:
                     raise PortError(f"{self._name}: no prompt after a soft reset ({error})") from error
         self.run(_PRELUDE)
+
+    def _hear_out(self) -> None:
+        """Let an answer that came too late go by: the next try's would be taken for it."""
+        while self._repl.serial.inWaiting():
+            self._repl.serial.read(self._repl.serial.inWaiting())
+            time.sleep(_QUIET_S)
 
     def run(self, code: str, what: str = "") -> Any:
         """Run code on the board; return what it printed as a value, None for nothing. ``what`` is for the complaint."""
