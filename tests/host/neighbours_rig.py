@@ -15,6 +15,7 @@ from servers import Mosquitto, wait_until
 from pitscribe.intake.broker import Broker, Credentials
 from pitscribe.intake.mqtt import Intake
 from pitscribe.neighbours.discovery import Hub
+from pitscribe.neighbours.line import Line
 from pitscribe.neighbours.neighbours import Neighbours, last_will
 from pitscribe.neighbours.shown import Book
 from pitscribe.watch.live import Watch
@@ -101,29 +102,30 @@ def lies(broker: Any, what: str, topics: set[str]) -> dict[str, bytes]:
 
 
 class Showing:
-    """A host's intake, watch and neighbours over a world's ledger; its turns are made by the test."""
+    """A host's intake, watch and neighbours over a world's ledger; its turns are made by the test.
 
-    def __init__(self, world: World, broker: Any, home: Path, hub: Hub | None = None, **options: Any) -> None:
+    ``forecasts``: with them, in the turn itself; they take most of its time.
+    """
+
+    def __init__(
+        self, world: World, broker: Any, home: Path, hub: Hub | None = None, *, forecasts: bool = False
+    ) -> None:
         self.world, self.broker = world, broker
         self.book = Book(home)
         self.watch = Watch(world.ledger, world.clock, beside=lambda work: work())
-        self.watch._outlook.run = lambda work: work()
+        self.watch._outlook.run = (lambda work: work()) if forecasts else None
         where = "127.0.0.1", broker.port, *WHO
-        self.intake = Intake(
-            world.ledger, world.clock, *where, will=last_will(self.book.host), reconnect_s=(1, 1), **options
-        )
+        self.intake = Intake(world.ledger, world.clock, *where)
         self.intake.start()
-        self.neighbours = Neighbours(self.watch, world.clock, self.intake, self.book, hub=hub, every_s=0.05)
+        self.line = Line(*where, last_will(self.book.host))
+        self.neighbours = Neighbours(self.watch, world.clock, self.line, self.book, hub=hub)
 
-    def turn(self) -> set[str]:
-        """One pass of the watch and one turn; returns the topics of what is shown."""
+    def turn(self) -> None:
+        """One pass of the watch, and one turn."""
         self.watch.step()
         self.neighbours.turn()
-        return set(self.neighbours._shown._there)
 
     def end(self) -> None:
         """As ``serve`` ends."""
-        self.neighbours._thread = threading.Thread()  # it was never started: the turns were made here
-        self.neighbours._thread.start()
         self.neighbours.stop()
         self.intake.stop()

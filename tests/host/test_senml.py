@@ -105,10 +105,15 @@ def test_a_time_that_would_be_read_as_relative_and_a_number_that_is_none_are_ref
 
 @pytest.fixture
 def watch(world):
-    made = Watch(world.ledger, world.clock)
-    made._outlook.run = lambda work: work()
-    made.step()  # a second pass has the forecast that the first one made
-    return made
+    return Watch(world.ledger, world.clock)
+
+
+@pytest.fixture
+def foreseen(watch):
+    """The same with its forecasts, which take most of a pass."""
+    watch._outlook.run = lambda work: work()
+    watch.step()  # a second pass has the forecast that the first one made
+    return watch
 
 
 def shown(watch, world, after=0.0):
@@ -121,12 +126,12 @@ def shown(watch, world, after=0.0):
 
 
 TEMPS = {f"{LOGGER:08x}/temp/{n}" for n in range(6)}
-OWN = {f"host/{HOST:08x}/spread", f"host/{HOST:08x}/finish"}
+SPREAD, FINISH = (f"host/{HOST:08x}/{word}" for word in ("spread", "finish"))
 
 
 def test_each_place_of_a_cook_is_shown_with_its_uncertainty_as_the_watch_sees_it(watch, world):
     seen = shown(watch, world)
-    assert seen.keys() == TEMPS | OWN
+    assert seen.keys() == TEMPS | {SPREAD}
     body = watch.now().body
     for n, place in enumerate(body["places"]):
         said = seen[f"{LOGGER:08x}/temp/{n}"]
@@ -141,12 +146,12 @@ def test_each_place_of_a_cook_is_shown_with_its_uncertainty_as_the_watch_sees_it
         assert (said["place"].value, said["flags"].value) == (place["place"], "")
 
 
-def test_spread_and_finish_are_shown_as_they_are_told_on_the_page(watch, world):
-    body, seen = watch.now().body, shown(watch, world)
-    spread = seen[f"host/{HOST:08x}/spread"]
+def test_spread_and_finish_are_shown_as_they_are_told_on_the_page(foreseen, world):
+    body, seen = foreseen.now().body, shown(foreseen, world)
+    spread = seen[SPREAD]
     assert (spread["spread"].value, spread["spread"].unit) == (body["spread"]["kelvin"], "K")
     assert (spread["spread:hottest"].value, spread["spread:coldest"].value) == ("tip", "second flat")
-    finish = seen[f"host/{HOST:08x}/finish"]
+    finish = seen[FINISH]
     told = next(f for f in body["forecasts"] if f["place"] == "coldest")
     assert told["p50"] != finish["finish"].value, "the exact quantile is not told"
     assert finish["finish"].value.endswith(":00:00Z"), "at this width it is told to the hour"
@@ -161,8 +166,8 @@ def test_what_is_old_is_not_shown_even_if_the_watch_stands_still(watch, world):
     assert packs_of(watch.latest().body, world.clock.now() + limit + 10, HOST) == {}
 
 
-def test_an_old_forecast_is_not_shown_beside_fresh_readings(watch, world):
-    body = watch.now().body
+def test_an_old_forecast_is_not_shown_beside_fresh_readings(foreseen, world):
+    body = foreseen.now().body
     made = "2026-05-31T01:40:00Z"
     old = [{**f, "made": made} for f in body["forecasts"]]
     assert world.clock.now() == START + 6 * 3600
@@ -230,8 +235,8 @@ def test_an_analysis_that_fails_shows_nothing(watch, world, monkeypatch):
     assert shown(watch, world) == {}
 
 
-def test_nothing_is_shown_by_a_clock_that_is_not_set(watch, world):
-    body = watch.now().body
+def test_nothing_is_shown_by_a_clock_that_is_not_set(foreseen, world):
+    body = foreseen.now().body
     places = [{**p, "t": p["t"] - START, "placed": 0.0} for p in body["places"]]
     others = {key: {**body[key], "t": 100.0} for key in ("spread", "coldest")}
     made = [{**f, "made": "1970-01-01T05:59:00Z"} for f in body["forecasts"]]
@@ -239,8 +244,8 @@ def test_nothing_is_shown_by_a_clock_that_is_not_set(watch, world):
     assert packs_of(early, world.clock.now() - START, HOST) == {}
 
 
-def test_a_pack_is_small(watch, world):
+def test_a_pack_is_small(foreseen, world):
     """A microcontroller that subscribes has 264 KB of RAM in all."""
-    packs = packs_of(watch.now().body, world.clock.now(), HOST)
+    packs = packs_of(foreseen.now().body, world.clock.now(), HOST)
     assert max(map(len, packs.values())) < 600
     assert all(json.loads(p) for p in packs.values())

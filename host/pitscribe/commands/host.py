@@ -21,6 +21,7 @@ from pitscribe.intake.mqtt import Intake
 from pitscribe.intake.status import Wrong
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.neighbours.discovery import Hub
+from pitscribe.neighbours.line import Line
 from pitscribe.neighbours.neighbours import Neighbours, last_will
 from pitscribe.neighbours.shown import Book
 from pitscribe.page.app import make_app
@@ -87,10 +88,9 @@ class Host:
                 stack.callback(self.page.stop)  # gives the port back if the rest fails
             self.where = self._open_broker(stack)
             keyring = Keyring(self._folder)
-            book = Book(self._folder)
             self.intake = self._make_intake()(
                 self.ledger, self._clock, *self.where, clock_err_ms=self._clock_err_ms, secret_of=keyring.secret_of,
-                tls=self._broker_config.tls, ca=self._broker_config.ca, will=last_will(book.host)
+                tls=self._broker_config.tls, ca=self._broker_config.ca
             )
             self.intake.start()
             stack.callback(self.intake.stop)
@@ -99,9 +99,7 @@ class Host:
                 self._parts["watch"] = _thread_of("watch", self.watch.start).is_alive
                 stack.callback(self.watch.stop)
                 self._start_teller(stack)
-                self.neighbours = Neighbours(self.watch, self._clock, self.intake, book, hub=self._hub)
-                self._parts["neighbours"] = _thread_of("neighbours", self.neighbours.start).is_alive
-                stack.callback(self.neighbours.stop)
+                self._start_neighbours(stack)
                 self._parts["page"] = _thread_of("page", self.page.start).is_alive
                 stack.callback(self.page.stop)  # before what it shows ends
             if self._mirror_config is not None:
@@ -152,6 +150,13 @@ class Host:
             self.teller = Teller(self.ledger, self._clock, *self._telling, sound=self.intake.sound)
             self.teller.start(self.watch)
             stack.callback(self.teller.stop)
+
+    def _start_neighbours(self, stack: contextlib.ExitStack) -> None:
+        book, broker = Book(self._folder), self._broker_config
+        line = Line(*self.where, last_will(book.host), tls=broker.tls, ca=broker.ca)
+        self.neighbours = Neighbours(self.watch, self._clock, line, book, hub=self._hub)
+        self._parts["neighbours"] = _thread_of("neighbours", self.neighbours.start).is_alive
+        stack.callback(self.neighbours.stop)
 
     def _open_broker(self, stack: contextlib.ExitStack) -> Where:
         """The broker that is configured, or one of our own."""

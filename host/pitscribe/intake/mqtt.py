@@ -62,7 +62,6 @@ class Intake:
         ca: Path | None = None,
         most_items: int = 20_000,
         reconnect_s: tuple[int, int] = (1, 30),
-        will: tuple[str, bytes] | None = None,
     ) -> None:
         """An intake that is yet to be started.
 
@@ -71,7 +70,6 @@ class Intake:
         secret_of : the secret shared with a logger, or None
         tls : whether the broker speaks TLS; its certificate must be good for ``host``
         ca : the certificate of the authority that vouches for it (PEM); None: those that this machine knows
-        will : (topic, payload) that the broker is to retain should this end without a word
         """
         self._ledger = ledger
         self._where, self._user = (host, port), user
@@ -85,9 +83,6 @@ class Intake:
         self._network: threading.Thread | None = None  # paho's
         self._writer = threading.Thread(target=self._write, name="pitscribe-intake", daemon=True)
         self._client = self._make_client(user, password, reconnect_s)
-        self._connections = 0
-        if will is not None:
-            self._client.will_set(*will, qos=1, retain=True)
         if tls:
             verify(self._client, ca)
         self._speaker = Speaker(self._client, self._status, secret_of)
@@ -146,14 +141,6 @@ class Intake:
         """Have a logger's buzzer sound (``Speaker.sound``). May be called from any thread."""
         self._speaker.sound(logger, pattern, seconds)
 
-    def retain(self, topic: str, payload: bytes) -> paho.MQTTMessageInfo:
-        """Let something lie on the broker for anybody (``Speaker.retain``). May be called from any thread."""
-        return self._speaker.retain(topic, payload)
-
-    def connection(self) -> int | None:
-        """The number of the present connection to the broker, counted since the start; None while there is none."""
-        return self._connections if self._client.is_connected() else None
-
     def status(self) -> Intaken:
         """How it goes."""
         if self._teller.knows():
@@ -176,7 +163,6 @@ class Intake:
             self._status.wrong("broker", self._refused)
             self._ready.set()
             return
-        self._connections += 1
         client.subscribe([(messages.every_logger(word), qos) for word, qos in self.HEARD.items()])
 
     def _on_subscribe(self, _client: paho.Client, _data: Any, _mid: int, codes: list[ReasonCode], _props: Any) -> None:

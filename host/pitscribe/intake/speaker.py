@@ -44,11 +44,6 @@ class Speaker:
         if self._client.is_connected():
             self.say(logger, "order", payload)
 
-    def retain(self, topic: str, payload: bytes) -> paho.MQTTMessageInfo:
-        """Publish something for anybody, to lie on the broker until other takes its place; empty: it is taken away."""
-        self._last = self._client.publish(topic, payload, qos=1, retain=True)
-        return self._last
-
     def wait(self, seconds: float) -> None:
         """Give the broker so long to confirm the last word."""
         if self._last is not None and self._client.is_connected():

@@ -7,15 +7,16 @@ import threading
 from pitscribe.clock import Clock
 from pitscribe.errors import PitscribeError
 from pitscribe.neighbours.discovery import Hub, discovery_of, is_config
+from pitscribe.neighbours.line import LAST_WORD_S, Line
 from pitscribe.neighbours.packs import packs_of
-from pitscribe.neighbours.shown import Book, Road, Shown
+from pitscribe.neighbours.shown import Book, Shown
 from pitscribe.watch import fault
 from pitscribe.watch.live import Watch
 from pitscribe.wire.messages import host_topic
 
 EVERY_S = 10.0  # a frame with news comes each half minute
+STOP_S = 10.0
 FIRST_S = 0.5  # the first is shown as soon as the watch has one
-LAST_WORD_S = 2.0  # how long the broker may take to confirm what is cleared when we stop
 log = logging.getLogger(__name__)
 
 
@@ -33,12 +34,12 @@ class Neighbours:
     """``start()`` shows what the watch sees until ``stop()``."""
 
     def __init__(
-        self, watch: Watch, clock: Clock, road: Road, book: Book, *, hub: Hub | None = None,
+        self, watch: Watch, clock: Clock, line: Line, book: Book, *, hub: Hub | None = None,
         every_s: float = EVERY_S,
     ) -> None:
         """``hub`` None: home hubs are told nothing;  ``every_s``: real seconds between turns."""
-        self._watch, self._clock = watch, clock
-        self._shown = Shown(book, road)
+        self._watch, self._clock, self._line = watch, clock, line
+        self._shown = Shown(book, line)
         self._host, (self._state, self._offline) = book.host, last_will(book.host)
         self._hub, self._every_s = hub, every_s
         self._stopping = threading.Event()
@@ -52,18 +53,21 @@ class Neighbours:
     def stop(self) -> None:
         """End the thread, and take the packs away. How a hub is to read them stays: they come again."""
         self._stopping.set()
-        self._thread.join(LAST_WORD_S + self._every_s)
+        if self._thread.is_alive():
+            self._thread.join(STOP_S)
         try:
             self._shown.show({self._state: self._offline}, leave=is_config)
             self._shown.settle(LAST_WORD_S)
         except PitscribeError as error:
             fault.tell(log, "neighbours: not all was cleared", error)
+        finally:
+            self._line.close()
 
     def _run(self) -> None:
         while not self._stopping.is_set():
             try:
                 self.turn()
-                self.trouble = None
+                self.trouble = self._line.trouble
             except PitscribeError as error:
                 self.trouble = str(error)
             except Exception as error:
@@ -77,6 +81,7 @@ class Neighbours:
         snapshot = self._watch.latest()
         if snapshot is None:
             return
+        self._line.connect()
         body = snapshot.body
         wanted = {self._state: state_of(True), **packs_of(body, self._clock.now(), self._host)}
         if any(trouble["key"] == "watch" for trouble in body["troubles"]):

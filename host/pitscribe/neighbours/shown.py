@@ -1,6 +1,5 @@
 """What lies retained on the broker in our name: brought to what is wanted, and taken away again, after a crash too."""
 
-import contextlib
 import json
 import secrets
 import time
@@ -15,23 +14,19 @@ FILE_NAME = "neighbours.json"
 _WHAT = "what lies on the broker is written there"
 
 
-class Sent(Protocol):
-    """A message on its way."""
-
-    def is_published(self) -> bool:
-        """Whether the broker has confirmed it. Raises ValueError or RuntimeError if it could not be sent."""
-        ...
-
-
 class Road(Protocol):
-    """The way to the broker; the intake's connection."""
+    """The way to the broker: ``line.Line``."""
 
     def connection(self) -> int | None:
         """The number of the present connection; None while there is none."""
         ...
 
-    def retain(self, topic: str, payload: bytes) -> Sent:
-        """Publish a retained message; an empty one takes it away."""
+    def retain(self, topic: str, payload: bytes) -> bool:
+        """Publish a retained message, an empty one to take away what is there; False if it does not go out."""
+        ...
+
+    def waits(self, topic: str) -> bool:
+        """Whether the last message of a topic is still on its way."""
         ...
 
 
@@ -74,8 +69,7 @@ class Shown:
     def __init__(self, book: Book, road: Road) -> None:
         self._book, self._road = book, road
         self._connection: int | None = None
-        self._there: dict[str, bytes] = {}  # what this connection's broker was given
-        self._clearing: dict[str, Sent] = {}
+        self._sent: dict[str, bytes] = {}  # by this connection; empty: it was taken away
 
     def show(self, wanted: Mapping[str, bytes], leave: Callable[[str], bool] = nothing) -> None:
         """Bring the broker to ``wanted``, by topic; what lies at a topic that ``leave`` names stays as it is.
@@ -87,36 +81,28 @@ class Shown:
         if connection is None:
             return
         if connection != self._connection:
-            self._connection, self._there, self._clearing = connection, {}, {}
-        gone = [topic for topic in self._book.topics - wanted.keys() if not leave(topic) and self._cleared(topic)]
+            self._connection, self._sent = connection, {}
+        gone = [topic for topic in self._book.topics - wanted.keys() if not leave(topic) and self._is_gone(topic)]
         # Written down before it is there: what a crash leaves behind is found here at the next start.
         self._book.change(wanted, gone)
         for topic, payload in wanted.items():
-            self._clearing.pop(topic, None)
-            if self._there.get(topic) != payload:
-                self._road.retain(topic, payload)
-                self._there[topic] = payload
+            self._send(topic, payload)
 
     def settle(self, seconds: float) -> None:
-        """Give the broker so long to confirm what is being cleared, and strike that off the book."""
+        """Strike off the book what the broker confirms to be gone within so long."""
         deadline = time.monotonic() + seconds
-        while self._clearing and time.monotonic() < deadline:
-            gone = [topic for topic in list(self._clearing) if self._cleared(topic)]
-            with contextlib.suppress(ConfigError):  # it stays in the book, and is cleared once more
-                self._book.change(gone=gone)
+        clearing = {topic for topic in self._book.topics if self._sent.get(topic) == b""}
+        while any(self._road.waits(topic) for topic in clearing) and time.monotonic() < deadline:
             time.sleep(0.01)
+        self._book.change(gone=[topic for topic in clearing if not self._road.waits(topic)])
 
-    def _cleared(self, topic: str) -> bool:
-        """Whether the broker has confirmed that nothing is there any more; sent if it was not yet."""
-        self._there.pop(topic, None)
-        if topic not in self._clearing:
-            self._clearing[topic] = self._road.retain(topic, b"")
-            return False
-        try:
-            if not self._clearing[topic].is_published():
-                return False
-        except (ValueError, RuntimeError):  # it was never sent: again at the next turn
-            del self._clearing[topic]
-            return False
-        del self._clearing[topic]
-        return True
+    def _is_gone(self, topic: str) -> bool:
+        """Whether the broker has confirmed that nothing is at a topic any more; it is cleared if it was not yet."""
+        if self._sent.get(topic) == b"":
+            return not self._road.waits(topic)
+        self._send(topic, b"")
+        return False
+
+    def _send(self, topic: str, payload: bytes) -> None:
+        if self._sent.get(topic) != payload and self._road.retain(topic, payload):
+            self._sent[topic] = payload
