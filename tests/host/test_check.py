@@ -193,13 +193,44 @@ def test_a_home_that_others_can_see_or_write_is_told(home, mode, verdict):
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="giving a file away needs root")
-@pytest.mark.parametrize("name", ["", "ledger.sqlite"])
-def test_what_is_somebody_elses_is_told(home, name):
+def test_a_ledger_that_serve_could_not_write_is_told(home):
     home.cook().ledger.close()
-    os.chown(home.path / name, NOBODY, NOBODY)
+    os.chown(ledger_of(home), NOBODY, NOBODY)
+    verdict, _, remedy = home.check().of("home")
+    assert verdict == "wrong"
+    assert f"chown root {ledger_of(home)}" in remedy
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="giving a file away needs root")
+def test_root_is_told_whose_the_home_is_and_looks_at_all_of_it(home):
+    home.cook().ledger.close()
+    for path in (home.path, *home.path.iterdir()):
+        os.chown(path, NOBODY, NOBODY)
+    found = home.check()
+    assert (found.status, found.of("home")[0], found.of("ledger")[0]) == (0, "look", "ok")
+    assert "sudo -u" in found.of("home")[2]
+    assert {path.stat().st_uid for path in home.path.iterdir()} == {NOBODY}
+
+
+def test_a_home_of_somebody_else_is_told(home, monkeypatch):
+    monkeypatch.setattr(os, "geteuid", lambda: NOBODY)  # who the tests are run by cannot be changed and changed back
     verdict, _, remedy = home.check().of("home")
     assert verdict == "wrong"
     assert "chown" in remedy
+
+
+def test_a_home_on_a_disk_that_cannot_be_written_is_told_and_looked_at(home):
+    home.cook().ledger.close()
+    if subprocess.run(["mount", "--bind", home.path, home.path], check=False, capture_output=True).returncode:
+        pytest.skip("making a read-only mount needs root")
+    try:
+        subprocess.run(["mount", "-o", "remount,ro,bind", home.path], check=True)
+        found = home.check("--all")
+        assert found.of("home")[0] == "wrong"
+        assert "mount its disk writable" in found.of("home")[2]
+        assert (found.of("ledger")[0], found.of("frames")[0], found.of("journal of logger 00c0ffee")[0]) == ("ok",) * 3
+    finally:
+        subprocess.run(["umount", "-l", home.path], check=True)
 
 
 SECRETS = ["broker.json", "loggers.json", "door.json", "mirror.token", "pit.key", "pitscribe.toml"]

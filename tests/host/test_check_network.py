@@ -60,6 +60,14 @@ def test_the_broker_that_is_named_takes_us(home, guarded):
     assert (verdict, said) == ("ok", f"127.0.0.1:{guarded.port} takes us as {USER}")
 
 
+def test_a_password_that_goes_to_a_broker_elsewhere_in_the_clear_is_told(home, guarded):
+    with_broker(home, *named(guarded.port, host="0.0.0.0"))  # which is this machine, and not by a name of its own
+    found = home.check()
+    assert (found.of("broker")[0], found.of("broker TLS")[0]) == ("ok", "look")
+    with_broker(home, *named(guarded.port))
+    assert "broker TLS" not in [one["looked_at"] for one in home.check().all]
+
+
 def test_a_broker_that_refuses_our_password_is_told(home, guarded):
     verdict, said, _ = with_broker(home, *named(guarded.port, "another one"))
     assert verdict == "wrong"

@@ -34,9 +34,13 @@ def home(scene: Scene) -> Iterator[Finding]:
     found = folder.stat()
     owner, mode = _name(found.st_uid), stat.S_IMODE(found.st_mode)
     said = f"{folder}, of {owner}, mode {mode:03o}"
-    if found.st_uid != os.geteuid():
-        me = _name(os.geteuid())
-        yield wrong("home", f"{said}; you are {me}", f"run pitscribe as {owner}, or: chown -R {me} {folder}")
+    me = os.geteuid()
+    if found.st_uid != me and me != 0:
+        yield wrong("home", f"{said}; you are {_name(me)}", f"run pitscribe as {owner}, or have it given to you: chown "
+                    f"-R {_name(me)} {folder}")
+    elif found.st_uid != me:
+        yield look("home", f"{said}; you are {_name(me)}", f"what root makes there is not {owner}'s: run pitscribe by "
+                   f"sudo -u {owner}")
     elif mode & 0o022:
         yield wrong("home", f"{said}: others can write there", f"chmod 700 {folder}")
     elif mode & 0o055:

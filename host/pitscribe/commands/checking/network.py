@@ -32,6 +32,9 @@ def broker(scene: Scene) -> Iterator[Finding]:
     config = scene.config.broker
     if config.host is not None:
         yield _asked(config, "correct host, port, user and password under [broker], or start that broker")
+        if config.password is not None and not config.tls and not is_loopback(config.host):
+            yield look("broker TLS", "none: who listens on your network can read the password", "give that broker a "
+                       "certificate, and say tls = true under [broker]")
     elif not scene.served:
         yield _port("broker", config.listen, config.port, "stop what listens there, or give another port under "
                     "[broker], or name that broker with host")

@@ -1,11 +1,10 @@
 """The ledger, and the photos that lie beside it."""
 
-import contextlib
 import sqlite3
 from collections.abc import Iterator
 
 from pitscribe.commands.checking.finding import Finding, look, not_looked, ok, wrong
-from pitscribe.commands.checking.scene import Scene
+from pitscribe.commands.checking.scene import Scene, peeked
 from pitscribe.errors import FrameError, PitscribeError
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.photobook import Photo
@@ -39,7 +38,7 @@ def ledger(scene: Scene) -> Iterator[Finding]:
 def _fault(scene: Scene) -> str | None:
     """The first fault that SQLite finds, on a connection of its own that changes nothing."""
     try:
-        with contextlib.closing(sqlite3.connect(f"{scene.ledger_path.absolute().as_uri()}?mode=ro", uri=True)) as db:
+        with peeked(scene.ledger_path, scene.served) as db:
             found = db.execute("PRAGMA integrity_check(1)" if scene.whole else "PRAGMA quick_check(1)").fetchone()[0]
             if found == "ok" and scene.whole and (lost := db.execute("PRAGMA foreign_key_check").fetchone()):
                 found = f"a row of {lost[0]} belongs to one of {lost[2]} that is not there"

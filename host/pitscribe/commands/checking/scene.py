@@ -60,7 +60,7 @@ def looked_at(
     """The scene of a home; its ledger is closed afterwards."""
     clock = clock or SystemClock()
     served, pid = _server(config.home)
-    version, no_ledger = _version(config.home / LEDGER_NAME)
+    version, no_ledger = _version(config.home / LEDGER_NAME, served)
     with contextlib.ExitStack() as stack:
         ledger = None
         if no_ledger is None:
@@ -71,12 +71,21 @@ def looked_at(
         yield Scene(config, clock, no_settings, ledger, no_ledger, version, served, pid, whole)
 
 
-def _version(path: Path) -> tuple[int | None, str | None]:
+def peeked(path: Path, served: bool) -> contextlib.closing[sqlite3.Connection]:
+    """A connection of one's own to a ledger's file, that changes nothing and makes no file beside it."""
+    log = path.with_name(path.name + "-wal")
+    # As in ledger.store: where nobody has it open SQLite must be told that it needs no log.
+    still = not served and (not log.exists() or log.stat().st_size == 0)
+    address = f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if still else ''}"
+    return contextlib.closing(sqlite3.connect(address, uri=True))
+
+
+def _version(path: Path, served: bool) -> tuple[int | None, str | None]:
     """(version of a ledger's file, why it is not to be opened)."""
     if not path.exists():
         return None, f"there is none in {path.parent}"
     try:
-        with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as db:
+        with peeked(path, served) as db:
             version = int(db.execute("PRAGMA user_version").fetchone()[0])
             application = int(db.execute("PRAGMA application_id").fetchone()[0])
     except sqlite3.Error as error:
