@@ -154,11 +154,11 @@ class OutfitBoard:
         **env: str,
     ) -> None:
         self.flash, self._heap, self._blocks = flash, heap, blocks
-        self._inside = port.parent / "inside"
-        self._inside.mkdir(exist_ok=True)
-        (self._inside / "machine.py").write_text(_MACHINE % (str(BOARD / "machine.py"), str(self._inside)))
+        self.inside = port.parent / "inside"
+        self.inside.mkdir(exist_ok=True)
+        (self.inside / "machine.py").write_text(_MACHINE % (str(BOARD / "machine.py"), str(self.inside)))
         if blocks:
-            (self._inside / "flash.py").write_text(_BOOT % (str(self._inside), str(flash)))
+            (self.inside / "flash.py").write_text(_BOOT % (str(self.inside), str(flash)))
             if not flash.exists():
                 make_flash(flash, blocks)
         else:
@@ -167,6 +167,7 @@ class OutfitBoard:
                      "PITSCRIBE_UNIQUE_ID": "70697473", "PITSCRIBE_SPEED": str(speed), **env}
         self._master, self._slave = pty.openpty()
         self.starts = self.bites = 0
+        self.dog_speed = 1  # how much faster than the computer's clock the watchdog's is
         self._cause = "power"
         self._stop = False
         self._lock = threading.Lock()
@@ -179,19 +180,19 @@ class OutfitBoard:
 
     def _start(self, prompt: bool = False) -> None:
         for name in ("dog", "reset"):
-            (self._inside / name).unlink(missing_ok=True)
+            (self.inside / name).unlink(missing_ok=True)
         tty.setraw(self._slave)
         modes = termios.tcgetattr(self._slave)
         modes[3] |= termios.ISIG  # so that it is seen whether a program runs or the prompt, which wants all bytes raw
         termios.tcsetattr(self._slave, termios.TCSANOW, modes)
         whole = environment(True, PITSCRIBE_RESET_CAUSE=self._cause, **self._env)
-        whole["MICROPYPATH"] = f"{self._inside}:{BOARD}:.frozen"
+        whole["MICROPYPATH"] = f"{self.inside}:{BOARD}:.frozen"
         main = ["-i", "main.py"] if (self.flash / "main.py").exists() and not prompt else []
         whole["PITSCRIBE_PROMPT"] = "1" if prompt else ""
         if self._blocks:
-            main = ["-i", str(self._inside / "flash.py")]
+            main = ["-i", str(self.inside / "flash.py")]
         self._process = subprocess.Popen(
-            [str(MICROPYTHON), "-X", self._heap, *main], cwd=self._inside if self._blocks else self.flash, env=whole,
+            [str(MICROPYTHON), "-X", self._heap, *main], cwd=self.inside if self._blocks else self.flash, env=whole,
             stdin=self._slave, stdout=self._slave, stderr=self._slave, start_new_session=True,
         )
         self.starts += not prompt
@@ -203,27 +204,27 @@ class OutfitBoard:
         with self._lock:
             if self._process is not None:
                 self._process.send_signal(signal.SIGINT)
-                self._await_prompt()
+                self.await_prompt()
                 self._process.kill()
                 self._process.wait()
                 self._start(prompt=True)
-                self._await_prompt()
+                self.await_prompt()
         return data.replace(b"\x03", b"")
 
     def _runs(self) -> bool:
         return bool(termios.tcgetattr(self._slave)[3] & termios.ISIG)
 
-    def _await_prompt(self) -> None:
+    def await_prompt(self) -> None:
         """Wait for the program to end: a prompt that is not there yet would not see what follows."""
         deadline = time.monotonic() + 10
-        while self._runs() and time.monotonic() < deadline:
+        while self._runs() and self._process.poll() is None and time.monotonic() < deadline:
             time.sleep(0.005)
 
     def cut_after(self, operations: int, way: int = 0) -> None:
         """Let the power go at this operation of the flash, of those that are done at the prompt, and the port with it.
         ``way``: what becomes of that operation (0: nothing, 1: half, 2: half and noise)."""
-        (self._inside / "count").unlink(missing_ok=True)
-        (self._inside / "cut").write_text(f"{operations} {way}")
+        (self.inside / "count").unlink(missing_ok=True)
+        (self.inside / "cut").write_text(f"{operations} {way}")
 
     def timer_rings(self, speed: int) -> None:
         """From the next start on ``machine.Timer`` rings, so many times earlier than it says. Ctrl-C is not heard until
@@ -232,7 +233,7 @@ class OutfitBoard:
 
     def operations(self) -> int:
         """Operations of the flash that were done at the prompt since ``cut_after``."""
-        count = self._inside / "count"
+        count = self.inside / "count"
         return count.stat().st_size if count.exists() else 0
 
     @property
@@ -242,7 +243,7 @@ class OutfitBoard:
 
     def power_on(self) -> None:
         """Give it its power back, and put in the cable."""
-        (self._inside / "cut").unlink(missing_ok=True)
+        (self.inside / "cut").unlink(missing_ok=True)
         with self._lock:
             self._cause = "power"
             if not self.cable.port.is_symlink():
@@ -260,7 +261,7 @@ class OutfitBoard:
         self._process.kill()
         self._process.wait()
         self._process = None
-        (self._inside / "dead").unlink(missing_ok=True)
+        (self.inside / "dead").unlink(missing_ok=True)
         if self.cable.port.is_symlink():
             self.cable.unplug()
 
@@ -270,19 +271,19 @@ class OutfitBoard:
             with self._lock:
                 if self._process is None:
                     continue
-                if (self._inside / "dead").exists():
+                if (self.inside / "dead").exists():
                     self._die()
-                elif (self._inside / "reset").exists() or self._process.poll() is not None:
+                elif (self.inside / "reset").exists() or self._process.poll() is not None:
                     self._restart()
                 elif self._dog_is_late():
                     self.bites += 1
                     self._restart()
 
     def _dog_is_late(self) -> bool:
-        dog = self._inside / "dog"
+        dog = self.inside / "dog"
         try:
             timeout_ms = int(dog.read_text() or 8000)
-            return time.time() - dog.stat().st_mtime > timeout_ms / 1000
+            return time.time() - dog.stat().st_mtime > timeout_ms / 1000 / self.dog_speed
         except FileNotFoundError:
             return False
 
@@ -338,14 +339,43 @@ def read(path):
 """
 
 
+# Another that says what it is, with which settings and whether on trial, and ends.
+_TELLING_START = """
+import json
+NAME = %r
+def main(trial=None):
+    from pitlogger import part
+    from pitlogger.trial import settings_of
+    assert part.NAME == NAME, "a mix"
+    with open("config.json" if trial is None else settings_of(trial)) as f:
+        print(json.dumps([NAME, json.load(f)["name"], trial is not None]))
+"""
+_TELLING_SETTINGS = """
+import json
+def read(path):
+    with open(path) as f:
+        return json.load(f), []
+"""
+
+
 def small_firmware(folder: Path, name: str, fate: str = "") -> Path:
     """A firmware of few files, in which all say ``name``. ``fate``: `raise` or `hang` in place of running."""
+    modules = {"part": _SMALL_PART % (name, str(compiled())), "settings": _SMALL_SETTINGS}
+    return _firmware(folder, name, {**modules, "start": _SMALL_START % (name, fate)})
+
+
+def telling_firmware(folder: Path, name: str) -> Path:
+    """A firmware that says what it is, as JSON in a line, and ends."""
+    own = {module: (FIRMWARE / "pitlogger" / f"{module}.py").read_text() for module in ("trial", "files")}
+    start = _TELLING_START % name
+    return _firmware(folder, name, {**own, "part": f"NAME = {name!r}", "settings": _TELLING_SETTINGS, "start": start})
+
+
+def _firmware(folder: Path, name: str, modules: dict[str, str]) -> Path:
     (folder / "pitlogger").mkdir(parents=True)
     (folder / "page").mkdir()
     (folder / "page" / "index.html").write_text(name)
     (folder / "main.py").write_text((FIRMWARE / "main.py").read_text())
-    (folder / "pitlogger" / "__init__.py").write_text(f'FIRMWARE = "{name}"\n')
-    (folder / "pitlogger" / "part.py").write_text(_SMALL_PART % (name, str(compiled())))
-    (folder / "pitlogger" / "settings.py").write_text(_SMALL_SETTINGS)
-    (folder / "pitlogger" / "start.py").write_text(_SMALL_START % (name, fate))
+    for module, text in {**modules, "__init__": f'FIRMWARE = "{name}"\n'}.items():
+        (folder / "pitlogger" / f"{module}.py").write_text(text)
     return folder

@@ -1,4 +1,4 @@
-"""``pitscribe outfit`` on a logger that runs: the new set stays or the old one is back, on littlefs as big as a Pico W's."""
+"""``pitscribe outfit`` on a logger that runs: the new set stays or the old one is back; littlefs, a Pico W's size."""
 
 import json
 import os

@@ -16,6 +16,7 @@ from pitscribe.errors import ConfigError
 
 PREFIX = "fw-"
 LEAST_MICROPYTHON = (1, 28)
+PLATFORMS = ("rp2", "linux")  # linux: the simulated board
 _SMALL_INT_BITS = 31  # of a board with 32 bits; one with more reads them as well
 _NAME_DIGITS = 8
 _ARCH_SHIFT, _VERSION_MASK, _SUB_MASK = 2, 0xFF, 3
@@ -87,7 +88,7 @@ def _mpy_cross() -> str:
 def check_board(platform: str, version: tuple[int, ...], mpy: int) -> None:
     """Refuse a board that the firmware is not for, or a MicroPython that is too old. ``mpy`` as
     ``sys.implementation._mpy`` has it, 0 where it has none. Raises ConfigError."""
-    if platform not in ("rp2", "linux"):  # linux: the simulated board
+    if platform not in PLATFORMS:
         raise ConfigError(f"this board's MicroPython is for {platform!r}; the firmware is for a Pico W (rp2)")
     if version[:2] < LEAST_MICROPYTHON:
         said, least = ".".join(map(str, version[:2])), ".".join(map(str, LEAST_MICROPYTHON))

@@ -1,0 +1,63 @@
+"""An update that is cut leaves the old set or the new one, each with its settings, and a further run mends it.
+
+A few of the cuts that ``outfit_cuts.py`` makes: that makes them all.
+"""
+
+import random
+import time
+
+import pytest
+from outfit_cuts import Update
+
+from pitscribe.commands.outfit_board import Board
+from pitscribe.intake.usb import PortError
+
+
+@pytest.fixture(scope="module")
+def update(tmp_path_factory):
+    made = Update(tmp_path_factory.mktemp("update"))
+    yield made
+    made.close()
+
+
+def test_power_cut_at_an_operation_of_the_flash_leaves_one_set_with_its_settings_and_a_further_run_mends_it(update):
+    assert not update.cut(100_000, 0), "an update that was let be"
+    operations = update.board.operations()
+    assert update.seen().word == "new"
+    for operation in [0, operations - 1, *random.Random(20261126).sample(range(1, operations - 1), 4)]:
+        assert update.cut(operation, operation % 3)
+        left = update.seen().word  # or it has raised
+        assert left == "old" or operation == operations - 1
+        assert update.mends(), operation
+
+
+@pytest.mark.parametrize("share", [0.1, 0.6, 1.0])
+def test_cable_that_is_pulled_stops_outfit_and_the_watchdog_starts_the_board(update, monkeypatch, share):
+    """``share`` of the commands are let be."""
+    commands, run = [], Board.run
+
+    def counted(board, code, what=""):
+        if len(commands) == left:
+            update.board.cable.unplug()
+        commands.append(what)
+        return run(board, code, what)
+
+    monkeypatch.setattr(Board, "run", counted)
+    left = -1
+    update.again()
+    update.give("two")
+    left = max(2, int(share * len(commands)) - 1)
+    commands.clear()
+    update.again()
+    with pytest.raises(PortError, match="the board has gone"):
+        update.give("two")
+    assert len(commands) == left + 1, "it ends with the command that failed"
+    bites, update.board.dog_speed = update.board.bites, 20
+    deadline = time.monotonic() + 60
+    while update.board.bites == bites:
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
+    update.board.dog_speed = 1
+    monkeypatch.undo()
+    assert update.seen().word in ("old", "new")
+    assert update.mends()
