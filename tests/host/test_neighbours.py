@@ -23,7 +23,7 @@ from servers import Mosquitto, wait_until
 
 from pitscribe.errors import ConfigError
 from pitscribe.neighbours.discovery import Hub, discovery_of
-from pitscribe.neighbours.line import FORGIVEN_S
+from pitscribe.neighbours.line import FORGIVEN_S, Line
 from pitscribe.neighbours.neighbours import state_of
 from pitscribe.neighbours.packs import packs_of
 from pitscribe.neighbours.shown import FILE_NAME, Book, Shown
@@ -273,6 +273,15 @@ def test_what_the_access_list_does_not_allow_is_left_out_and_told_and_the_intake
         assert host.line.trouble is None
         hub.close()
         host.end()
+
+
+def test_a_broker_that_turns_the_connection_away_is_told(tmp_path):
+    with a_broker("mosquitto", tmp_path) as broker:
+        line = Line("127.0.0.1", broker.port, broker.user, "wrong", ("pitscribe/1/host/00000001/state", b"{}"))
+        line.connect()
+        assert (line.connection(), line.retain("a", b"1")) == (None, False)
+        assert f"127.0.0.1:{broker.port} does not take one more connection" in line.trouble
+        line.close()
 
 
 def test_the_examples_of_the_page_are_those_of_this_version(world):

@@ -48,6 +48,7 @@ class Line:
         self._waiting: dict[str, paho.MQTTMessageInfo] = {}
         self._sent_at = float("-inf")
         self._one_at_a_time = False
+        self._turned_away: str | None = None
         self._answered = 0  # the last of the broker's answers that _stands asks for
         self._refused: dict[str, tuple[str, float]] = {}  # by family: the topic, and when
 
@@ -68,11 +69,11 @@ class Line:
         client.connect_timeout = ANSWER_S
         client.on_connect, client.on_disconnect = self._on_connect, self._on_disconnect
         client.on_unsubscribe = self._on_unsubscribe
-        self._client = client
+        self._client, self._turned_away = client, None
         with contextlib.suppress(OSError, ValueError):
             client.connect(*self._where, keepalive=30)
             client.loop_start()
-            self._up.wait(ANSWER_S)
+            self._wait(lambda: not self._up.is_set() and self._turned_away is None, ANSWER_S)
 
     def connection(self) -> int | None:
         """The number of the present connection; None while there is none."""
@@ -106,11 +107,13 @@ class Line:
 
     @property
     def trouble(self) -> str | None:
-        """What the broker refuses, in words."""
+        """What the broker refuses, in words; None: nothing. That it is away the intake tells."""
+        host, port = self._where
+        if self._turned_away is not None:
+            return f"the broker at {host}:{port} does not take one more connection of this host ({self._turned_away})"
         topics = [topic for topic, _ in self._refused.values()]
         if not topics:
             return None
-        host, port = self._where
         return (
             f"the broker at {host}:{port} ends the connection when this host publishes {' or '.join(sorted(topics))}; "
             "allow it in the broker's access list, as docs/NEIGHBOURS.md shows"
@@ -137,7 +140,10 @@ class Line:
     # paho's thread
 
     def _on_connect(self, client: paho.Client, _data: Any, _flags: Any, code: ReasonCode, _properties: Any) -> None:
-        if client is self._client and not code.is_failure:
+        if client is not self._client:
+            return
+        self._turned_away = str(code) if code.is_failure else None
+        if not code.is_failure:
             self._number += 1
             self._up.set()
 
