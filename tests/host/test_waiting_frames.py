@@ -35,6 +35,16 @@ def test_what_waits_is_there_after_a_restart_in_its_order_and_is_no_frame_of_thi
     again.close()
 
 
+def test_a_row_that_was_let_go_is_not_used_again(ledger):
+    """What was sent of the old one would be taken for the new one, which then waited for nothing."""
+    ledger.hold([(key(1), "south", ticks(1))])
+    (first,) = ledger.waiting("south", 10)
+    ledger.let_go("south", LOGGER, [(1, 1, 1)])
+    ledger.hold([(key(2), "south", ticks(2))])
+    (second,) = ledger.waiting("south", 10)
+    assert second.row > first.row
+
+
 def test_other_bytes_under_a_key_that_waits_are_kept_aside(ledger):
     ledger.hold([(key(1), "south", ticks(1)), (key(1), "south", ticks(1, salt=3))])
     assert [one.data for one in ledger.aside_items("clash")] == [ticks(1, salt=3)]

@@ -1,7 +1,7 @@
 -- Version 10 -> 11: frames of loggers that another process keeps (docs/SCALE.md), until that one has stored them.
 
 CREATE TABLE waiting_frames (
-    id       INTEGER PRIMARY KEY,
+    id       INTEGER PRIMARY KEY AUTOINCREMENT, -- never used again: who passes on remembers what was sent by it
     keeper   TEXT NOT NULL, -- the process that is to have it
     logger   INTEGER NOT NULL CHECK (logger BETWEEN 0 AND 4294967295),
     boot     INTEGER NOT NULL CHECK (boot BETWEEN 0 AND 65535),
