@@ -114,26 +114,26 @@ def test_a_manager_that_does_not_read_does_not_stop_the_host(at_a_file):
     assert "WATCHDOG=1" in at_a_file.rest()
 
 
-def test_serve_is_ready_when_page_and_broker_listen_and_says_so_until_it_stops(listening, tmp_path):
+def test_serve_is_ready_when_page_and_broker_listen_and_says_so_until_it_stops(at_a_file, tmp_path):
     page, broker = free_port(), free_port()
     command = [sys.executable, "-m", "pitscribe.cli", "--home", str(tmp_path / "home"), "serve"]
-    environment = {**os.environ, "NOTIFY_SOCKET": listening.name, "WATCHDOG_USEC": "300000"}
+    environment = {**os.environ, "WATCHDOG_USEC": "300000"}
     environment.pop("WATCHDOG_PID", None)
     host = subprocess.Popen(
         [*command, "--page-port", str(page), "--broker-port", str(broker)], env=environment, stdout=subprocess.DEVNULL
     )
     try:
-        assert listening.next() == ["READY=1", "STATUS=loggers online: 0 of 0; frames stored since the start: 0"]
+        assert at_a_file.next() == ["READY=1", "STATUS=loggers online: 0 of 0; frames stored since the start: 0"]
         assert answers(page)
         assert answers(broker)
-        signs = [listening.next()[0] for _ in range(3)]
+        signs = [at_a_file.next()[0] for _ in range(3)]
         host.send_signal(signal.SIGTERM)
         assert host.wait(60) == 0
     finally:
         host.kill()
         host.wait()
     assert signs == ["WATCHDOG=1"] * 3
-    assert listening.rest()[-1] == "STOPPING=1"
+    assert at_a_file.rest()[-1] == "STOPPING=1"
 
 
 @pytest.mark.parametrize("taken", ["page", "broker"])
