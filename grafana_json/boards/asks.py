@@ -7,7 +7,7 @@ from typing import Literal
 How = Literal["mean", "last", "min", "max", "sum", "count"]
 
 LONGEST_COOK = "3d"  # so far before the time shown a cook's start is looked for; our allowance, no source
-EVER = "1000d"  # how far back PromQL looks where InfluxQL needs no limit; our allowance, no source
+EVER_DAYS = 1000  # before and after the time shown: so far PromQL looks where InfluxQL needs no limit; our allowance
 FRESH = "25m"  # a forecast, made every ten minutes and mirrored soon after, is no longer the present one
 MINUTE = "1m"
 

@@ -8,7 +8,7 @@ escapes, and several of them between backticks, where PromQL takes a backslash f
 from boards.asks import (
     BAND_HIGH,
     BAND_LOW,
-    EVER,
+    EVER_DAYS,
     LONGEST_COOK,
     MINUTE,
     Ask,
@@ -27,6 +27,7 @@ from boards.asks import (
     Whole,
 )
 
+_EVER = f"[{2 * EVER_DAYS}d] offset -{EVER_DAYS}d"
 _ROLL = {"mean": "avg", "last": "last", "min": "min", "max": "max", "sum": "sum", "count": "count"}
 _TOGETHER = {"last": "max", "min": "min", "max": "max", "sum": "sum", "count": "sum"}
 
@@ -40,7 +41,7 @@ def expression(ask: Ask) -> str:
         case Held(of, scale):
             return scale.of(_by(of, f"last_over_time({_selector(of)}[{LONGEST_COOK}])"))
         case Figure(of, how, scale, over, coldest):
-            value = _figure(of, how, over or "$__range")
+            value = _figure(of, how, f"[{over or '$__range'}]")
             return scale.of(f"min({value})" if coldest else value)
         case Swing(of, span):
             one = _selector(of)
@@ -65,8 +66,8 @@ def spots(ask: Spots) -> dict[str, str]:
 def column(one: Whole) -> str:
     """A column of a table of cooks."""
     of = Of(one.of.measurement, one.of.field, one.of.scope, one.of.where, ("cook",))
-    value = _figure(of, one.how, EVER)
-    return one.scale.of(f"({value} - {_figure(_field(of, one.less), one.how, EVER)})" if one.less else value)
+    value = _figure(of, one.how, _EVER)
+    return one.scale.of(f"({value} - {_figure(_field(of, one.less), one.how, _EVER)})" if one.less else value)
 
 
 def instants(of: Of) -> str:
@@ -95,17 +96,17 @@ def loggers() -> str:
 
 
 def _all_of(tag: str, known: str) -> str:
-    return f"query_result(count by ({tag}) (last_over_time(pitscribe_cook_started{known}[{EVER}])))"
+    return f"query_result(count by ({tag}) (last_over_time(pitscribe_cook_started{known}{_EVER})))"
 
 
 def minutes_apart() -> str:
     """By how many whole minutes the starts of the two cooks are apart."""
-    two = [_figure(Of("pitscribe_cook", "started", scope), "last", EVER) for scope in (Scope.COOK, Scope.EARLIER)]
+    two = [_figure(Of("pitscribe_cook", "started", scope), "last", _EVER) for scope in (Scope.COOK, Scope.EARLIER)]
     return f"query_result(round(abs({two[0]} - {two[1]}) / 60))"
 
 
 def _figure(of: Of, how: How, window: str) -> str:
-    one = f"{_selector(of)}[{window}]"
+    one = f"{_selector(of)}{window}"
     if how == "mean":  # of all readings: a place that was read twice as often counts twice
         return f"{_sum(of, f'sum_over_time({one})')} / {_sum(of, f'count_over_time({one})')}"
     return _by(of, f"{_ROLL[how]}_over_time({one})", _TOGETHER[how])

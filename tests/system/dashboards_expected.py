@@ -23,12 +23,17 @@ def near(value, wanted, within=0.004):
 
 
 class Facts:
-    """What the ledger says of two cooks, in the unit that was chosen last."""
+    """What the ledger says of two cooks, in the unit that was chosen last.
 
-    def __init__(self, ledger, name, earlier, cook, forecasts):
-        self.earlier, self.cook = _facts(ledger, name, earlier), _facts(ledger, name, cook)
-        self.forecasts = sorted((one for some in forecasts for one in some if one.place == "coldest"),
-                                key=lambda one: one.made)
+    ``cook`` is cut where the time shown ends, ``whole`` and ``earlier`` are not.
+    """
+
+    def __init__(self, ledger, name, earlier, cook, forecasts, until):
+        self.earlier, self.whole = _facts(ledger, name, earlier), _facts(ledger, name, cook)
+        self.cook = _facts(ledger, name, cook, until)
+        self.both = self.earlier, self.cook
+        self.forecasts = sorted((one for some in forecasts for one in some
+                                 if one.place == "coldest" and one.made <= until), key=lambda one: one.made)
         self.logger = self.cook.box.series.tags["logger"]
         self.degrees = 1.0
 
@@ -46,24 +51,29 @@ class Facts:
     def marks(self, name):
         """(UTC ms, tags, text) of the marks of a name."""
         if name == "Notes":
-            return [(n.at_ms, (n.kind,), n.text) for n in self.cook.record.notes]
+            return [(n.at_ms, (n.kind,), n.text) for n in self.cook.notes]
         if name == "Fire":
-            return [(round(e.at * 1000), (e.kind,), e.why) for e in self.cook.analysis.fire.events]
-        return [(round(s.begin * 1000), (s.place,), s.cause) for s in self.cook.analysis.stalls]
+            return [(round(e.at * 1000), (e.kind,), e.why) for e in self.cook.events]
+        return [(round(s.begin * 1000), (s.place,), s.cause) for s in self.cook.stalls]
 
 
-def _facts(ledger, name, cook):
+def _facts(ledger, name, cook, until=math.inf):
+    """What is known of a cook now, as far as it is of a time up to ``until``."""
     reader = Reader(ledger, cook.id)
     record = reader.read()
     analysis = analyse(record)
     streams = streams_of(record, analysis, reader.stretches(), name)
     box = next(one for one in streams if one.series.measurement == "pitscribe_logger")
-    known = np.isfinite(analysis.evenness.spread_k)
+    box = box.rows(slice(0, int(np.searchsorted(box.t_ms, 1000 * until))))
+    known = np.isfinite(analysis.evenness.spread_k) & (analysis.evenness.t <= until)
+    places = [one.rows(one.t <= until) for one in record.places]
     return SimpleNamespace(
-        record=record, analysis=analysis, tag=tag_value(f"{cook.id} {cook.name}"), started=cook.started_ms / 1000,
+        places=places, notes=[n for n in record.notes if n.at_ms <= 1000 * until],
+        events=[e for e in analysis.fire.events if e.at <= until],
+        stalls=[s for s in analysis.stalls if s.begin <= until], tag=tag_value(f"{cook.id} {cook.name}"), started=cook.started_ms / 1000,
         ended=cook.ended_ms / 1000, cook=record.cook, box=box, spread_t=analysis.evenness.t[known],
         spread=analysis.evenness.spread_k[known], spread_u=analysis.evenness.u_k[known],
-        **{kind: [one for one in record.places if one.kind == kind] for kind in ("meat", "air")},
+        **{kind: [one for one in places if one.kind == kind] for kind in ("meat", "air")},
     )
 
 
@@ -193,7 +203,7 @@ def swing(facts):
 
 
 def uncertainties(facts):
-    return _places(facts, facts.cook.record.places, facts.k, lambda one: one.expanded())
+    return _places(facts, facts.cook.places, facts.k, lambda one: one.expanded())
 
 
 NAMES = {"p10": "one in ten is sooner", "p50": "as likely sooner as later", "p90": "one in ten is later"}
@@ -212,17 +222,21 @@ def forecasts(facts):
 
 
 def box(field, scale, name):
+    """Of the logger, whatever the cook."""
+
     def lines(facts):
-        column = facts.cook.box.fields[field].values
+        both = facts.earlier.box, facts.cook.box
+        t = np.concatenate([one.t_ms / 1000 for one in both])
+        values = np.concatenate([one.fields[field].values for one in both])
         return {name: lambda grafana, panel: {
-            t: scale(facts, v) for t, v in windows(grafana, panel, facts.cook.box.t_ms / 1000, column, mean).items()}}
+            t: scale(facts, v) for t, v in windows(grafana, panel, t, values, mean).items()}}
 
     return lines
 
 
 def flags(facts):
-    return {f"{one.place} ({facts.cook.tag})": lambda grafana, panel, one=one: windows(
-        grafana, panel, one.t, one.flags.astype(float), max) for one in facts.cook.record.places}
+    return {f"{one.place} ({cook.tag})": lambda grafana, panel, one=one: windows(
+        grafana, panel, one.t, one.flags.astype(float), max) for cook in facts.both for one in cook.places}
 
 
 # what numbers show
@@ -243,16 +257,16 @@ def hours_in_band(facts):
 
 
 def fire_counts(facts):
-    kinds = [event.kind for event in facts.cook.analysis.fire.events]
+    kinds = [event.kind for event in facts.cook.events]
     return {kind: kinds.count(kind) for kind in kinds}
 
 
 def splits(cook):
-    return sum(note.kind == "fuel" for note in cook.record.notes)
+    return sum(note.kind == "fuel" for note in cook.notes)
 
 
 def usable(facts):
-    return {f"{one.place} ({facts.cook.tag})": float(one.good().mean()) for one in facts.cook.record.places}
+    return {f"{one.place} ({cook.tag})": float(one.good().mean()) for cook in facts.both for one in cook.places}
 
 
 def spread_number(of):
@@ -286,20 +300,20 @@ def spots(wanted):
 
 
 def notes(facts):
-    return [(n.at_ms, {"kind": n.kind}, {"id": n.id}, {"text": n.text}) for n in facts.cook.record.notes]
+    return [(n.at_ms, {"kind": n.kind}, {"id": n.id}, {"text": n.text}) for n in facts.cook.notes]
 
 
 def fire_events(facts):
     return [(round(e.at * 1000), {"place": "fire", "kind": e.kind},
              {"probability": e.probability, "lasted_s": None if e.end is None else e.end - e.at}, {"why": e.why})
-            for e in facts.cook.analysis.fire.events]
+            for e in facts.cook.events]
 
 
 def all_events(facts):
     return fire_events(facts) + [
         (round(s.begin * 1000), {"place": s.place, "kind": "stall"},
          {"probability": s.probability, "lasted_s": None if s.end is None else s.end - s.begin}, {"why": s.cause})
-        for s in facts.cook.analysis.stalls]
+        for s in facts.cook.stalls]
 
 
 def only_kind(wanted):
@@ -309,7 +323,7 @@ def only_kind(wanted):
 def cooks(facts, told, grafana, panel):
     found = {row.pop("cook"): {name: value for name, value in row.items() if value is not None} for row in told}
     assert found.keys() == {facts.cook.tag, facts.earlier.tag}
-    for cook in (facts.cook, facts.earlier):
+    for cook in (facts.whole, facts.earlier):
         wanted = {
             "begun": cook.started * 1000, "ended": cook.ended * 1000, "took": cook.ended - cook.started,
             "air, mean": facts.t(np.concatenate([good(one)[1] for one in cook.air]).mean()),
@@ -318,7 +332,7 @@ def cooks(facts, told, grafana, panel):
         }
         if cook.cook.target_c is not None:
             wanted["target"] = facts.t(cook.cook.target_c)
-        if lasted := [one.end - one.begin for one in cook.analysis.stalls if one.end is not None]:
+        if lasted := [one.end - one.begin for one in cook.stalls if one.end is not None]:
             wanted["longest stall"] = max(lasted)
         assert found[cook.tag].keys() == wanted.keys()
         for name, value in wanted.items():

@@ -8,7 +8,6 @@ from dataclasses import replace
 
 import numpy as np
 from gate_bench import read_chip
-from page_world import make_world
 
 from pitscribe.clock import SetClock
 from pitscribe.ledger.ledger import Ledger
@@ -31,21 +30,21 @@ _MEAT = MeatSpec(length=0.30, width=0.18, thickness=(0.016, 0.02, 0.024, 0.022),
 _HAND = HandSpec(away=((1.05 * 3600, 2.55 * 3600),), rotate_at_s=None, wrap_at_c=68.0, pull_at_c=None,
                  spritz_from_s=3600.0, spritz_every_s=3000.0)
 _SCENARIO = replace(SCENARIOS["fire-out"], meat=_MEAT, placements=SIX[:5], hand=_HAND)
-_DAY_MS = 86_400_000
+APART_S = 7200  # between the starts of the two cooks: each is in the time that is shown of the other
 
 
 def make_ledger(folder):
     """(ledger, the earlier cook, the cook), both over; the clock stands at their end."""
     clock = SetClock(0.0)
     ledger = Ledger(folder / "ledger.sqlite", clock)
-    small = replace(_SCENARIO, hours=1.0, utc0_ms=_SCENARIO.utc0_ms - 7 * _DAY_MS)
+    small = replace(_SCENARIO, hours=0.6, utc0_ms=_SCENARIO.utc0_ms - 1000 * APART_S)
     earlier = _play(ledger, clock, small, 1, "Small one", None)
     scenario = replace(_SCENARIO, hours=3.5, faults=(Fault(4, "open", 600, 1500),))
     return ledger, earlier, _play(ledger, clock, scenario, 2, NAME, 88.0)
 
 
 def _play(ledger, clock, scenario, boot, name, target_c):
-    world = World(scenario, SEED)
+    world = World(scenario, SEED + boot)
     world.run_to(scenario.hours * 3600)
     clock.at = scenario.utc0_ms / 1000
     cook = ledger.start_cook(name, target_c=target_c)
@@ -53,15 +52,16 @@ def _play(ledger, clock, scenario, boot, name, target_c):
         ledger.place(cook.id, p.tc, LOGGER, p.channel, p.place, p.kind)
     if target_c is not None:
         ledger.set_cook(cook.id, band_c=BAND_C)
-    clock.at += scenario.hours * 3600
     frames = list(_frames(world, scenario, boot))
+    clock.at += scenario.hours * 3600 - 1800
+    journal = {"first": 0, "next": len(frames), "cursor": len(frames) - 3, "lost": 0, "hours": 21.5, "ok": True}
+    state = {"v": 1, "online": True, "boot": boot, "up": 1, "name": "smoker", "missed": 2, "journal": journal}
+    ledger.saw_state(LOGGER, state)
+    clock.at += 1800
     ledger.store_frames([(check(frame), frame) for frame in frames], "test")
     for did in world.happenings:
         ledger.add_note(cook.id, scenario.utc0_ms + did.world_ms, did.kind, did.text)
     ledger.add_note(cook.id, scenario.utc0_ms + 1_234_567, "text", 'said "done"? no')
-    journal = {"first": 0, "next": len(frames), "cursor": len(frames) - 3, "lost": 0, "hours": 21.5, "ok": True}
-    state = {"v": 1, "online": True, "boot": boot, "up": 1, "name": "smoker", "missed": 2, "journal": journal}
-    ledger.saw_state(LOGGER, state)
     return ledger.end_cook(cook.id)
 
 
@@ -80,11 +80,12 @@ def _frames(world, scenario, boot):
 
 
 def make_other(folder):
-    """A ledger of somebody else, with a cook of the same number and name at another time."""
-    made = make_world(folder, hours=0.2, name="Small one")
-    made.ledger.set_cook(made.cook.id, target_c=None)
-    made.ledger.end_cook(made.cook.id)
-    return made.ledger
+    """A ledger of somebody else, whose cook has the same number and name, and was at the same time on a like logger."""
+    clock = SetClock(_SCENARIO.utc0_ms / 1000 - APART_S)
+    ledger = Ledger(folder / "ledger.sqlite", clock)
+    ledger.end_cook(ledger.start_cook("Small one").id)
+    _play(ledger, clock, replace(_SCENARIO, hours=0.6), 3, NAME, 90.0)
+    return ledger
 
 
 def copy(ledger, name, server, monkeypatch, made):

@@ -38,8 +38,9 @@ def seen(request, kitchen, tmp_path_factory):
         copy(kitchen.ledger, LEDGER, server, patch, kitchen.made)
         copy(kitchen.other, OTHER, server, patch, {})
     cook = kitchen.cook
-    grafana = Grafana(request.param, server, cook.started_ms / 1000 - 300, cook.ended_ms / 1000 + 60)
-    yield grafana, Facts(kitchen.ledger, LEDGER, kitchen.earlier, cook, kitchen.made.values())
+    shown = kitchen.earlier.started_ms / 1000 - 300, cook.ended_ms / 1000 - 615  # a part of the later cook is after it
+    grafana = Grafana(request.param, server, *shown)
+    yield grafana, Facts(kitchen.ledger, LEDGER, kitchen.earlier, cook, kitchen.made.values(), shown[1])
     server.stop()
 
 
@@ -97,8 +98,9 @@ def test_every_panel_shows_what_the_ledger_says(seen, unit):
 
 def test_variables_offer_all_ledgers_and_cooks_the_newest_first_whatever_the_time_shown(seen):
     grafana, facts = seen
-    far = Grafana(grafana.language, grafana.server, facts.cook.ended + 90 * 86400, facts.cook.ended + 91 * 86400)
-    for _, board in boards(grafana.language):
+    at, day = facts.cook.ended, 86400
+    for far, (_, board) in ((Grafana(grafana.language, grafana.server, at + shift * day, at + (shift + 1) * day), one)
+                            for shift in (-90, 90) for one in boards(grafana.language)):
         by_name = {one["name"]: one for one in board["templating"]["list"]}
         assert sorted(far.options(by_name["ledger"])) == [OTHER, LEDGER]
         far.choose("ledger", LEDGER)
@@ -114,7 +116,7 @@ def test_cooks_are_moved_by_the_whole_minutes_between_their_starts(seen):
     grafana, facts = seen
     board = dict(boards(grafana.language))["beside"]
     choose(grafana, board, facts)
-    assert grafana.fill("$apart") == str(round((facts.cook.started - facts.earlier.started) / 60)) == "10080"
+    assert grafana.fill("$apart") == str(round((facts.cook.started - facts.earlier.started) / 60)) == "120"
     choose(grafana, board, facts, earlier=facts.cook.tag)
     assert grafana.fill("$apart") == "0"
 
@@ -141,18 +143,16 @@ def test_marks_are_where_the_ledger_has_notes_events_and_stalls(seen):
 
 def test_a_cook_without_band_and_target_shows_none(seen):
     grafana, facts = seen
-    apart = facts.cook.started - facts.earlier.started
-    then = Grafana(grafana.language, grafana.server, grafana.from_s - apart, grafana.to_s - apart)
     for name, board in boards(grafana.language):
         if name in ("cook", "fire"):
-            choose(then, board, facts, cook=facts.earlier.tag)
+            choose(grafana, board, facts, cook=facts.earlier.tag)
             there = panels(board)
             if name == "fire":
-                assert then.curves(there["Hours below, in and above the band"]) == {}
+                assert grafana.curves(there["Hours below, in and above the band"]) == {}
             else:
-                assert then.curves(there["When the last place is done"]) == {}
-                assert "target" not in then.curves(there["Meat, ${unit:text}"])
-            assert sorted(then.curves(there["Air, ${unit:text}"])) == ["far end", "grate"]
+                assert grafana.curves(there["When the last place is done"]) == {}
+                assert "target" not in grafana.curves(there["Meat, ${unit:text}"])
+            assert sorted(grafana.curves(there["Air, ${unit:text}"])) == ["far end", "grate"]
 
 
 def test_a_forecast_that_is_no_longer_the_present_one_is_not_shown(seen):
@@ -165,12 +165,12 @@ def test_a_forecast_that_is_no_longer_the_present_one_is_not_shown(seen):
 
 def test_the_demo_has_every_kind_of_event_and_what_dashboards_trip_over(seen):
     _, facts = seen
-    kinds = {event.kind for event in facts.cook.analysis.fire.events}
+    kinds = {event.kind for event in facts.whole.events}
     assert kinds == {"fuel", "opened", "spike", "fading", "out", "back"}
-    assert facts.cook.analysis.stalls
+    assert facts.cook.stalls
     assert facts.forecasts
-    assert {note.kind for note in facts.cook.record.notes} >= {"fuel", "spritz", "wrap", "text"}
-    assert any(np.any(series.flags) for series in facts.cook.record.places)
+    assert {note.kind for note in facts.cook.notes} >= {"fuel", "spritz", "wrap", "text"}
+    assert any(np.any(series.flags) for series in facts.cook.places)
     assert not set("\"'/[.") - set(facts.cook.tag)
     assert near(math.pi, math.pi + 0.001)
     assert not near(math.pi, math.pi + 0.01)
