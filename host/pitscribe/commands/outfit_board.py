@@ -83,6 +83,7 @@ class Board:
         except ImportError:
             raise ConfigError("mpremote is not installed: install pitscribe with its extra `outfit`") from None
         self._name, self._error = name, TransportError
+        self._at_prompt = False
         try:
             self._repl = SerialTransport(name, timeout=_READ_S)
         except (TransportError, OSError) as error:
@@ -94,6 +95,7 @@ class Board:
             try:
                 with contextlib.redirect_stdout(io.StringIO()):  # it prints what it did not expect
                     self._repl.enter_raw_repl(soft_reset=False, timeout_overall=_PROMPT_S)
+                self._at_prompt = True
                 break
             except (self._error, OSError) as error:
                 if isinstance(error, OSError) or not left:
@@ -194,9 +196,10 @@ class Board:
             self.remove(path)
 
     def restart(self) -> None:
-        """Reset the board, and let go of the port."""
-        with contextlib.suppress(self._error, OSError, TypeError, struct.error):
-            self._repl.exec_raw_no_follow("_m.reset()")
+        """Reset the board, where it came to its prompt, and let go of the port."""
+        if self._at_prompt:
+            with contextlib.suppress(self._error, OSError, TypeError, struct.error):
+                self._repl.exec_raw_no_follow("import machine; machine.reset()")
         self.close()
 
     def close(self) -> None:

@@ -45,11 +45,13 @@ class SerialPort:
 
 
 def _reason(error: Exception) -> str:
-    number = getattr(error, "errno", None)
+    number = getattr(error, "errno", None) or next(iter(getattr(error.__context__, "args", ())), None)
     if number == 2:
         return "there is no such port; plug the logger in, and see which port appears"
     if number == 13:
         return "you may not open it; on Debian: be in the group dialout, or use sudo"
     if number in (11, 16):
         return "another program has it open; close that first"
+    if number == 25:
+        return "it is no serial port"
     return str(error)
