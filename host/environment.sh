@@ -1,5 +1,6 @@
 # Read by host/run and tests/run: makes the Python environment of this clone, .venv, once.
-# make_environment EXTRAS   installs pitscribe[EXTRAS] unless that was done for this pyproject.toml at this place.
+# make_environment EXTRAS   installs pitscribe[EXTRAS] (one name, or several with commas between) unless that was done
+#                           for this pyproject.toml at this place.
 
 say() { printf '%s\n' "$*" >&2; }
 
@@ -14,14 +15,21 @@ find_python() {
     exit 1
 }
 
+# made_for EXTRA WANTED  whether it was installed, and is what is wanted now.
+made_for() {
+    [ -x "$venv/bin/pitscribe" ] && [ "$(cat "$venv/made-for-$1" 2>/dev/null)" = "$2" ]
+}
+
 make_environment() {
     extras=$1
     venv=$here/.venv
     # The place is part of it: an environment that was moved, or that came with a copied clone, does not run.
     wanted="$here $(cksum <"$here/pyproject.toml")"
-    if [ -x "$venv/bin/pitscribe" ] && [ "$(cat "$venv/made-for-$extras" 2>/dev/null)" = "$wanted" ]; then
-        return
-    fi
+    missing=
+    for extra in $(printf '%s' "$extras" | tr ',' ' '); do
+        made_for "$extra" "$wanted" || missing="$missing $extra"
+    done
+    [ -n "$missing" ] || return 0
     # All that this prints goes to standard error: the command's own output may be piped.
     say "pitscribe: setting up $venv (once)"
     if [ ! -x "$venv/bin/python" ] || [ "$(cat "$venv/made-at" 2>/dev/null)" != "$here" ]; then
@@ -36,7 +44,9 @@ make_environment() {
         say "pitscribe: could not install what it needs (see above); is there a network? Run it again to go on"
         exit 1
     }
-    # The tests' extras hold all that the command needs.
-    if [ "$extras" = test ]; then printf '%s' "$wanted" >"$venv/made-for-demo"; fi
-    printf '%s' "$wanted" >"$venv/made-for-$extras"
+    # The tests' extras hold all that the commands need.
+    if [ "$extras" = test ]; then missing="$missing demo outfit"; fi
+    for extra in $missing; do
+        printf '%s' "$wanted" >"$venv/made-for-$extra"
+    done
 }

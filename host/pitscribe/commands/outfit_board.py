@@ -17,6 +17,7 @@ import struct
 import time
 from typing import Any, NamedTuple
 
+from pitscribe.commands.outfit_set import not_installed
 from pitscribe.errors import ConfigError, SourceError
 from pitscribe.intake.usb import PortError
 
@@ -81,7 +82,7 @@ class Board:
             from mpremote.transport import TransportError
             from mpremote.transport_serial import SerialTransport
         except ImportError:
-            raise ConfigError("mpremote is not installed: install pitscribe with its extra `outfit`") from None
+            raise ConfigError(not_installed("mpremote")) from None
         self._name, self._error = name, TransportError
         self._at_prompt = False
         try:

