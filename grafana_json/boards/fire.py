@@ -35,7 +35,8 @@ BOARD = Board(
                     tuple(Line(InBand(AIR, side), f"{{place}}, {side}", role) for side, role in _SIDES), (9, 8),
                     unit=HOURS, decimals=1),
             Picture(Kind.NUMBERS, "Splits laid", "Notes that say that fuel was laid on.",
-                    (Line(Figure(SPLITS, "count"), "splits"),), (4, 8), unit=NUMBER),
+                    (Line(Figure(SPLITS, "count"), "splits"),), (4, 8), unit=NUMBER,
+                    nothing="0"),
             Picture(Kind.BARS, "What was found of the fire",
                     "How often. fuel: it was fed; opened: a lid or a door; spike: too hot at once; fading: it goes "
                     "down; out; back.",

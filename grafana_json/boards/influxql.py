@@ -74,9 +74,9 @@ def ledgers() -> str:
     return 'SHOW TAG VALUES FROM "pitscribe_cook" WITH KEY = "ledger"'
 
 
-def cooks() -> str:
-    """All cooks of the ledger."""
-    return _values("cook", "pitscribe_cook")
+def cooks(*, others: bool = False) -> str:
+    """All cooks of the ledger. ``others``: but the chosen one"""
+    return _values("cook", "pitscribe_cook") + (' AND "cook" != ${cook:singlequote}' if others else "")
 
 
 def loggers() -> str:

@@ -5,7 +5,6 @@ from typing import Any
 
 from grafana_foundation_sdk.builders import bargauge, common, stat, statetimeline, table, timeseries
 from grafana_foundation_sdk.builders import dashboard as builders
-from grafana_foundation_sdk.cog.builder import Builder
 from grafana_foundation_sdk.models import common as looks
 from grafana_foundation_sdk.models import dashboard as models
 
@@ -19,6 +18,10 @@ Panel = bargauge.Panel | stat.Panel | statetimeline.Panel | table.Panel | timese
 _EMPTY: dict[Kind, Callable[[], Panel]] = {
     Kind.CURVES: timeseries.Panel, Kind.NUMBERS: stat.Panel, Kind.BARS: bargauge.Panel, Kind.TABLE: table.Panel,
     Kind.STATES: statetimeline.Panel,
+}
+_CHOICES: dict[str, Callable[[str], Variable | list[Variable]]] = {
+    "cook": variables.cook, "earlier": variables.earlier, "cooks": variables.cooks, "logger": variables.logger,
+    "band": variables.band, "apart": variables.apart,
 }
 
 
@@ -45,25 +48,12 @@ def dashboard(board: Board, language: str) -> models.Dashboard:
     return made.build()
 
 
-def _variables(board: Board, language: str) -> list[Builder[models.VariableModel]]:
-    found: list[Variable] = [variables.store(language), variables.ledger(language)]
+def _variables(board: Board, language: str) -> list[Variable]:
+    chosen: list[Variable] = []
     for name in board.variables:
-        match name:
-            case "cook":
-                found.append(variables.cook(language))
-            case "earlier":
-                found.append(variables.cook(language, "earlier", "Earlier cook"))
-            case "cooks":
-                found.append(variables.cook(language, "cooks", "Cooks in the table", several=True))
-            case "logger":
-                found.append(variables.logger(language))
-            case "band":
-                found += variables.band(language)
-            case "apart":
-                found.append(variables.apart(language))
-            case _:
-                raise ValueError(f"{board.key}: no variable {name!r}")
-    return [*found, variables.unit()]
+        made = _CHOICES[name](language)
+        chosen += made if isinstance(made, list) else [made]
+    return [variables.store(language), variables.ledger(language), *chosen, variables.unit()]
 
 
 def _others(language: str) -> builders.DashboardLink:
@@ -79,6 +69,8 @@ def panel(picture: Picture, language: str) -> Panel:
     made.span(picture.size[0]).height(picture.size[1]).interval(picture.interval).unit(picture.unit)
     if picture.decimals is not None:
         made.decimals(picture.decimals)
+    if picture.nothing:
+        made.no_value(picture.nothing)
     asked = targets(language, picture)
     made.targets([query for *_, query in asked])
     made.thresholds(_thresholds(picture.steps))

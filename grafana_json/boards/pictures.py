@@ -78,6 +78,7 @@ class Picture:
     interval: str = "1m"  # a logger may read no oftener
     moved: bool = False
     states: Mapping[int, tuple[str, str]] = field(default_factory=dict)
+    nothing: str = ""  # what is shown where there is no answer
     to_cook: bool = False  # a click on a cook's name leads to its dashboard
 
 

@@ -75,9 +75,12 @@ def instants(of: Of) -> str:
     return f"max by ({', '.join(of.by)}) (max_over_time(timestamp({_selector(of)})[$__interval:10s])) * 1000"
 
 
-def cooks() -> str:
-    """All cooks of the ledger, for the reader to choose from; ``label_values`` would have those of the time shown."""
-    return _all_of("cook", "{ledger=${ledger:doublequote}}")
+def cooks(*, others: bool = False) -> str:
+    """All cooks of the ledger, for the reader to choose from; ``label_values`` would have those of the time shown.
+
+    others : but the chosen one
+    """
+    return _all_of("cook", "{ledger=${ledger:doublequote}" + (",cook!=${cook:doublequote}}" if others else "}"))
 
 
 def ledgers() -> str:

@@ -38,12 +38,20 @@ def ledger(language: str) -> Variable:
     return made.query(promql.ledgers()).regex(promql.tag_in("ledger"))
 
 
-def cook(language: str, name: str = "cook", label: str = "Cook", *, several: bool = False) -> Variable:
-    """One cook or ``several``, the newest first: its tag begins with its number."""
-    made = _asked(language, name).label(label).sort(models.VariableSort.NUMERICAL_DESC).multi(several)
-    if language == INFLUXQL:
-        return made.query(influxql.cooks())
-    return made.query(promql.cooks()).regex(promql.tag_in("cook"))
+def cook(language: str) -> builders.QueryVariable:
+    """One cook, the newest unless the reader says otherwise: a cook's tag begins with its number."""
+    return _cook(language, "cook", "Cook")
+
+
+def earlier(language: str) -> builders.QueryVariable:
+    """Another cook than the chosen one."""
+    return _cook(language, "earlier", "Earlier cook", others=True)
+
+
+def cooks(language: str) -> builders.QueryVariable:
+    """Several cooks; all unless the reader says otherwise."""
+    every = models.VariableOption(selected=True, text=["All"], value=["$__all"])
+    return _cook(language, "cooks", "Cooks in the table").multi(True).include_all(True).current(every)
 
 
 def logger(language: str) -> Variable:
@@ -66,6 +74,13 @@ def apart(language: str) -> Variable:
     if language == INFLUXQL:
         return made.query(influxql.minutes_apart())
     return made.query(promql.minutes_apart()).regex(r"/^\{\} (\d+) /")  # of a result Grafana makes: {} 1440 1784...
+
+
+def _cook(language: str, name: str, label: str, *, others: bool = False) -> builders.QueryVariable:
+    made = _asked(language, name).label(label).sort(models.VariableSort.NUMERICAL_DESC)
+    if language == INFLUXQL:
+        return made.query(influxql.cooks(others=others))
+    return made.query(promql.cooks(others=others)).regex(promql.tag_in("cook"))
 
 
 def _hidden(language: str, name: str) -> builders.QueryVariable:

@@ -68,12 +68,14 @@ def _facts(ledger, name, cook, until=math.inf):
     known = np.isfinite(analysis.evenness.spread_k) & (analysis.evenness.t <= until)
     places = [one.rows(one.t <= until) for one in record.places]
     return SimpleNamespace(
-        places=places, notes=[n for n in record.notes if n.at_ms <= 1000 * until],
+        tag=tag_value(f"{cook.id} {cook.name}"), started=cook.started_ms / 1000, ended=cook.ended_ms / 1000,
+        cook=record.cook, places=places, meat=[one for one in places if one.kind == "meat"],
+        air=[one for one in places if one.kind == "air"],
+        notes=[n for n in record.notes if n.at_ms <= 1000 * until],
         events=[e for e in analysis.fire.events if e.at <= until],
-        stalls=[s for s in analysis.stalls if s.begin <= until], tag=tag_value(f"{cook.id} {cook.name}"), started=cook.started_ms / 1000,
-        ended=cook.ended_ms / 1000, cook=record.cook, box=box, spread_t=analysis.evenness.t[known],
-        spread=analysis.evenness.spread_k[known], spread_u=analysis.evenness.u_k[known],
-        **{kind: [one for one in places if one.kind == kind] for kind in ("meat", "air")},
+        stalls=[s for s in analysis.stalls if s.begin <= until],
+        spread_t=analysis.evenness.t[known], spread=analysis.evenness.spread_k[known],
+        spread_u=analysis.evenness.u_k[known], box=box,
     )
 
 
