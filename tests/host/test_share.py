@@ -4,7 +4,7 @@ import json
 from collections import Counter
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pitscribe.config import ShareConfig, read_config
@@ -17,6 +17,7 @@ LOGGERS = st.integers(0, 2**32 - 1)
 BROKER = '[broker]\nhost = "10.0.0.2"\n'
 
 
+@settings(max_examples=40, deadline=None)
 @given(MEMBERS, LOGGERS, st.randoms())
 def test_all_members_agree_on_the_keeper_however_they_write_them(members, logger, dice):
     shuffled = members.copy()
@@ -27,6 +28,7 @@ def test_all_members_agree_on_the_keeper_however_they_write_them(members, logger
     assert len({Layout("pit", one, tuple(order)).digest for one in members for order in (members, shuffled)}) == 1
 
 
+@settings(max_examples=40, deadline=None)
 @given(MEMBERS.filter(lambda some: len(some) > 1), LOGGERS)
 def test_a_member_that_goes_moves_its_own_loggers_and_no_others(members, logger):
     before = Layout("pit", members[0], tuple(members)).keeper_of(logger)
@@ -49,6 +51,7 @@ def test_a_logger_that_is_given_to_somebody_is_kept_there_and_another_layout_has
     assert len({plain.digest, given_.digest, Layout("pit", "a", ("a", "b")).digest}) == 3
 
 
+@settings(max_examples=40, deadline=None)
 @given(NAMES, st.lists(NAMES, min_size=2, max_size=2, unique=True), LOGGERS, st.sampled_from(["frame", "stored"]))
 def test_topics_between_processes_come_back(group, pair, logger, word):
     layout = Layout(group, pair[0], tuple(pair))
@@ -57,6 +60,7 @@ def test_topics_between_processes_come_back(group, pair, logger, word):
     assert Layout(group + "x", pair[0], tuple(pair)).parse(layout.here_topic(pair[1])) is None
 
 
+@settings(max_examples=40, deadline=None)
 @given(st.text(max_size=60))
 def test_a_topic_of_nobodys_is_none(text):
     layout = Layout("pit", "a", ("a", "b"))

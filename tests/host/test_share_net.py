@@ -9,7 +9,7 @@ from share_net import Net
 LOGGERS = {0xAABB0000 + n: 12 for n in range(4)}  # two or more of them at each of two processes
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=5, deadline=None)
 @given(st.integers(0, 2**32), st.integers(2, 3), st.integers(20, 300))
 @example(1, 3, 400)
 def test_no_frame_is_lost_or_doubled(tmp_path_factory, seed, processes, steps):

@@ -115,11 +115,11 @@ def test_one_that_cannot_store_is_dealt_nothing_until_it_can(group, monkeypatch)
 
     monkeypatch.setattr(Ledger, "store_frames", store_frames)
     monkeypatch.setattr(mqtt, "RETRY_S", (0.1, 0.1))
-    logger = group.logger(SOUTHS, 50, window=1, ack_s=0.3)
+    logger = group.logger(SOUTHS, 20, window=1, ack_s=0.2)
     wait_until("all are stored by north", logger.done)
-    assert group.waiting("north") > 25
+    assert group.waiting("north") > 10
     disk["full"] = False
-    wait_until("south has all", lambda: len(group.held("south", SOUTHS)) == 50)
+    wait_until("south has all", lambda: len(group.held("south", SOUTHS)) == 20)
     wait_until("nothing waits any more", lambda: not group.waiting("north"))
 
 
@@ -185,7 +185,6 @@ def test_rubbish_between_processes_stops_nothing(group):
 @pytest.mark.parametrize(
     ("answer", "words"),
     [
-        ("2002 0001", "MQTT 5"),  # MQTT 3.1.1: unacceptable protocol version
         ("2003 0084 00", "MQTT 5"),  # MQTT 5, section 3.2.2.2: 84h unsupported protocol version
         ("2005 0000 02 2a00", "no shared subscriptions"),  # 3.2.2.3.14: shared subscription available, 0
     ],

@@ -61,7 +61,7 @@ def test_a_new_layout_has_frames_wait_for_the_new_keeper_and_the_old_ones_word_f
 _KEYS = st.builds(FrameKey, st.sampled_from([7, 8]), st.integers(0, 2), st.integers(0, 6))
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(held=st.lists(_KEYS, max_size=20), said=st.lists(_KEYS, max_size=20))
 def test_exactly_those_that_are_named_are_let_go(tmp_path_factory, held, said):
     ledger = Ledger(tmp_path_factory.mktemp("waiting") / "l", SetClock(NOW))
