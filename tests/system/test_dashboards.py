@@ -6,7 +6,8 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from dashboards_expected import EXPECTED, Facts, near
+from dashboards_expected import EXPECTED
+from dashboards_facts import Facts, near
 from dashboards_world import LEDGER, OTHER, copy, make_ledger, make_other
 from grafana_like import Grafana
 from servers import InfluxDB, VictoriaMetrics
