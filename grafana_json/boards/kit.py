@@ -130,8 +130,9 @@ def _columns(made: table.Panel, picture: Picture, columns: dict[str, str], langu
 
 
 def _to_cook(language: str) -> str:
-    fields = "var-cook=${__data.fields.cook}&from=${__data.fields.begun.numeric}&to=${__data.fields.ended.numeric}"
-    return f"/d/{uid('cook', language)}?${{source:queryparam}}&${{ledger:queryparam}}&${{unit:queryparam}}&{fields}"
+    same = "${source:queryparam}&${ledger:queryparam}&${unit:queryparam}"
+    then = "from=${__data.fields.begun.numeric}&to=${__data.fields.ended.numeric}"
+    return f"/d/{uid('cook', language)}?{same}&var-cook=${{__data.fields.cook:percentencode}}&{then}"
 
 
 def _thresholds(steps: Steps | None) -> builders.ThresholdsConfig:

@@ -12,7 +12,9 @@ from gate_bench import read_chip
 from pitscribe.clock import SetClock
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.mirror import ahead
+from pitscribe.mirror.connect import connect
 from pitscribe.mirror.mirror import Mirror, Pace
+from pitscribe.mirror.points import SeriesName, Stream, figures, tag_value
 from pitscribe.mirror.server import Address
 from pitscribe.simulate.chips import Fault
 from pitscribe.simulate.meat import MeatSpec
@@ -25,6 +27,7 @@ PERIOD_S = 30
 LOGGER = 0x00C0FFEE
 LEDGER, OTHER = "home", "cabin"
 NAME = """It's "oak" 5/6 [1.5 kg], a=b"""  # quotes, a slash and brackets, which queries have a meaning for
+ODD = ("a|b", "^.*$", "$cook ${cook}", "{x}", '"', "''", "a\\b", "%s %20 &c=d+e#f", "ünï 🔥", "(", "1,2=3 4", "//")
 BAND_C = (107.2, 135.0)
 _MEAT = MeatSpec(length=0.30, width=0.18, thickness=(0.016, 0.02, 0.024, 0.022), layers=9)
 _HAND = HandSpec(away=((1.05 * 3600, 2.55 * 3600),), rotate_at_s=None, wrap_at_c=68.0, pull_at_c=None,
@@ -86,6 +89,19 @@ def make_other(folder):
     ledger.end_cook(ledger.start_cook("Small one").id)
     _play(ledger, clock, replace(_SCENARIO, hours=0.6), 3, NAME, 90.0)
     return ledger
+
+
+def write_odd(server):
+    """Cooks of a third ledger, whose names mean something in queries; with ``started`` their number, and no more.
+
+    To be called before ``copy``, which waits until all that was written can be read.
+    """
+    link = connect(Address(server.url, "o", "pit"))
+    for number, name in enumerate(ODD, 1):
+        tags = {"ledger": "odd", "cook": tag_value(f"{number} {name}")}
+        started, t_ms = figures(np.array([float(number)])), np.array([_SCENARIO.utc0_ms + number])
+        link.write(list(Stream(SeriesName("pitscribe_cook", tags), t_ms, {"started": started}).lines()))
+    link.close()
 
 
 def copy(ledger, name, server, monkeypatch, made):

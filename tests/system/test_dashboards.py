@@ -3,17 +3,19 @@
 import json
 import math
 from types import SimpleNamespace
+from urllib.parse import parse_qsl
 
 import numpy as np
 import pytest
 from dashboards_expected import EXPECTED
 from dashboards_facts import Facts, near
-from dashboards_world import LEDGER, OTHER, copy, make_ledger, make_other
+from dashboards_world import LEDGER, ODD, OTHER, copy, make_ledger, make_other, write_odd
 from grafana_like import Grafana
 from servers import InfluxDB, VictoriaMetrics
 
 import dashboards
 from boards.variables import INFLUXQL, PROMQL
+from pitscribe.mirror.points import tag_value
 
 SERVERS = {INFLUXQL: InfluxDB, PROMQL: VictoriaMetrics}
 UNITS = {"°F": "1.8", "°C": "1"}
@@ -35,6 +37,7 @@ def seen(request, kitchen, tmp_path_factory):
     """(Grafana on a server that the mirror filled, what the ledger says)"""
     server = SERVERS[request.param](tmp_path_factory.mktemp(request.param))
     server.start()
+    write_odd(server)
     with pytest.MonkeyPatch.context() as patch:
         copy(kitchen.ledger, LEDGER, server, patch, kitchen.made)
         copy(kitchen.other, OTHER, server, patch, {})
@@ -103,7 +106,7 @@ def test_variables_offer_all_ledgers_and_cooks_the_newest_first_whatever_the_tim
     for far, (_, board) in ((Grafana(grafana.language, grafana.server, at + shift * day, at + (shift + 1) * day), one)
                             for shift in (-90, 90) for one in boards(grafana.language)):
         by_name = {one["name"]: one for one in board["templating"]["list"]}
-        assert sorted(far.options(by_name["ledger"])) == [OTHER, LEDGER]
+        assert sorted(far.options(by_name["ledger"])) == [OTHER, LEDGER, "odd"]
         far.choose("ledger", LEDGER)
         for name in by_name.keys() & {"cook", "cooks"}:
             assert far.options(by_name[name]) == [facts.cook.tag, facts.earlier.tag]
@@ -124,6 +127,43 @@ def test_cooks_are_moved_by_the_whole_minutes_between_their_starts(seen):
     assert grafana.fill("$apart") == str(round((facts.cook.started - facts.earlier.started) / 60)) == "120"
     choose(grafana, board, facts, cook=facts.earlier.tag, earlier=facts.cook.tag)
     assert grafana.fill("$apart") == "120"
+
+
+def test_a_click_on_a_cook_leads_to_its_own_dashboard_at_its_time(seen):
+    grafana, facts = seen
+    there = dict(boards(grafana.language))
+    choose(grafana, there["beside"], facts)
+    grafana.choose("source", "store-1")
+    table = panels(there["beside"])["Cooks, ${unit:text}"]
+    (override,) = [one for one in table["fieldConfig"]["overrides"] if one["matcher"]["options"] == "cook"]
+    (link,) = override["properties"][0]["value"]
+    rows = {row["cook"]: row for row in grafana.table(table)}
+    for cook in (facts.whole, facts.earlier):
+        to = grafana.follow(link["url"], rows[cook.tag])
+        assert to.path == f"/d/{there['cook']['uid']}"
+        assert dict(parse_qsl(to.query, strict_parsing=True)) == {
+            "var-source": "store-1", "var-ledger": LEDGER, "var-unit": UNITS["°F"], "var-cook": cook.tag,
+            "from": f"{1000 * cook.started:.0f}", "to": f"{1000 * cook.ended:.0f}",
+        }
+
+
+def test_names_that_mean_something_in_queries_mean_nothing_there(seen):
+    grafana, _ = seen
+    board = dict(boards(grafana.language))["beside"]
+    by_name = {one["name"]: one for one in board["templating"]["list"]}
+    table = panels(board)["Cooks, ${unit:text}"]
+    grafana.chosen = {}
+    grafana.choose("unit", "1")
+    grafana.choose("ledger", "odd")
+    offered = grafana.options(by_name["cooks"])
+    assert offered == [tag_value(f"{number} {name}") for number, name in reversed(list(enumerate(ODD, 1)))]
+    for chosen in (offered, *([one] for one in offered)):
+        grafana.choose("cooks", *chosen)
+        begun = {row["cook"]: row["begun"] for row in grafana.table(table)}
+        assert begun == {cook: 1000 * int(cook.split()[0]) for cook in chosen}
+    for cook in offered:
+        grafana.choose("cook", cook)
+        assert grafana.options(by_name["earlier"]) == [one for one in offered if one != cook]
 
 
 def test_marks_are_where_the_ledger_has_notes_events_and_stalls(seen):
