@@ -256,7 +256,7 @@ def test_what_the_access_list_does_not_allow_is_left_out_and_told_and_the_intake
             refused = (host.line.trouble or "").count(" or ") == 1
             return hub.settle().keys() == TEMPS and refused and host.line.connection()
 
-        wait_until("it sees the temperatures", shown)
+        wait_until("it sees the temperatures", shown, 60)
         assert f"host/{host.book.host:08x}/" in host.line.trouble
         assert "homeassistant/" in host.line.trouble
         held = host.line.connection()
@@ -267,8 +267,12 @@ def test_what_the_access_list_does_not_allow_is_left_out_and_told_and_the_intake
         mended = textwrap.dedent(RULES) + "topic readwrite look/#\n"
         (tmp_path / "acl").write_text(mended)
         broker.process.send_signal(signal.SIGHUP)  # mosquitto reads its lists anew
+        probe, there = Looker(broker, "nothing"), f"pitscribe/1/{LOGGER:08x}/state"
+        wait_until("it has read it", lambda: probe.client.publish(there, b"x") and there in hub.settle(), 60)
+        probe.close()
+        del hub.lies[there]
         host.line._real = lambda: time.monotonic() + FORGIVEN_S
-        wait_until("it sees all", lambda: host.turn() or len(hub.settle()) == len(TEMPS | own(host)) + 10)
+        wait_until("it sees all", lambda: host.turn() or len(hub.settle()) == len(TEMPS | own(host)) + 10, 60)
         host.turn()
         assert host.line.trouble is None
         hub.close()
