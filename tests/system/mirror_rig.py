@@ -111,15 +111,24 @@ class Between:
                 says(413)(handler, None, None)
                 return
             if spoil is not None and self.before:
+                handler.asked = body
                 spoil(handler, None, None)
                 return
-            link = http.client.HTTPConnection(self.to, timeout=60)
-            heads = {n: v for n, v in handler.headers.items() if n.lower() not in ("host", "connection")}
-            link.request(handler.command, handler.path, body, heads)
-            answer = link.getresponse()
-            data = answer.read()
-            link.close()
-            (spoil or hand_on)(handler, answer, data)
+            (spoil or hand_on)(handler, *self.answer(handler, body))
+
+    def answer(self, handler, body):
+        """(the server's answer, its body) to what was asked."""
+        link = http.client.HTTPConnection(self.to, timeout=60)
+        heads = {n: v for n, v in handler.headers.items() if n.lower() not in ("host", "connection")}
+        link.request(handler.command, handler.path, body, heads)
+        answer = link.getresponse()
+        data = answer.read()
+        link.close()
+        return answer, data
+
+    def pass_on_as_it_is(self, handler):
+        """For a ``spoil`` that comes before, and lets this one go."""
+        hand_on(handler, *self.answer(handler, handler.asked))
 
     def stop(self):
         self._server.shutdown()

@@ -122,3 +122,16 @@ def test_what_is_too_much_at_once_is_written_in_parts(server, between, world):
     all_is_there(copy, world)
     assert between.refused
     copy.stop()
+
+
+def test_a_cook_that_is_over_is_written_as_soon_as_the_server_is_right_again(server, between, world):
+    """Not only when past cooks are looked at the next time, a minute later."""
+    world.ledger.end_cook(world.cook.id)
+    copy = Copy(world, between.url)
+    between.only, between.spoil, between.before = where_written(server), says(503), True
+    copy.mirror.step()
+    assert copy.mirror.trouble is not None
+    between.spoil = None
+    copy.mirror.step()  # its clock stands still
+    assert copy.mirror.written > 2000
+    copy.stop()

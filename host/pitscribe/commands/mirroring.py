@@ -19,4 +19,4 @@ def address_of(config: MirrorConfig) -> "Address":
         token = read_private(config.token, "the mirror's token is there")
         if token is None:
             raise ConfigError(f"{config.token}: there is no such file; put the mirror's token there, chmod 600")
-    return Address(config.url, config.org, config.bucket, (token or "").strip())
+    return Address(config.url, config.org, config.bucket, (token or "").strip(), lambda: address_of(config))

@@ -47,9 +47,9 @@ class _Past:
 class Cooks:
     """``step(copier)`` does the next piece of work."""
 
-    def __init__(self, ledger: Ledger, name: str, confirm_s: float, real: Callable[[], float] = time.monotonic) -> None:
-        """name : of the ledger, in the tags;  confirm_s : when to look again at what is not sure [real s]"""
-        self._ledger, self._name, self._confirm_s, self._real = ledger, name, confirm_s, real
+    def __init__(self, ledger: Ledger, name: str, real: Callable[[], float] = time.monotonic) -> None:
+        """name : of the ledger, in the tags"""
+        self._ledger, self._name, self._real = ledger, name, real
         self._live: tuple[int, _Live] | None = None
         self._past: _Past | None = None
         self._marks: dict[int, Marks] = {}  # of cooks that are in the server as they are
@@ -143,8 +143,10 @@ class Cooks:
             self._look(cooks)
         if not self._due:
             return 0
-        cook = self._due.pop(0)
-        return self._guarded(cook.id, lambda: self._begin(copier, self._ledger.cook(cook.id)))
+        cook = self._due[0]
+        written = self._guarded(cook.id, lambda: self._begin(copier, self._ledger.cook(cook.id)))
+        self._due.pop(0)  # if the server is away, it is the first one when it is there again
+        return written
 
     def _look(self, cooks: Sequence[Cook]) -> None:
         """See which have changed, or are not sure yet."""
@@ -171,7 +173,7 @@ class Cooks:
         made = self._made.pop(cook.id, None) or Ahead()
         past = _Past(record.cook, marks, record, made, brought.sure)
         if self._has_forecasts(copier, brought, cook.id):
-            self._end(past)
+            self._end(copier, past)
         else:
             self._past = past
         return brought.written
@@ -190,14 +192,14 @@ class Cooks:
         past.sure = past.sure and brought.sure
         if not brought.sure:
             self._made[past.cook.id] = past.ahead
-        self._end(past)
+        self._end(copier, past)
         return brought.written
 
-    def _end(self, past: _Past) -> None:
+    def _end(self, copier: Copier, past: _Past) -> None:
         self._past = None
         self._marks[past.cook.id] = past.marks
         if not past.sure:
-            self._later[past.cook.id] = self._real() + self._confirm_s
+            self._later[past.cook.id] = self._real() + copier.confirm_s
             self._look_at = min(self._look_at, self._later[past.cook.id])
 
 

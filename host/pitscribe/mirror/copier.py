@@ -18,7 +18,7 @@ from pitscribe.mirror.points import HOUR_MS, SeriesName, Stream
 from pitscribe.mirror.server import RefusedError, Server
 
 BATCH = 5000  # points in one write (InfluxData's advice for batches, from memory)
-CONFIRM_S = 30.0  # after so long a server has its memory on disk: VictoriaMetrics within 5 s; our allowance
+CONFIRM_S = 30.0  # after so long any server has its memory on disk
 TRIES = 3  # of a block that is never found whole
 EMPTY = Block(0, 0, False)
 
@@ -48,12 +48,15 @@ class Copier:
         self, ledger: Ledger, mirror_id: int, server: Server, *, real: Callable[[], float] = time.monotonic,
         confirm_s: float = CONFIRM_S, pause: Callable[[float], None] = lambda took: None,
     ) -> None:
-        """real : real seconds that never jump;  confirm_s : real seconds after a write when it is read back
+        """real : real seconds that never jump
+
+        confirm_s : real seconds after a write when it is read back, if the server does not rest sooner
 
         pause : called after each batch with the seconds that it took, so that others get the processor
         """
         self.ledger, self.mirror_id, self.server = ledger, mirror_id, server
-        self._real, self._confirm_s, self._pause = real, confirm_s, pause
+        self._real, self._pause = real, pause
+        self.confirm_s = min(confirm_s, server.rests_s)
         self._known: dict[BlockName, float] = {}  # when it was last written to
         self._vain: dict[BlockName, int] = {}  # how often it was not found whole
 
@@ -100,7 +103,7 @@ class Copier:
             self._known.pop(name, None)
 
     def settled(self, name: BlockName) -> bool:
-        return self._real() - self._known.get(name, float("inf")) >= self._confirm_s
+        return self._real() - self._known.get(name, float("inf")) >= self.confirm_s
 
     def in_vain(self, name: BlockName) -> None:
         """A block was not found as it was written. RefusedError if that goes on."""

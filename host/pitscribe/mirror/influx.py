@@ -8,8 +8,8 @@ import urllib3
 
 from pitscribe.mirror.found import Held
 from pitscribe.mirror.points import SeriesName, Stream
-from pitscribe.mirror.request import AwayError
-from pitscribe.mirror.server import Address, Server
+from pitscribe.mirror.request import Answer, AwayError
+from pitscribe.mirror.server import Address, Server, refusal
 
 
 class Influx(Server):
@@ -17,6 +17,7 @@ class Influx(Server):
 
     kind = "InfluxDB"
     reads = True
+    rests_s = 1.0  # it answers when it has synced its log to disk (unless told otherwise: wal-fsync-delay)
 
     def held(self, stream: Stream, first_ms: int, last_ms: int) -> Held:
         names = list(stream.fields)
@@ -43,7 +44,9 @@ class Influx(Server):
     def _influxql(self, method: str, query: str) -> Mapping[str, list[dict[str, list[list[object]]]]]:
         answer = self.parsed(self.ask(method, "/query", {"db": self.address.bucket, "q": query, "epoch": "ms"}))
         result = (answer.get("results") or [{}])[0]
-        if wrong := result.get("error") or answer.get("error"):
+        if wrong := str(result.get("error") or answer.get("error") or ""):
+            if "not found" in wrong:  # 1.x says so of a database with a 200
+                raise refusal(Answer(404, {}, wrong.encode()), self.address)
             raise AwayError(f"{self.address.url}: {wrong}")
         return dict(result)
 

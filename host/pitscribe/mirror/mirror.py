@@ -56,7 +56,7 @@ class Mirror:
         self._thread: threading.Thread | None = None
         self._row = ledger.mirror(address.key)
         self._copier: Copier | None = None
-        self._cooks = Cooks(ledger, name, self._pace.confirm_s, real)
+        self._cooks = Cooks(ledger, name, real)
         self._failures = 0
         self._told_right = float("-inf")
         self._said: dict[str, int] = {}  # what a logger said of itself is written once
@@ -134,7 +134,8 @@ class Mirror:
 
     def _connected(self) -> Copier:
         if self._copier is None:
-            server = connect(self._address, self._pace.timeout_s)
+            address = self._address if self._address.again is None else self._address.again()
+            server = connect(address, self._pace.timeout_s)
             self._copier = Copier(
                 self._ledger, self._row.id, server, real=self._real, confirm_s=self._pace.confirm_s, pause=self._pause
             )

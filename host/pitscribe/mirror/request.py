@@ -95,7 +95,8 @@ def ended_after(seconds: float, url: str) -> Iterator[None]:
     try:
         yield
     except (urllib3.exceptions.HTTPError, OSError) as error:
-        slow = cut.is_set() or isinstance(error, urllib3.exceptions.TimeoutError)
+        refused = isinstance(error, urllib3.exceptions.NewConnectionError)  # which calls itself a timeout as well
+        slow = cut.is_set() or (isinstance(error, urllib3.exceptions.TimeoutError) and not refused)
         raise _away(url, slow, isinstance(error, urllib3.exceptions.ProtocolError)) from error
     finally:
         timer.cancel()

@@ -5,7 +5,7 @@ Writes are synchronous, a batch of ours at a time: what returned was taken, and 
 
 import contextlib
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import urlencode
@@ -37,12 +37,16 @@ class TooMuchError(RefusedError):
 
 @dataclass(frozen=True, slots=True)
 class Address:
-    """Where the server is, and who we are to it; ``token`` may be empty."""
+    """Where the server is, and who we are to it; ``token`` may be empty.
+
+    again : reads the settings anew, for a token that was put right meanwhile
+    """
 
     url: str
     org: str
     bucket: str
     token: str = field(default="", repr=False)
+    again: "Callable[[], Address] | None" = field(default=None, repr=False, compare=False)
 
     @property
     def key(self) -> str:
@@ -57,6 +61,7 @@ class Server:
     reads = False
     deletes_series = False  # whether it can delete nothing less than a whole series
     texts = True  # whether it keeps the values of text fields
+    rests_s = 30.0  # so long after a write it has it on disk for certain (our allowance, no source)
 
     def __init__(self, address: Address, timeout_s: float = TIMEOUT_S) -> None:
         self.address = address
