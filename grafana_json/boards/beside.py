@@ -51,5 +51,5 @@ BOARD = Board(
             *_pair("Spread", "Hottest less coldest place in the meat.", SPREAD, SPREAD_ROLE, K, "spread"),
         )),
     ),
-    since="now-24h", refresh="",
+    refresh="",
 )

@@ -105,5 +105,5 @@ class Board:
     variables: tuple[str, ...]
     rows: tuple[tuple[str, tuple[Picture, ...]], ...]
     marks: tuple[Marks, ...] = ()
-    since: str = "now-18h"
+    since: str = "now-24h"
     refresh: str = "30s"
