@@ -5,6 +5,8 @@ often than every five minutes. A name chosen by the reader goes in as ``${name:d
 escapes, and several of them between backticks, where PromQL takes a backslash for itself.
 """
 
+from dataclasses import replace
+
 from boards.asks import (
     BAND_HIGH,
     BAND_LOW,
@@ -20,6 +22,7 @@ from boards.asks import (
     InBand,
     Of,
     Pace,
+    Scale,
     Scope,
     Spots,
     Swing,
@@ -52,27 +55,28 @@ def expression(ask: Ask) -> str:
         case InBand(of, side):
             return _in_band(of, side)
         case Usable(of):
-            ratio = [f"count_over_time({_selector(_field(of, name))}[$__range])" for name in ("celsius", "flags")]
-            return _by(of, " / ".join(ratio))
+            usable, every = (_selector(replace(of, field=name)) for name in ("celsius", "flags"))
+            return _by(of, f"count_over_time({usable}[$__range]) / count_over_time({every}[$__range])")
         case Spots() | Cooks():
             raise TypeError(f"{type(ask).__name__} takes an expression for each of its columns")
 
 
 def spots(ask: Spots) -> dict[str, str]:
     """Field -> its points, one for each interval that has any."""
-    return {name: _by(ask.of, f"last_over_time({_selector(_field(ask.of, name))}[$__interval])") for name in ask.fields}
+    fields = {name: _selector(replace(ask.of, field=name)) for name in ask.fields}
+    return {name: _by(ask.of, f"last_over_time({one}[$__interval])") for name, one in fields.items()}
 
 
 def column(one: Whole) -> str:
     """A column of a table of cooks."""
-    of = Of(one.of.measurement, one.of.field, one.of.scope, one.of.where, ("cook",))
+    of = replace(one.of, by=("cook",))
     value = _figure(of, one.how, _EVER)
-    return one.scale.of(f"({value} - {_figure(_field(of, one.less), one.how, _EVER)})" if one.less else value)
+    return one.scale.of(f"({value} - {_figure(replace(of, field=one.less), one.how, _EVER)})" if one.less else value)
 
 
 def instants(of: Of) -> str:
     """When the points were, UTC ms: the value is the time, for a step may be many minutes."""
-    return f"max by ({', '.join(of.by)}) (max_over_time(timestamp({_selector(of)})[$__interval:10s])) * 1000"
+    return Scale.INSTANT.of(_by(of, f"max_over_time(timestamp({_selector(of)})[$__interval:10s])"))
 
 
 def cooks(*, others: bool = False) -> str:
@@ -131,10 +135,6 @@ def _by(of: Of, expression: str, together: str = "max") -> str:
 
 def _sum(of: Of, expression: str) -> str:
     return _by(of, expression, "sum")
-
-
-def _field(of: Of, name: str) -> Of:
-    return Of(of.measurement, name, of.scope, of.where, of.by)
 
 
 def _selector(of: Of) -> str:
