@@ -6,9 +6,15 @@ from collections import Counter
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from intake_rig import LOGGER, ticks
 
-from pitscribe.config import ShareConfig, read_config
+from pitscribe.clock import SetClock
+from pitscribe.commands.checking.scene import Scene
+from pitscribe.commands.checking.share import waiting
+from pitscribe.config import Config, ShareConfig, read_config
 from pitscribe.errors import ConfigError, MessageError
+from pitscribe.ledger.ledger import Ledger
+from pitscribe.wire.frames import FrameKey
 from pitscribe.wire.share import Here, Layout, Passed, here, parse_here
 
 NAMES = st.from_regex(r"[a-z0-9-]{1,32}", fullmatch=True)
@@ -106,6 +112,22 @@ def test_settings_that_cannot_be_are_named(tmp_path, text, named):
     (tmp_path / "pitscribe.toml").write_text(text + "\n")
     with pytest.raises(ConfigError, match=named.replace(".", r"\.")):
         read_config(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("waits_s", "shared", "verdict"),
+    [(None, True, "ok"), (60, True, "ok"), (3600, True, "look"), (60, False, "wrong"), (None, False, None)],
+)
+def test_a_check_finds_frames_that_nobody_comes_for(tmp_path, waits_s, shared, verdict):
+    clock = SetClock(1_780_000_000.0)
+    ledger = Ledger(tmp_path / "ledger.sqlite", clock)
+    if waits_s is not None:
+        ledger.hold([(FrameKey(LOGGER, 1, 1), "south", ticks(1))])
+        clock.at += waits_s
+    config = Config(tmp_path, share=ShareConfig("north", ("north", "south")) if shared else None)
+    found = [one.verdict for one in waiting(Scene(config, clock, ledger=ledger))]
+    assert found == ([] if verdict is None else [verdict])
+    ledger.close()
 
 
 def test_the_command_says_who_keeps_a_logger_and_what_waits(command, tmp_path):

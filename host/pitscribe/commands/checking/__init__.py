@@ -8,5 +8,6 @@
     record.py        the ledger and the photos beside it
     network.py       the broker, the page, the mirror
     certificates.py  TLS: files, dates, names
+    share.py         what waits for another of several processes
     loggers.py       when loggers were heard of, their journals, what they speak
 """

@@ -4,7 +4,7 @@ import os
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
-from pitscribe.commands.checking import certificates, home, loggers, machine, network, record
+from pitscribe.commands.checking import certificates, home, loggers, machine, network, record, share
 from pitscribe.commands.checking.finding import Finding, not_looked
 from pitscribe.commands.checking.scene import Scene
 from pitscribe.errors import PitscribeError
@@ -38,6 +38,7 @@ CHECKS = (
     Check("page", network.page, settings=True),
     Check("certificates", certificates.certificates, settings=True),
     Check("mirror", network.mirror, settings=True),
+    Check("share", share.waiting, settings=True, ledger=True),
     Check("loggers", loggers.heard, ledger=True),
     Check("journals", loggers.journals, ledger=True),
     Check("firmware", loggers.firmware, ledger=True),
