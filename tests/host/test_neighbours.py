@@ -14,6 +14,7 @@ from types import SimpleNamespace
 
 import page_world
 import pytest
+from authority import Authority
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from neighbours_rig import WHO, Looker, Showing, a_broker, lies
@@ -286,6 +287,20 @@ def test_a_broker_that_turns_the_connection_away_is_told(tmp_path):
         assert (line.connection(), line.retain("a", b"1")) == (None, False)
         assert f"127.0.0.1:{broker.port} does not take one more connection" in line.trouble
         line.close()
+
+
+def test_the_connection_speaks_tls_to_a_broker_whose_certificate_is_good_and_to_no_other(tmp_path):
+    authority = Authority(tmp_path / "authority")
+    broker = Mosquitto(tmp_path, tls=authority.server("IP:127.0.0.1"))
+    broker.start()
+    try:
+        for ca, number in ((authority.ca, 1), (None, None)):
+            line = Line("127.0.0.1", broker.port, None, None, ("pitscribe/1/host/0/state", b"{}"), tls=True, ca=ca)
+            line.connect()
+            assert (line.connection(), line.retain("a", b"1")) == (number, number is not None)
+            line.close()
+    finally:
+        broker.stop()
 
 
 def test_the_examples_of_the_page_are_those_of_this_version(world):

@@ -69,7 +69,7 @@ class Line:
         client.connect_timeout = ANSWER_S
         client.on_connect, client.on_disconnect = self._on_connect, self._on_disconnect
         client.on_unsubscribe = self._on_unsubscribe
-        self._client, self._turned_away = client, None
+        self._client, self._turned_away, self._answered = client, None, 0
         with contextlib.suppress(OSError, ValueError):
             client.connect(*self._where, keepalive=30)
             client.loop_start()
