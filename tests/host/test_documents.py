@@ -12,7 +12,8 @@ from pitscribe.config import read_config
 
 ROOT = Path(__file__).parents[2]
 DOCUMENTS = ["README.md", "DEVELOPERS.md", "firmware_mpy/README.md", "firmware_mpy/WIRE.md", "docs/SOURCES.md",
-             "docs/METROLOGY.md", "docs/TRIALS.md", "docs/COOKS.md", "docs/SAFETY.md", "docs/NEIGHBOURS.md"]
+             "docs/METROLOGY.md", "docs/TRIALS.md", "docs/COOKS.md", "docs/SAFETY.md", "docs/NEIGHBOURS.md",
+             "docs/SCALE.md"]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
