@@ -47,7 +47,7 @@ class House:
         self.broker = Mosquitto(folder)
         self._moves = {
             "/opt/pitscribe/": f"{ROOT}/", "/var/lib/pitscribe": str(self.home), "/etc/": f"{folder}/etc/",
-            "8883": str(self.broker.port), "1a2b3c4d": LOGGER, "-g mosquitto ": "", "-m 400 -o pitscribe ": "",
+            "8883": str(self.broker.port), "1a2b3c4d": LOGGER, "-o mosquitto -g mosquitto ": "", "-o pitscribe ": "",
         }
         for made in ("etc/mosquitto/certs", "etc/mosquitto/conf.d", "etc/mosquitto/ca_certificates", "home"):
             (folder / made).mkdir(parents=True, mode=0o700)
