@@ -36,7 +36,7 @@
     [share]                 # several processes take in together, see docs/SCALE.md; without it there is one
     name = "north"          # of this process; small letters, digits and "-"
     members = ["north", "south", "west"] # all of them, the same in each
-    group = "pit"           # a name for them together; another one if two groups share a broker
+    group = "pit"           # a name for them together, the same in each
     keepers = { "a0b1c2d3" = "south" } # loggers that another process is to keep than the one that the rule names
 
     [neighbours]            # what other programs are told over MQTT, see docs/NEIGHBOURS.md

@@ -16,6 +16,7 @@ from pitscribe.intake.shared import SharedIntake
 from pitscribe.intake.sharelink import ShareLink
 from pitscribe.intake.status import Status
 from pitscribe.ledger.ledger import Ledger
+from pitscribe.watch.live import Watch
 from pitscribe.wire.share import Layout
 
 NOW = 1_780_000_000.0
@@ -95,6 +96,8 @@ def test_while_a_keeper_is_away_the_others_hold_its_frames_and_tell_of_it(group)
     assert group.waiting("south") + group.waiting("west") == 120
     wait_until("it is told", lambda: "share" in group.errors("south"))
     assert "frames wait here for north, which is away" in group.errors("south")["share"]
+    told = Watch(group.ledgers["south"], SetClock(NOW), intake_status=group.intakes["south"].status).now()
+    assert "which is away" in next(one["words"] for one in told.body["troubles"] if one["key"] == "share")
     group.start("north")
     wait_until("north has all", lambda: len(group.held("north", NORTHS)) == 120)
     wait_until("nothing waits any more", lambda: not group.waiting("south") + group.waiting("west"))

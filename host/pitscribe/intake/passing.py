@@ -118,13 +118,14 @@ class Passing:
                 sent[one.row] = now  # if it was said to be lost meanwhile, nobody looks at this one any more
 
     def _tell(self) -> None:
+        """Without numbers: what is told is told again when it changes."""
         words = []
-        for member, count in self._ledger.waiting_counts().items():
+        for member in self._ledger.waiting_counts():
             with self._lock:
                 here = self._here.get(member)
-            wait = f"{count.frames} frames wait here for {member}, which"
+            wait = f"frames wait here for {member}, which"
             if here is None or not here.online:
-                words.append(f"{wait} is away; they are held until it is back")
+                words.append(f"{wait} is away; they are held until it is back (pitscribe share counts them)")
             elif here.layout != self._layout.digest:
                 words.append(
                     f"{wait} has another [share] in its pitscribe.toml than this process; make members and keepers the "

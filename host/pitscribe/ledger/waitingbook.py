@@ -59,7 +59,9 @@ class Waitingbook(FrameStore):
 
     def waiting_counts(self) -> dict[str, WaitingCount]:
         """What waits, by the process that is to have it."""
-        sql = "SELECT keeper, count(*), min(held_ms) FROM waiting_frames GROUP BY keeper ORDER BY keeper"
+        # Counted in the index alone: a million frames may wait.
+        first = "SELECT held_ms FROM waiting_frames o WHERE o.keeper = w.keeper ORDER BY id LIMIT 1"
+        sql = f"SELECT keeper, count(*), ({first}) FROM waiting_frames w GROUP BY keeper ORDER BY keeper"
         return {row[0]: WaitingCount(*row[1:]) for row in self._read(sql)}
 
     def keep_by(self, keeper_of: Callable[[int], str]) -> None:

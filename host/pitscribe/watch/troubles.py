@@ -133,6 +133,9 @@ def _intake(intake: Mapping[str, Any] | None) -> Iterator[Trouble]:
     for kind in sorted(errors):
         if kind.startswith("secret"):
             yield Trouble(kind.replace(" ", "-"), "bad", f"{errors[kind][0]}.", since(kind))
+        elif kind.startswith("share"):
+            words = f"Taking in together with other processes: {errors[kind][0]}."
+            yield Trouble(kind.replace(" ", "-"), "bad", words, since(kind))
     if clashes := intake.get("clashes"):
         words = f"Kept aside: {_frames(clashes)} with a number that was used before for other content."
         yield Trouble("clash", "warn", words)
