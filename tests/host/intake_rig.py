@@ -103,7 +103,9 @@ class PlayedLogger:
             time.sleep(0.002)
 
     def publish(self, word: str, data: bytes, **more: object) -> None:
-        self.client.publish(messages.topic(self.number, word), data, qos=0 if word == "now" else 1, **more)
+        said = self.client.publish(messages.topic(self.number, word), data, qos=0 if word == "now" else 1, **more)
+        if more.get("retain"):
+            said.wait_for_publish(20)  # whoever comes after it finds it
 
     def done(self) -> bool:
         return self.cursor >= self.first + len(self.frames)

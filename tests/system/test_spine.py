@@ -18,7 +18,7 @@ from pitscribe.simulate.rig import Bench, Board, write_settings
 from pitscribe.simulate.scenario import SCENARIOS
 from pitscribe.wire.frames import read_head
 
-HOURS = 2.0  # 225 frames
+HOURS = 3.0  # 337 frames: a host that starts on a loaded machine misses a hundred
 SPEED = 1000
 SCENARIO = "backyard"
 
