@@ -155,6 +155,20 @@ class Together:
         """How many frames were said to be stored."""
         return sum(len(one.said) for one in self.played)
 
+    def strike(self, victim: str, down_s: float) -> None:
+        """Kill a process, the broker or the store, and start it again after a while."""
+        if victim in self.processes:
+            self.processes[victim].kill()
+            self.mirror_on()
+            time.sleep(down_s)
+            self.processes[victim].begin()
+            self.processes[victim].wait(self.processes[victim].kills + 1)
+        else:
+            server = self.broker if victim == "broker" else self.store
+            server.stop(kill=True)
+            time.sleep(down_s)
+            server.start()
+
     def mirror_on(self) -> None:
         """Where no ``serve`` mirrors: two passes of each ledger's mirror, whose clock is set on for it."""
         if self._whole:
@@ -244,11 +258,13 @@ def patiently(what: str, condition: Callable[[], object]) -> None:
 
 
 def run(
-    folder: Path, *, loggers: int, frames: int, kills: int, seed: int, down_s: tuple[float, float], whole: bool
+    folder: Path, *, loggers: int, frames: int, kills: int, seed: int, down_s: tuple[float, float], whole: bool,
+    servers: bool = False,
 ) -> dict[str, int]:
     """Play the loggers while processes are killed and started again; return the figures.
 
     down_s : seconds from a kill to the next start, from and to;  whole : with all of ``serve``, not its intake alone
+    servers : broker and store are killed as well
     """
     dice = random.Random(seed)
     with Together(folder, ("north", "south", "west"), loggers, frames, whole) as group:
@@ -257,12 +273,8 @@ def run(
         for n in range(kills):
             goal = total * (n + 1) // (kills + 2)
             wait_until(f"{goal} are said to be stored", lambda goal=goal: group.said() >= goal, 120)
-            process = group.processes[dice.choice(group.members)]
-            process.kill()
-            group.mirror_on()
-            time.sleep(dice.uniform(*down_s))
-            process.begin()
-            process.wait(process.kills + 1)
+            victim = dice.choice([*group.members, "broker", "store"] if servers else group.members)
+            group.strike(victim, dice.uniform(*down_s))
         wait_until("all are said to be stored", lambda: all(one.done() for one in group.played), 300)
         patiently("nothing waits", lambda: not group.waiting())
         wrong = group.frames_not_once()

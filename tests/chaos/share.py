@@ -1,4 +1,6 @@
-"""Three processes that take in together, killed again and again; prints what became of every frame and every point.
+"""Three processes that take in together; they, their broker and their store are killed again and again.
+
+Prints what became of every frame and every point.
 
     .venv/bin/python tests/chaos/share.py --seed 20261126 --frames 600 --kills 12
 """
@@ -24,7 +26,7 @@ def main() -> None:
     began = time.monotonic()
     with tempfile.TemporaryDirectory() as folder:
         size = {name: getattr(given, name) for name in ("seed", "loggers", "frames", "kills")}
-        figures = run(Path(folder), **size, down_s=(0.0, 6.0), whole=True)
+        figures = run(Path(folder), **size, down_s=(0.0, 6.0), whole=True, servers=True)
     print(json.dumps({"seed": given.seed, "seconds": round(time.monotonic() - began), **figures}, indent=1))
 
 

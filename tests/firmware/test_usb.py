@@ -109,6 +109,17 @@ def test_a_pull_brings_the_journal_byte_for_byte_while_the_logger_samples(flash,
     assert conversation.ask("state").members["mangled"] == 0
 
 
+def test_a_logger_that_another_process_keeps_is_not_pulled_and_lets_nothing_go(cabled, talk, tmp_path):
+    logger, home = cabled(), tmp_path / "home"
+    home.mkdir()
+    share = f'name = "north"\nmembers = ["north", "south"]\nkeepers = {{ "{LOGGER:08x}" = "south" }}'
+    (home / "pitscribe.toml").write_text(f'[broker]\nhost = "127.0.0.1"\n[share]\n{share}\n')
+    status, _, err = run_pull(home, logger.cable.port)
+    assert (status, stored(home)) == (1, [])
+    assert f"logger {LOGGER:08x} is kept by south" in err
+    assert state_of(talk(logger))["journal"]["cursor"] == 0
+
+
 def test_a_second_pull_asks_only_for_what_is_new_and_all_asks_for_everything(flash, bench, cabled, tmp_path):
     fill(flash, bench, 80)
     logger, home = cabled(), tmp_path / "home"

@@ -9,6 +9,7 @@ from typing import TextIO
 
 from pitscribe.clock import SystemClock, set_well, system_clock_err_ms
 from pitscribe.commands.ledgers import begun_ledger
+from pitscribe.commands.sharing import refuse_others
 from pitscribe.commands.tables import counted, tell_readings, tell_timeless
 from pitscribe.config import Config
 from pitscribe.errors import SourceError
@@ -35,7 +36,7 @@ class _Pull:
 
     def __init__(self, config: Config, ledger: Ledger, arguments: argparse.Namespace) -> None:
         self._ledger, self._name, self._all, self._time = ledger, arguments.port, arguments.all, arguments.time
-        self._keyring = Keyring(config.folder())
+        self._config, self._keyring = config, Keyring(config.folder())
         self._clock = SystemClock()
         self._err_ms = (set_well if config.trust_clock else system_clock_err_ms)()
         self._out = Pulled()
@@ -59,6 +60,7 @@ class _Pull:
 
     def _talk(self, talk: Conversation) -> None:
         met = meet(talk, self._clock.now)
+        refuse_others(self._config, met.logger)
         if self._met is not None and met.logger != self._met.logger:
             raise SourceError(f"{self._name}: this is another logger, {met.logger:08x}; pull it by itself")
         if self._time or met.condition.anchor is None:
