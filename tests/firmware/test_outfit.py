@@ -1,16 +1,17 @@
 """``pitscribe outfit``: a board gets its firmware (real MicroPython on a pseudo-terminal) and is a logger then."""
 
 import json
-import zlib
+import os
 
 import pytest
-from firmware_rig import WordChip
-from outfit_rig import OutfitBoard
+from firmware_rig import FIRMWARE, WordChip
+from outfit_rig import LOGGER, OutfitBoard
 
 from pitscribe import cli
+from pitscribe.commands import outfit as command
+from pitscribe.commands import outfit_copy
+from pitscribe.commands.outfit_set import compiled_set
 from pitscribe.intake.keyring import Keyring
-
-LOGGER = zlib.crc32(bytes.fromhex("70697473"))  # of the simulated board's unique id
 
 
 @pytest.fixture
@@ -34,13 +35,23 @@ def board(flash, bench, tmp_path):
     made.cut_power()
 
 
+@pytest.fixture(autouse=True)
+def firmware(monkeypatch):
+    """The firmware, compiled once."""
+    modules = compiled_set(FIRMWARE)
+    monkeypatch.setattr(command, "compiled_set", lambda _: modules)
+    return modules
+
+
 def outfit(tmp_path, *arguments: str) -> int:
-    return cli.main(["--home", str(tmp_path / "home"), "outfit", str(tmp_path / "port"), *arguments])
+    return cli.main(["--home", str(tmp_path / "home"), "outfit", os.path.realpath(tmp_path / "port"), *arguments])
 
 
 def test_empty_board_becomes_a_logger_whose_first_readings_are_shown_and_a_second_run_leaves_all_as_it_is(
-    board, flash, tmp_path, settings, capsys
+    board, flash, tmp_path, settings, firmware, capsys
 ):
+    # micropython.md, measured: 212 blocks, of which an empty littlefs has 2. So an update has room beside what runs.
+    assert 2 * firmware.room(4096) + outfit_copy.SPARE * 4096 <= 210 * 4096
     assert outfit(tmp_path, "--settings", str(settings)) == 0
     said = capsys.readouterr().out
     assert "files copied and read back, 0 were there already" in said
@@ -49,6 +60,12 @@ def test_empty_board_becomes_a_logger_whose_first_readings_are_shown_and_a_secon
     kept = json.loads((flash / "config.json").read_text())
     assert Keyring(tmp_path / "home").secret_of(LOGGER) == kept["secret"]
     assert kept["secret"] not in said
+    starts = board.starts
+    assert outfit(tmp_path, "--dry") == 0
+    said = capsys.readouterr().out
+    assert "would keep its config.json and its journal" in said
+    assert "nothing was done" in said
+    assert board.starts == starts, "a logger that runs is not stopped"
     journalled = {path.name: path.read_bytes() for path in (flash / "journal").glob("*.seg")}
     assert outfit(tmp_path) == 0
     assert json.loads((flash / "config.json").read_text()) == kept

@@ -140,7 +140,7 @@ def test_full_flash_is_refused_before_anything_is_written(fresh):
 
 
 def test_journal_makes_room_only_if_asked_and_only_with_what_the_host_has_the_oldest_first(fresh):
-    following, cursor, names = json.loads(fresh.on_flash(FILL % "j.next - 30"))
+    following, cursor, names = json.loads(fresh.on_flash(FILL % "j.next - 60"))
     fresh.board.power_on()
     fresh.board.await_prompt()
     fresh.refused(fresh.two, ConfigError, "give --room: the oldest of its journal goes for it")

@@ -21,7 +21,7 @@ from pitscribe.errors import ConfigError, SourceError
 POINTER, SWITCH, SETTINGS = "set", "main.py", "config.json"
 _BY_HAND = ("pitlogger", "page")  # where modules lie that were copied by hand
 _BESIDE = "."  # what ``set`` calls the modules that were copied by hand
-_SPARE = 8  # blocks beside the set: settings, ``main.py``, small files, what the flash needs itself (our allowance)
+SPARE = 8  # blocks beside the set: settings, ``main.py``, small files, what the flash needs itself (our allowance)
 _SEGMENT = 16384  # bytes of a segment of the journal (WIRE.md 4), which the set on trial may have to begin
 _RESERVE_MOST = 131072  # what the journal leaves free of the flash: a tenth, and at most this (pitlogger/space.py)
 _TRIAL = """
@@ -119,46 +119,48 @@ def _make_room(board: Board, missing: ModuleSet, journal: str, may_go: bool) -> 
     facts = board.facts()
     if not missing.files:
         return 0
-    want = missing.room(facts.block) + _SPARE * facts.block
-    if journal in board.names():  # what the journal leaves free is not ours: the set on trial goes on with it
+    stored, others = judged_segments(board, journal)
+    want = missing.room(facts.block) + SPARE * facts.block
+    if others:  # with less free than the journal leaves, the set on trial might give up what nobody has yet
         want += min(facts.whole // 10, _RESERVE_MOST) + _SEGMENT
     going: list[str] = []
-    stored = stored_segments(board, journal) if facts.free < want else []
     for segment in stored if may_go else []:
-        going.append(segment)
         if facts.free + len(going) * _SEGMENT >= want:
             break
+        going.append(segment)
     if facts.free + len(going) * _SEGMENT < want:
-        raise ConfigError(no_room(facts, want, len(stored)))
+        raise ConfigError(no_room(facts, want, len(stored), len(others)))
     for segment in going:
         board.remove(segment)
     return len(going)
 
 
-def no_room(facts: Facts, want: int, stored: int) -> str:
-    """The complaint. ``stored``: the segments of the journal that the host has."""
+def no_room(facts: Facts, want: int, stored: int, others: int) -> str:
+    """The complaint. ``stored``: segments of the journal that the host has; ``others``: those that it has not."""
+    way = ""
     if facts.free + stored * _SEGMENT >= want:
-        way = "give --room: the oldest of its journal goes for it, which the host has stored"
-    else:
-        way = "take its journal with `pitscribe pull`, then give --room: what the host has stored goes for it"
+        way = "; give --room: the oldest of its journal goes for it, which the host has stored"
+    elif others:
+        way = "; take its journal with `pitscribe pull`, then give --room: what the host has stored goes for it"
     return (
         f"the flash has {facts.free // 1024} KB free and {want // 1024} KB are needed, for the modules beside those "
-        f"that run and for the journal to go on meanwhile; nothing was changed; {way}"
+        f"that run and for the journal to go on meanwhile; nothing was changed{way}"
     )
 
 
-def stored_segments(board: Board, journal: str) -> list[str]:
-    """The segments of a journal (WIRE.md 4) in which every frame is stored on the host, the oldest first, and never
-    the newest: what the logger itself gives up first where space is short."""
+def judged_segments(board: Board, journal: str) -> tuple[list[str], list[str]]:
+    """The segments of a journal (WIRE.md 4), the oldest first, without the newest, which is written: those in which
+    every frame is stored on the host, which the logger itself gives up first where space is short; and the others."""
     if journal not in board.names():
-        return []
-    names = sorted(path.rpartition("/")[2] for path in board.tree(journal) if path.endswith(".seg"))
+        return [], []
+    found = sorted(path for path in board.tree(journal) if path.endswith(".seg"))
     try:
+        firsts = [int(path.rpartition("/")[2].removesuffix(".seg"), 16) for path in found]
         cursor = int(board.read(f"{journal}/cursor").split(b" ")[0])
-        firsts = [int(name.removesuffix(".seg"), 16) for name in names]
     except (SourceError, ValueError):
-        return []
-    return [f"{journal}/{name}" for name, following in zip(names, firsts[1:], strict=False) if following <= cursor]
+        return [], found[:-1]
+    stored = sum(following <= cursor for following in firsts[1:])
+    return found[:stored], found[stored:-1]
 
 
 def try_set(board: Board, modules: ModuleSet) -> None:
