@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 
 import pytest
 from firmware_rig import FIRMWARE, WordChip
@@ -47,6 +48,19 @@ def outfit(tmp_path, *arguments: str) -> int:
     return cli.main(["--home", str(tmp_path / "home"), "outfit", os.path.realpath(tmp_path / "port"), *arguments])
 
 
+def masked(line: str) -> str:
+    """A line without its numbers, names and keys."""
+    return re.sub(r"^/dev/\S+: |\b[a-z2-9]{12}\b|\b[0-9a-f]{8}\b|\d+", "*", line)
+
+
+def printed_in_the_readme() -> list[str]:
+    """What the page on putting it on a board says that an empty board prints, but for the board's own name."""
+    block = (FIRMWARE / "README.md").read_text().partition("outfit /dev/ttyACM0 --settings")[2].split("```")[0]
+    lines = [masked(line) for line in block.splitlines()[1:] if line != "..." and "MicroPython 1" not in line]
+    assert len(lines) > 6
+    return lines
+
+
 def test_empty_board_becomes_a_logger_whose_first_readings_are_shown_and_a_second_run_leaves_all_as_it_is(
     board, flash, tmp_path, settings, firmware, capsys
 ):
@@ -55,6 +69,8 @@ def test_empty_board_becomes_a_logger_whose_first_readings_are_shown_and_a_secon
     assert outfit(tmp_path, "--settings", str(settings)) == 0
     said = capsys.readouterr().out
     assert "files copied and read back, 0 were there already" in said
+    for line in printed_in_the_readme():
+        assert line in {masked(line) for line in said.splitlines()}, line
     assert "107.2 C (225.0 F)" in said  # what the chips' registers say
     assert "0 missed" in said
     kept = json.loads((flash / "config.json").read_text())
