@@ -67,6 +67,7 @@ class Group:
 @pytest.fixture
 def group(tmp_path, broker, monkeypatch):
     monkeypatch.setattr(passing, "LOOK_S", 0.2)
+    monkeypatch.setattr(passing, "RESEND_S", 2.0)  # a slow machine may lose a word; nobody waits 10 s for it
     made = Group(tmp_path, broker)
     yield made
     for logger in made.loggers:
