@@ -135,3 +135,20 @@ def test_a_cook_that_is_over_is_written_as_soon_as_the_server_is_right_again(ser
     copy.mirror.step()  # its clock stands still
     assert copy.mirror.written > 2000
     copy.stop()
+
+
+def test_of_a_server_without_room_it_is_told_and_all_is_there_when_there_is_room(world, tmp_path):
+    """VictoriaMetrics' own answer; real disks are filled by tests/bench/test_mirror_bench.py."""
+    server = VictoriaMetrics(tmp_path, "-storage.minFreeDiskSpaceBytes=900000000000000")
+    server.start()
+    copy = Copy(world, server.url)
+    copy.step()
+    assert "cannot write at present (503" in copy.mirror.trouble.text
+    assert "the storage is in read-only mode" in copy.mirror.trouble.text
+    world.carry_on(600)
+    server.stop()
+    server.options.clear()
+    server.start()
+    all_is_there(copy, world)
+    copy.stop()
+    server.stop()
