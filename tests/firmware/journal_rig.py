@@ -63,7 +63,8 @@ def events_in(flash: Path, name: str) -> list[Event]:
 
 # Flash in RAM for littlefs: pages of 256 bytes are programmed, blocks of 4096 erased (which sets them to FF). ``left``
 # operations go well; the next one does not happen, or (``torn``) the first half of it does (1), or half of it and noise
-# behind that, as a supply that fades may leave it (2). From then on it is dead and only gives errors.
+# behind that, as a supply that fades may leave it (2), or each of its bits by chance (3), or all of it, unanswered (4).
+# From then on it is dead and only gives errors.
 LITTLEFS = """
 import errno, vfs
 class Flash:
@@ -90,7 +91,15 @@ class Flash:
             return -errno.EIO
         half = len(new) // 2
         if self.dies():
-            if self.torn:
+            if self.torn == 4:
+                self.data[at:at + len(new)] = new
+            elif self.torn == 3:
+                chance = at * 2654435761 + self.count
+                for i in range(len(new)):
+                    chance = chance * 1103515245 + 12345 & 0x7FFFFFFF
+                    keep = chance >> 16 & 0xFF
+                    self.data[at + i] = self.data[at + i] & keep | new[i] & ~keep
+            elif self.torn:
                 self.data[at:at + half] = new[:half]
             if self.torn == 2:
                 for i in range(half, min(half + 64, len(new))):
