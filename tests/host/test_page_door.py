@@ -14,9 +14,10 @@ from starlette.routing import Route
 from starlette.testclient import TestClient
 
 from pitscribe.errors import ConfigError
+from pitscribe.listening import is_loopback
 from pitscribe.page.app import make_app
 from pitscribe.page.door import sessions
-from pitscribe.page.door.door import Door, is_loopback, link_of
+from pitscribe.page.door.door import Door, link_of
 from pitscribe.page.door.guard import OPEN
 from pitscribe.page.door.lock import FILE_NAME, LINK_S, Lock
 from pitscribe.page.door.patience import FREE, LONGEST_S, Patience

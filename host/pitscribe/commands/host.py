@@ -20,12 +20,13 @@ from pitscribe.intake.keyring import Keyring
 from pitscribe.intake.mqtt import Intake
 from pitscribe.intake.status import Wrong
 from pitscribe.ledger.ledger import Ledger
+from pitscribe.listening import is_loopback
 from pitscribe.neighbours.discovery import Hub
 from pitscribe.neighbours.line import Line
 from pitscribe.neighbours.neighbours import Neighbours, last_will
 from pitscribe.neighbours.shown import Book
 from pitscribe.page.app import make_app
-from pitscribe.page.door.door import Door, is_loopback
+from pitscribe.page.door.door import Door
 from pitscribe.page.server import PageServer
 from pitscribe.watch.live import STALE_AFTER_S, Watch
 from pitscribe.watch.telling.post import Post
@@ -115,10 +116,11 @@ class Host:
         self._stack.close()
 
     def _intake_status(self) -> object:
-        """How the intake is doing; what is wrong with the mirror is told beside what is wrong there."""
+        """How the intake is doing; what is wrong with the mirror or at the door is told beside what is wrong there."""
         status = self.intake.status()
-        trouble = None if self.mirror is None else self.mirror.trouble
-        return status if trouble is None else replace(status, errors={**status.errors, "mirror": Wrong(*trouble)})
+        beside = {"mirror": None if self.mirror is None else self.mirror.trouble, "door": self.door.trouble}
+        more = {kind: Wrong(*trouble) for kind, trouble in beside.items() if trouble is not None}
+        return replace(status, errors={**status.errors, **more})
 
     def _make_intake(self) -> Callable[..., Intake]:
         if self._share is None:

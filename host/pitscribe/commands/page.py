@@ -5,7 +5,8 @@ import time
 
 from pitscribe.config import Config, PageConfig
 from pitscribe.errors import ConfigError
-from pitscribe.page.door.door import is_loopback, link_of, own_names
+from pitscribe.listening import is_loopback
+from pitscribe.page.door.door import link_of, own_names
 from pitscribe.page.door.lock import Lock
 
 

@@ -16,8 +16,8 @@ from pitscribe.commands.sharing import waiting_words
 from pitscribe.config import Config, PageConfig
 from pitscribe.errors import PitscribeError
 from pitscribe.intake.broker import CREDENTIALS_NAME
+from pitscribe.listening import is_loopback
 from pitscribe.neighbours.discovery import Hub
-from pitscribe.page.door.door import is_loopback
 
 LOOK_EVERY_S = 1.0
 
@@ -93,6 +93,8 @@ def _wrongs(host: Host) -> dict[str, str]:
         wrongs["alerts"] = f"cannot be sent, and are tried again: {host.teller.trouble}"
     if host.mirror is not None and host.mirror.trouble is not None:
         wrongs["mirror"] = host.mirror.trouble.text
+    if host.door.trouble is not None:
+        wrongs["door"] = host.door.trouble[0]
     if host.neighbours.trouble is not None:
         wrongs["neighbours"] = host.neighbours.trouble
     return wrongs

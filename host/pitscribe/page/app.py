@@ -136,4 +136,6 @@ async def _refused(request: Request, error: Exception) -> Response:
 
 async def _http_error(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
-    return _error(request, error.status_code, error.detail)
+    said = _error(request, error.status_code, error.detail)
+    said.headers.update(error.headers or {})  # Retry-After, Allow
+    return said

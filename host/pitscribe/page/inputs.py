@@ -1,11 +1,14 @@
 """What comes in from a browser, checked: every value is typed and bounded, and a refusal says which and why."""
 
+import asyncio
 import json
 import math
 import re
+from http import HTTPStatus
 from typing import Any
 
-from starlette.requests import Request
+from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect, Request
 
 from pitscribe.errors import ConfigError, FieldError, NotFoundError
 from pitscribe.ledger.checks import refuse_far
@@ -13,6 +16,7 @@ from pitscribe.ledger.cooks import MOST_MEATS, CookSettings
 from pitscribe.ledger.values import MEAT_KINDS, NOTE_KINDS, PLACE_KINDS, TARGET_C, Cook
 
 MOST_BYTES = 20_000
+LONGEST_S = 20.0  # on its way in
 LONGEST_TEXT = 500
 # 2000-01-01 to 2100-01-01: outside of it a time is a typing error, or milliseconds in place of seconds.
 TIMES_S = (946_684_800.0, 4_102_444_800.0)
@@ -116,14 +120,21 @@ class Fields:
 
 
 async def fields_of(request: Request) -> Fields:
-    """The JSON object in a request's body. Raises ConfigError with what is wrong with it."""
+    """The JSON object in a request's body. Raises ConfigError with what is wrong with it; 408 if it does not come."""
     if request.headers.get("content-type", "").partition(";")[0].strip().lower() != "application/json":
         raise ConfigError("send JSON, with Content-Type: application/json")
     body = b""
-    async for part in request.stream():
-        body += part
-        if len(body) > MOST_BYTES:
-            raise ConfigError(f"the request is longer than {MOST_BYTES} bytes")
+    try:
+        async with asyncio.timeout(LONGEST_S):
+            async for part in request.stream():
+                body += part
+                if len(body) > MOST_BYTES:
+                    raise ConfigError(f"the request is longer than {MOST_BYTES} bytes")
+    except ClientDisconnect as error:
+        raise ConfigError("the request broke off on its way") from error
+    except TimeoutError as error:
+        words = f"the request did not come within {LONGEST_S:.0f} s"
+        raise HTTPException(HTTPStatus.REQUEST_TIMEOUT, words, {"Connection": "close"}) from error
     try:
         value = json.loads(body)
     except (ValueError, RecursionError) as error:

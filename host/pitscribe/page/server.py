@@ -12,6 +12,8 @@ import uvicorn
 from starlette.applications import Starlette
 
 from pitscribe.errors import ConfigError
+from pitscribe.listening import BoundedSocket
+from pitscribe.page.door.connections import Connection
 from pitscribe.watch.fault import OneLine
 
 START_WAIT_S = 20.0
@@ -38,7 +40,7 @@ class PageServer:
         self._app = app
         self._listen, self._tls = listen, tls
         _check_tls(tls)
-        self._socket = socket.socket(socket.AF_INET6 if ":" in listen else socket.AF_INET, socket.SOCK_STREAM)
+        self._socket = BoundedSocket(socket.AF_INET6 if ":" in listen else socket.AF_INET, socket.SOCK_STREAM)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             self._socket.bind((listen, port))
@@ -51,6 +53,7 @@ class PageServer:
         self.port: int = self._socket.getsockname()[1]
         config = uvicorn.Config(
             app,
+            http=Connection,
             log_level="warning",
             log_config=None,
             access_log=False,

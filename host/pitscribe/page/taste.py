@@ -3,9 +3,14 @@
 The slip's word goes in the body of a request and never into an address, where a log or a history would keep it.
 """
 
+import math
+import time
+from collections.abc import Callable
+from http import HTTPStatus
 from typing import Any, NamedTuple
 
 from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -16,8 +21,12 @@ from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.trialvalues import ANCHORS, ASPECTS, MOST_POINTS, Tasting
 from pitscribe.page import assets, inputs
 from pitscribe.page.api import answer
+from pitscribe.page.door.patience import Patience, Rule
 from pitscribe.report.tasting import task_words
 from pitscribe.series.trial import tasting_record
+
+# Wrong slips of one guest that cost nothing. A guest who guesses makes nobody else wait.
+RULE = Rule(free=10, free_of_all=None)
 
 
 class _Held(NamedTuple):
@@ -30,8 +39,9 @@ class _Held(NamedTuple):
 class TasteApi:
     """The routes, over one ledger. They are open to who has no password: the slip's word is what lets in."""
 
-    def __init__(self, ledger: Ledger) -> None:
-        self._ledger = ledger
+    def __init__(self, ledger: Ledger, real: Callable[[], float] = time.monotonic) -> None:
+        """``real``: seconds that never jump."""
+        self._ledger, self._patience = ledger, Patience(real, RULE)
 
     def routes(self) -> list[Route]:
         """All of them."""
@@ -46,7 +56,7 @@ class TasteApi:
         fields = await inputs.fields_of(request)
         word = fields.text("slip", most=40)
         fields.finish()
-        return answer(request, await run_in_threadpool(lambda: self._told(self._held(word))))
+        return answer(request, await run_in_threadpool(lambda: self._told(self._held(word, _address(request)))))
 
     async def answer(self, request: Request) -> Response:
         """POST /api/taste/answer {slip, code} or {slip, scores}: once; whoever set it out can take it back."""
@@ -55,7 +65,7 @@ class TasteApi:
 
         def work() -> dict[str, Any]:
             with self._ledger.together():
-                held = self._held(word)
+                held = self._held(word, _address(request))
                 if held.taster in tasting_record(self._ledger, held.tasting).heard:
                     raise ConfigError("this slip has answered; whoever set the plates out can take that back")
                 write_down(self._ledger, held.tasting, held.taster, fields)
@@ -63,12 +73,18 @@ class TasteApi:
 
         return answer(request, await run_in_threadpool(work))
 
-    def _held(self, word: str) -> _Held:
+    def _held(self, word: str, address: str) -> _Held:
+        """Whose slip it is. FieldError if it is nobody's; 429 for who has tried too many."""
+        if wait := self._patience.wait_s(address):
+            seconds = str(math.ceil(wait))
+            words = f"too many slips that nobody has: try again in {seconds} s"
+            raise HTTPException(HTTPStatus.TOO_MANY_REQUESTS, words, {"Retry-After": seconds})
         wanted = read_word(word)
         for one in self._ledger.open_tastings():
             for taster, slip in enumerate(slip_words(one.seed, one.tasters), 1):
                 if slip == wanted:
                     return _Held(one, taster)
+        self._patience.wrong(address)
         raise FieldError("slip", "no tasting that goes on has this slip; type it again, as it is printed")
 
     def _told(self, held: _Held) -> dict[str, Any]:
@@ -80,6 +96,10 @@ class TasteApi:
             "aspects": [{"name": aspect, "words": list(ANCHORS[aspect])} for aspect in aspects],
             "answered": held.taster in tasting_record(self._ledger, one).heard,
         }
+
+
+def _address(request: Request) -> str:
+    return request.client.host if request.client else ""
 
 
 def _serving(one: Tasting, taster: int) -> Serving:

@@ -126,6 +126,10 @@ def _intake(intake: Mapping[str, Any] | None) -> Iterator[Trouble]:
     if because("mirror"):
         words = f"The copy in the time-series database waits{because('mirror')}. The record itself is whole."
         yield Trouble("mirror", "warn", words, since("mirror"))
+    if because("door"):
+        who = "If it was nobody of yours, look who is on the Wi-Fi."
+        words = f"Somebody tries to come in to this page{because('door')}. {who}"
+        yield Trouble("door", "warn", words, since("door"))
     if because("fault"):
         words = f"A fault in pitscribe itself{because('fault')}. What it concerned was kept aside."
         yield Trouble("fault", "warn", words, since("fault"))

@@ -12,7 +12,8 @@ from typing import Any
 from pitscribe.clock import local
 from pitscribe.commands.checking.finding import Finding, look, not_looked, ok, wrong
 from pitscribe.commands.checking.scene import Scene
-from pitscribe.page.door.door import is_loopback, own_names
+from pitscribe.listening import is_loopback
+from pitscribe.page.door.door import own_names
 
 SOON_DAYS = 21  # before a certificate runs out: our allowance, no source
 _EXPIRED, _NOT_YET, _OTHER_NAME, _OTHER_ADDRESS = 10, 9, 62, 64  # X509_V_ERR_: openssl/x509_vfy.h

@@ -18,7 +18,7 @@ from pitscribe.commands.checking.scene import Scene
 from pitscribe.config import BrokerConfig
 from pitscribe.errors import PitscribeError
 from pitscribe.intake.broker import CREDENTIALS_NAME
-from pitscribe.page.door.door import is_loopback
+from pitscribe.listening import is_loopback
 from pitscribe.page.door.lock import FILE_NAME as DOOR_NAME
 from pitscribe.page.door.lock import Lock
 from pitscribe.wire.messages import every_logger

@@ -1,6 +1,5 @@
 """The door put together: house, lock, sessions and entrance."""
 
-import ipaddress
 import socket
 import time
 from collections.abc import Callable, Iterable
@@ -57,6 +56,11 @@ class Door:
         """The routes that the door adds."""
         return self.entrance.routes() if self.entrance else []
 
+    @property
+    def trouble(self) -> tuple[str, float] | None:
+        """What whoever lives here is to be told of who tried to come in, and since when [UTC s]."""
+        return self.entrance.knocks.trouble if self.entrance else None
+
 
 def own_names() -> tuple[str, ...]:
     """The names of this machine on its network: bare, and as multicast DNS (RFC 6762) has it."""
@@ -67,13 +71,3 @@ def own_names() -> tuple[str, ...]:
 def link_of(base: str, word: str) -> str:
     """The one-time link. The word stands behind ``#``, which a browser sends to nobody and no log ever has."""
     return f"{base.rstrip('/')}{FIRST}#{word}"
-
-
-def is_loopback(listen: str) -> bool:
-    """Whether an address to listen at is this machine's own."""
-    if listen == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(listen.strip("[]")).is_loopback
-    except ValueError:
-        return False

@@ -1,6 +1,8 @@
 """The routes that need no session: the page that asks for the password, the one that sets it, and the way out."""
 
+import asyncio
 import math
+from collections import Counter
 from collections.abc import Callable
 from http import HTTPStatus
 
@@ -11,10 +13,12 @@ from starlette.routing import Route
 
 from pitscribe.page import assets, inputs
 from pitscribe.page.door.guard import ENTER, FIRST
+from pitscribe.page.door.knocks import Knocks
 from pitscribe.page.door.lock import LONGEST, Lock
 from pitscribe.page.door.patience import Patience
 from pitscribe.page.door.sessions import Sessions
 
+MOST_OF_ONE, MOST_AT_ONCE = 2, 8  # tries that wait for their turn: of one address, of all
 _NOT_YET = "no password is set yet: open the link that pitscribe printed, or make one with: pitscribe page link"
 
 
@@ -24,6 +28,9 @@ class Entrance:
     def __init__(self, lock: Lock, sessions: Sessions, patience: Patience, now: Callable[[], float]) -> None:
         """``now``: the time of this machine, s."""
         self._lock, self._sessions, self._patience, self._now = lock, sessions, patience, now
+        self.knocks = Knocks(now)
+        self._turn = asyncio.Lock()
+        self._waiting: Counter[str] = Counter()  # by address
         self.on_new_password: Callable[[], None] = lambda: None  # what else of earlier sessions is to end
 
     def routes(self) -> list[Route]:
@@ -41,17 +48,28 @@ class Entrance:
         fields = await inputs.fields_of(request)
         password = fields.secret("password", LONGEST)
         fields.finish()
-        return await run_in_threadpool(self._enter, request, password)
+        return await self._in_turn(request, lambda address: self._enter(request, address, password))
 
-    def _enter(self, request: Request, password: str) -> Response:
+    async def _in_turn(self, request: Request, work: Callable[[str], Response]) -> Response:
+        """One try after the other, and few that wait: who sends many at once gets no more of them than one who sends
+        each after the answer, and takes none of the threads that the page needs."""
         address = request.client.host if request.client else ""
+        if self._waiting[address] >= MOST_OF_ONE or self._waiting.total() >= MOST_AT_ONCE:
+            return _later("too many tries at once", 2)
+        self._waiting[address] += 1
+        try:
+            async with self._turn:
+                return await run_in_threadpool(work, address)
+        finally:
+            self._waiting -= Counter([address])  # takes the name away with the last one
+
+    def _enter(self, request: Request, address: str, password: str) -> Response:
         if wait := self._patience.wait_s(address):
-            words = {"error": f"too many wrong passwords: try again in {math.ceil(wait)} s"}
-            return JSONResponse(words, HTTPStatus.TOO_MANY_REQUESTS, {"Retry-After": str(math.ceil(wait))})
+            return _later("too many wrong passwords", wait)
         if not self._lock.has_password:
             return JSONResponse({"error": _NOT_YET}, HTTPStatus.CONFLICT)
         if not self._lock.opens(password):
-            self._patience.wrong(address)
+            self._wrong(address)
             return JSONResponse({"error": "that is not the password"}, HTTPStatus.UNAUTHORIZED)
         self._patience.right(address)
         return self._with_session(request)
@@ -61,17 +79,22 @@ class Entrance:
         fields = await inputs.fields_of(request)
         word, password = fields.secret("word", 100), fields.secret("password", LONGEST)
         fields.finish()
-        return await run_in_threadpool(self._first, request, word, password)
+        return await self._in_turn(request, lambda address: self._first(request, address, word, password))
 
-    def _first(self, request: Request, word: str, password: str) -> Response:
-        address = request.client.host if request.client else ""
-        if self._patience.wait_s(address):
-            return JSONResponse({"error": "too many tries: wait a while"}, HTTPStatus.TOO_MANY_REQUESTS)
+    def _first(self, request: Request, address: str, word: str, password: str) -> Response:
+        # A good word is taken at once, whoever guesses meanwhile: it is the owner's way in, and nobody guesses it.
         if not self._lock.takes(word, self._now()):
-            self._patience.wrong(address)
+            if wait := self._patience.wait_s(address):
+                return _later("too many tries", wait)
+            self._wrong(address)
         self._lock.set_password(password, word, self._now())
+        self._patience.right(address)
         self.on_new_password()
         return self._with_session(request)
+
+    def _wrong(self, address: str) -> None:
+        self._patience.wrong(address)
+        self.knocks.wrong(address)
 
     def leave(self, request: Request) -> Response:
         """POST /api/leave: ends the session in this browser."""
@@ -80,3 +103,10 @@ class Entrance:
     def _with_session(self, request: Request) -> Response:
         cookie = self._sessions.new(safe_line=request.url.scheme == "https")
         return JSONResponse({}, headers={"Set-Cookie": cookie, "Cache-Control": "no-store"})
+
+
+def _later(words: str, wait_s: float) -> Response:
+    seconds = str(math.ceil(wait_s))
+    return JSONResponse(
+        {"error": f"{words}: try again in {seconds} s"}, HTTPStatus.TOO_MANY_REQUESTS, {"Retry-After": seconds}
+    )

@@ -10,6 +10,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from pitscribe.listening import is_loopback
 from pitscribe.page.door.sessions import Sessions
 
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
@@ -54,7 +55,7 @@ class House:
         """Whether a request comes from this machine itself, and not through a relay that stands on it."""
         relayed = any(h in headers for h in ("forwarded", "x-forwarded-for", "x-real-ip", "via"))
         # Where it listens on loopback alone, nobody else can reach it.
-        near = not self.anywhere or (client is not None and _is_loopback(client))
+        near = not self.anywhere or (client is not None and is_loopback(client))
         return name in LOOPBACK_NAMES and not relayed and near
 
 
@@ -134,12 +135,3 @@ def _is_address(name: str) -> bool:
     except ValueError:
         return False
     return True
-
-
-def _is_loopback(client: str) -> bool:
-    try:
-        address = ipaddress.ip_address(client)
-    except ValueError:
-        return False
-    mapped = getattr(address, "ipv4_mapped", None)
-    return (mapped or address).is_loopback
