@@ -9,87 +9,41 @@ names itself there when it has taken its first tick (``pitlogger/trial.py``). So
 does not load, it hangs, the power goes: the next start runs OLD again. ``.`` for OLD are the modules beside this file.
 
 That is all this file knows: sets of other versions are started by it too, so ``pitlogger.start.main()`` is its bargain
-with every one of them, and ``main(folder)`` with one that is on trial.
+with every one of them, and ``pitlogger.trial.begin(NEW, OLD)`` with one on trial. It has no functions, because what it
+has stays in memory while the logger runs.
 """
 
 import os
 import sys
 
-TRIAL_MS = 90000  # for the first tick: the longest period there is, and half a minute to start
-timer = None  # of the trial: held, for one that is collected does not ring
-
-
-def named():
-    """Return the names in ``set``."""
-    try:
-        with open("set") as f:
-            return f.read().split()
-    except OSError:
-        return []
-
-
-def put(path, text):
-    """Make ``text`` the content of a file, by a rename."""
-    with open(path + ".new", "w") as f:
-        f.write(text)
-    os.rename(path + ".new", path)
-
-
-def stays(folder):
-    """Return what runs the set in ``folder``, or the modules beside this file where that is empty."""
-    if folder:
-        sys.path.insert(0, folder)
-        try:
-            os.rename(folder + "/config.json", "config.json")
-        except OSError:
-            pass  # it came with none, or that has long been in place
-    from pitlogger.start import main
-
-    return main
-
-
-def on_trial(new, old):
-    """Return what runs ``new``, and resets the board where that ends or has taken no tick in time."""
-    global timer
+names = []
+try:
+    with open("set") as f:
+        names = f.read().split()
+    if len(names) > 1:
+        with open("set.new", "w") as f:
+            f.write(names[1])
+        os.rename("set.new", "set")
+except OSError:
+    names = names[-1:]  # there is no such file; or it does not take the way back, and then that is not left
+if len(names) > 1:
     import machine
 
-    def end(why):
-        try:
-            put("reason", "soft %s: %r" % (new, why))
-        finally:
-            machine.reset()
+    try:
+        sys.path.insert(0, names[0])
+        from pitlogger.trial import begin
 
-    def look(_):
-        if named() == [old]:
-            end("no tick in time")
+        begin(names[0], names[1])
+    except Exception as error:
+        sys.print_exception(error)
+    machine.reset()
+if names:
+    sys.path.insert(0, names[0])
+    try:
+        os.rename(names[0] + "/config.json", "config.json")
+    except OSError:
+        pass  # it came with none, or that has long been in place
 
-    def run():
-        sys.path.insert(0, new)
-        try:
-            from pitlogger.start import main
-
-            main(new)
-        except Exception as error:
-            try:
-                sys.print_exception(error)
-            finally:
-                end(error)
-
-    put("set", old)
-    timer = machine.Timer(-1, mode=machine.Timer.ONE_SHOT, period=TRIAL_MS, callback=look)
-    return run
-
-
-def chosen(names):
-    """Return what this start runs."""
-    if len(names) > 1:
-        try:
-            return on_trial(names[0], names[1])
-        except Exception as error:  # the flash did not take the way back, or there is no timer: so it is not left
-            sys.print_exception(error)
-    return stays(names[-1] if names else "")
-
-
-main = chosen(named())
+from pitlogger.start import main  # noqa: E402 - from the set
 
 main()

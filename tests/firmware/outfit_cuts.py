@@ -30,7 +30,8 @@ from pitscribe.errors import SourceError
 BLOCKS = 64
 WAYS = 3  # what becomes of the operation at which the power goes: nothing, half of it, half of it and noise
 _START = """
-import json, machine
+import machine
+machine.reset = sys.exit
 with open("main.py") as f:
     text = f.read()
 exec(text)

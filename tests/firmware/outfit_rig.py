@@ -366,9 +366,8 @@ def small_firmware(folder: Path, name: str, fate: str = "") -> Path:
 
 def telling_firmware(folder: Path, name: str) -> Path:
     """A firmware that says what it is, as JSON in a line, and ends."""
-    own = {module: (FIRMWARE / "pitlogger" / f"{module}.py").read_text() for module in ("trial", "files")}
-    start = _TELLING_START % name
-    return _firmware(folder, name, {**own, "part": f"NAME = {name!r}", "settings": _TELLING_SETTINGS, "start": start})
+    modules = {"part": f"NAME = {name!r}", "settings": _TELLING_SETTINGS}
+    return _firmware(folder, name, {**modules, "start": _TELLING_START % name})
 
 
 def _firmware(folder: Path, name: str, modules: dict[str, str]) -> Path:
@@ -376,6 +375,7 @@ def _firmware(folder: Path, name: str, modules: dict[str, str]) -> Path:
     (folder / "page").mkdir()
     (folder / "page" / "index.html").write_text(name)
     (folder / "main.py").write_text((FIRMWARE / "main.py").read_text())
-    for module, text in {**modules, "__init__": f'FIRMWARE = "{name}"\n'}.items():
+    own = {module: (FIRMWARE / "pitlogger" / f"{module}.py").read_text() for module in ("trial", "files")}
+    for module, text in {**own, **modules, "__init__": f'FIRMWARE = "{name}"\n'}.items():
         (folder / "pitlogger" / f"{module}.py").write_text(text)
     return folder

@@ -29,6 +29,7 @@ for _k in [k for k in _s.modules if k.split(".")[0] == "pitlogger"]:
     del _s.modules[_k]
 _s.path.insert(0, {name!r})
 _dog.feed()
+import pitlogger.trial
 import pitlogger.start
 _dog.feed()
 """
