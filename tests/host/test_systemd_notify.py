@@ -6,6 +6,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from servers import answers, free_port
 from test_serve import DEATHS, signals  # noqa: F401 - the command takes the signals for itself
 
 from pitscribe.cli import main
-from pitscribe.commands import serve
+from pitscribe.commands import alive, serve
 from pitscribe.commands.alive import LONGEST_STATUS, Manager
 from pitscribe.commands.host import Host
 from pitscribe.intake.broker import Broker
@@ -107,11 +108,24 @@ def test_without_a_manager_that_listens_nothing_happens(address):
     manager.stopping()
 
 
-def test_a_manager_that_does_not_read_does_not_stop_the_host(at_a_file):
+def test_a_manager_that_does_not_read_does_not_stop_the_host(at_a_file, monkeypatch):
+    monkeypatch.setattr(alive, "PATIENCE_S", 0.05)
     manager = Manager.of(os.environ)
     for _ in range(5000):  # far more than a socket holds (net.unix.max_dgram_qlen is 10 to 512)
         manager.alive("well")
+    manager.stopping()
     assert "WATCHDOG=1" in at_a_file.rest()
+
+
+def test_what_is_said_once_waits_for_room(at_a_file):
+    manager = Manager.of(os.environ)
+    for _ in range(5000):
+        manager.alive("well")
+    stopping = threading.Thread(target=manager.stopping)
+    stopping.start()
+    while at_a_file.next() != ["STOPPING=1"]:
+        pass
+    stopping.join()
 
 
 def test_serve_is_ready_when_page_and_broker_listen_and_says_so_until_it_stops(at_a_file, tmp_path):
@@ -128,12 +142,14 @@ def test_serve_is_ready_when_page_and_broker_listen_and_says_so_until_it_stops(a
         assert answers(broker)
         signs = [at_a_file.next()[0] for _ in range(3)]
         host.send_signal(signal.SIGTERM)
+        while (said := at_a_file.next()) != ["STOPPING=1"]:
+            assert said[0] == "WATCHDOG=1"
         assert host.wait(60) == 0
     finally:
         host.kill()
         host.wait()
     assert signs == ["WATCHDOG=1"] * 3
-    assert at_a_file.rest()[-1] == "STOPPING=1"
+    assert at_a_file.rest() == []
 
 
 @pytest.mark.parametrize("taken", ["page", "broker"])

@@ -10,6 +10,7 @@ import os
 import socket
 from collections.abc import Mapping
 
+PATIENCE_S = 5.0  # for what is said once; a sign of life that finds no room is followed by the next one
 LONGEST_STATUS = 400  # characters: it is one line of `systemctl status`
 
 
@@ -32,7 +33,7 @@ class Manager:
     def ready(self, status: str) -> None:
         """Everything listens now."""
         self._status = _line(status)
-        self._tell("READY=1", f"STATUS={self._status}")
+        self._tell("READY=1", f"STATUS={self._status}", wait_s=PATIENCE_S)
 
     def alive(self, status: str) -> None:
         """A sign of life; ``status`` goes with it when it is another one than before."""
@@ -45,13 +46,13 @@ class Manager:
 
     def stopping(self) -> None:
         """From now on what was begun is ended."""
-        self._tell("STOPPING=1")
+        self._tell("STOPPING=1", wait_s=PATIENCE_S)
 
-    def _tell(self, *lines: str) -> None:
+    def _tell(self, *lines: str, wait_s: float = 0.0) -> None:
         if self._address is None:
             return
         with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as way:
-            way.setblocking(False)  # a manager that does not read must not stop the host
+            way.settimeout(wait_s)  # a manager that does not read must not stop the host
             way.sendto("\n".join(lines).encode("utf-8", "replace"), self._address)
 
 
