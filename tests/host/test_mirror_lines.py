@@ -1,6 +1,6 @@
 """What is written is what is meant: our lines, read back by a reader that knows nothing of our writer.
 
-The reader follows InfluxData's line protocol reference (SOURCES.md section 17), character by character.
+The reader follows InfluxData's line protocol reference (SOURCES.md section 21), character by character.
 """
 
 import math

@@ -1,6 +1,5 @@
 """What the mirror's tests share: a cook in a ledger, a mirror whose clock is set on, and something between both."""
 
-import contextlib
 import http.client
 import itertools
 import threading
@@ -105,7 +104,7 @@ class Between:
     def pass_on(self, handler):
         body = handler.rfile.read(int(handler.headers.get("Content-Length", 0)))
         spoil = self.spoil if self.only is None or handler.path.startswith(self.only) else None
-        with contextlib.suppress(ConnectionError):
+        try:
             if len(body) > self.most:
                 self.refused += 1
                 says(413)(handler, None, None)
@@ -115,6 +114,8 @@ class Between:
                 spoil(handler, None, None)
                 return
             (spoil or hand_on)(handler, *self.answer(handler, body))
+        except (ConnectionError, http.client.HTTPException):  # one of the two has gone: then so do we
+            handler.close_connection = True
 
     def answer(self, handler, body):
         """(the server's answer, its body) to what was asked."""
@@ -149,7 +150,7 @@ def says(status, body=b"", **heads):
     """Answers with a status and heads of its own (an underscore is a hyphen)."""
 
     def spoil(handler, answer, data):
-        handler.send_response(status)
+        handler.send_response_only(status)  # without a date of its own
         for name, value in heads.items():
             handler.send_header(name.replace("_", "-"), value)
         handler.send_header("Content-Length", str(len(body)))

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from pitscribe.ledger.store import Store, plain_text
-from pitscribe.wire.frames import TICKS
+from pitscribe.wire.frames import EVENT, TICKS
 
 
 class BlockName(NamedTuple):
@@ -108,10 +108,10 @@ class Mirrorbook(Store):
         return {int(row[0]): MirrorCount(*map(int, row[1:])) for row in self._read(sql, (mirror_id,))}
 
     def frames_within(self, logger: int, boot: int, uptime_range: tuple[int, int]) -> tuple[int, int]:
-        """(how many frames of ticks of a boot reach into these ms of uptime, the newest one's row; 0 if none)."""
+        """(how many frames of a boot, events among them, reach into these ms of uptime, the newest one's row or 0)."""
         sql = (
-            "SELECT count(*), coalesce(max(id), 0) FROM frames WHERE logger = ? AND boot = ? AND kind = ? "
+            "SELECT count(*), coalesce(max(id), 0) FROM frames WHERE logger = ? AND boot = ? AND kind IN (?, ?) "
             "AND uptime_ms <= ? AND last_uptime_ms >= ?"
         )
-        count, newest = self._read(sql, (logger, boot, TICKS, uptime_range[1], uptime_range[0]))[0]
+        count, newest = self._read(sql, (logger, boot, TICKS, EVENT, uptime_range[1], uptime_range[0]))[0]
         return int(count), int(newest)

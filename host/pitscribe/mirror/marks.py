@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import Cook
 from pitscribe.series import BootTimes, boot_times
@@ -28,20 +30,27 @@ class Times:
 
 
 def marks_of(ledger: Ledger, cook: Cook, times: Times) -> Marks:
-    """Changes whenever the cook's record may have: placements, calibrations, anchors, notes, frames within it."""
+    """Changes whenever the cook's record may have: placements, calibrations, notes, frames within it and their times.
+
+    A logger that goes on says more each hour, of its clock too: that leaves the cooks before alone.
+    """
     key = key_of(ledger, cook, NOW)
     notes, sheets = tuple(ledger.notes(cook.id)), tuple(sheet.id for sheet in ledger.sheets(cook.id))
     loggers = sorted({span.placement.logger for span in key.spans})
     frames: Mapping[int, Any] = {
-        logger: (
-            ledger.last_event(logger),
-            tuple(
-                (boot, span, ledger.frames_within(logger, boot, span))
-                for boot in boots_before(bases, key.end_ms)
-                for span in (uptime_range(bases[boot], key.first_ms, key.end_ms),)
-            ),
+        logger: tuple(
+            (boot, _course(known, boot, span), ledger.frames_within(logger, boot, span))
+            for boot in boots_before(known.bases, key.end_ms)
+            for span in (uptime_range(known.bases[boot], key.first_ms, key.end_ms),)
+            if span[1] >= 0
         )
         for logger in loggers
-        for bases in (times.of(logger).bases,)
+        for known in (times.of(logger),)
     }
     return cook, key, notes, sheets, frames
+
+
+def _course(times: BootTimes, boot: int, span: tuple[int, int]) -> bytes:
+    """When each five minutes of a span of uptimes were, to the ms: what changes there lasts ten at least."""
+    ups = np.append(np.arange(max(span[0], 0), span[1], 300_000), span[1])
+    return np.round(1000 * times.bases[boot].utc(ups)).tobytes()
