@@ -17,8 +17,11 @@ import tty
 import zlib
 from pathlib import Path
 
+import pytest
 from firmware_rig import BOARD, FIRMWARE, HEAP, MICROPYTHON, ChipBench, compiled, environment
 from usb_rig import Cable
+
+from pitscribe.commands import outfit, outfit_wait
 
 # In front of the simulated board's own: reset and watchdog end at who has the power, in real time.
 _MACHINE = """
@@ -306,6 +309,13 @@ class OutfitBoard:
 
 
 LOGGER = zlib.crc32(bytes.fromhex("70697473"))  # of the unique id that the board has here
+
+
+def patient_for(answer_s: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ask again sooner where no logger answers: an empty board is asked five times, one that starts all the while."""
+    for module in (outfit, outfit_wait):
+        monkeypatch.setattr(module, "_ANSWER_S", answer_s)
+
 
 # A set of few files that hands over to the real firmware once it is seen that it is no mix.
 _SMALL_START = """

@@ -6,7 +6,7 @@ import re
 
 import pytest
 from firmware_rig import FIRMWARE, WordChip
-from outfit_rig import LOGGER, OutfitBoard
+from outfit_rig import LOGGER, OutfitBoard, patient_for
 
 from pitscribe import cli
 from pitscribe.commands import outfit as command
@@ -41,6 +41,7 @@ def firmware(monkeypatch):
     """The firmware, compiled once."""
     modules = compiled_set(FIRMWARE)
     monkeypatch.setattr(command, "compiled_set", lambda _: modules)
+    patient_for(0.3, monkeypatch)
     return modules
 
 

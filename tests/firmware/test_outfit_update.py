@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from firmware_rig import WordChip
-from outfit_rig import LOGGER, OutfitBoard, on_flash, small_firmware
+from outfit_rig import LOGGER, OutfitBoard, on_flash, patient_for, small_firmware
 
 from pitscribe import cli
 from pitscribe.commands import outfit as command
@@ -23,7 +23,7 @@ def outfit(tmp_path, monkeypatch):
         port = os.path.realpath(tmp_path / "port")
         return cli.main(["--home", str(tmp_path / "home"), "outfit", port, *arguments])
 
-    monkeypatch.setattr(command, "_ANSWER_S", 0.3)  # an empty board is asked five times
+    patient_for(0.3, monkeypatch)
     return run
 
 
@@ -83,7 +83,7 @@ def test_update_puts_a_new_set_in_place_with_its_settings_and_one_that_crashes_o
     said = capsys.readouterr().err
     assert "ValueError('so that it does not run'" in said
     assert "the board is back with those before, which answer" in said
-    board.timer_rings(60)  # a second and a half, in which that set does nothing at all
+    board.timer_rings(180)  # after half a second, in which that set does nothing at all
     assert outfit(hangs, "--settings", settings("fourth")) == 1
     said = capsys.readouterr().err
     assert "no tick in time" in said
