@@ -285,7 +285,9 @@ def _logger(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     secret = actions.add_parser("secret", help="make a secret for a logger, which then believes no other host")
     secret.set_defaults(module="logger")
     secret.add_argument("logger", metavar="ID", help="8 hex digits, as in its topics")
-    secret.add_argument("--set", metavar="TEXT", help="the secret that its config.json has already")
+    secret.add_argument(
+        "--set", metavar="TEXT", help="the secret that its config.json has already; - reads it from standard input"
+    )
 
 
 def _page(sub: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:

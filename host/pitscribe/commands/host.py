@@ -166,7 +166,7 @@ class Host:
         if config.host is not None:
             return Where(config.host, config.port, config.user, config.password)
         credentials = read_credentials(self._folder)
-        broker = Broker(credentials, config.listen, config.port)
+        broker = Broker(credentials, config.listen, config.port, secret_of=Keyring(self._folder).secret_of)
         broker.start()
         stack.callback(broker.stop)
         self._parts["broker"] = lambda: broker.alive

@@ -165,7 +165,9 @@ class _Outfit:
             self._take_secret(before, logger)
             return _Wanted(journal, logger, None, had.get("usb", 1) != 0, {})
         given = ask_settings(self._config) if self._given is None else self._given
-        settings, made = whole_settings(given, had, logger, self._keyring)
+        settings, made = whole_settings(
+            given, had, logger, self._keyring, own_broker=self._config.broker.host is None
+        )
         print(f"the secret that logger {logger:08x} and this host share is in its settings and kept here")
         text = json.dumps(settings, ensure_ascii=False).encode()
         return _Wanted(journal, logger, text, settings.get("usb", 1) != 0, made)

@@ -11,7 +11,7 @@ from typing import Any
 
 from pitscribe.config import Config
 from pitscribe.errors import ConfigError
-from pitscribe.intake.broker import read_credentials
+from pitscribe.intake.access import logger_password
 from pitscribe.intake.keyring import Keyring
 
 PLACEHOLDER = "change me"  # the password in config.example.json
@@ -70,10 +70,10 @@ def _ask_broker(config: Config) -> dict[str, Any]:
     host = _ask("address of the broker, empty for none", (_own_address() if ours else config.broker.host) or "")
     if not host:
         return {}
-    user, password = config.broker.user or "", config.broker.password or ""
+    said = {"host": host, "port": config.broker.port}
     if ours:
-        user, password = read_credentials(config.folder())  # of the broker that `pitscribe serve` runs
-    return {"host": host, "port": config.broker.port, "user": user, "password": password}
+        return said  # the logger's own user and password follow from its secret: ``whole_settings``
+    return {**said, "user": config.broker.user or "", "password": config.broker.password or ""}
 
 
 def _ask(what: str, default: str) -> str:
@@ -92,12 +92,13 @@ def _own_address() -> str | None:
 
 
 def whole_settings(
-    given: dict[str, Any], kept: dict[str, Any], logger: int, keyring: Keyring
+    given: dict[str, Any], kept: dict[str, Any], logger: int, keyring: Keyring, *, own_broker: bool
 ) -> tuple[dict[str, Any], dict[str, str]]:
     """Return settings with all passwords of the logger's own, and those that were made here, by name.
 
     ``kept`` are the settings that the board had: their secret, key and PIN stay where ``given`` has none. The secret is
-    in the keyring when this returns, so that the host has it before the logger asks for it. Raises ConfigError.
+    in the keyring when this returns, so that the host has it before the logger asks for it. ``own_broker``: of the
+    broker that `pitscribe serve` runs a logger has its own user and password. Raises ConfigError.
     """
     settings: dict[str, Any] = json.loads(json.dumps(given))
     hotspot = settings.setdefault("hotspot", {})
@@ -116,4 +117,7 @@ def whole_settings(
         keyring.set(logger, str(settings["secret"]))
     else:
         settings["secret"] = keyring.secret_of(logger) or keyring.set(logger)
+    broker = settings.get("broker")
+    if own_broker and isinstance(broker, dict) and broker.get("host") and not broker.get("user"):
+        broker |= {"user": f"{logger:08x}", "password": logger_password(str(settings["secret"]), logger)}
     return settings, made

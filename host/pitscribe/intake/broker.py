@@ -18,7 +18,9 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from pitscribe.errors import BrokerError, ConfigError
+from pitscribe.intake.access import Access
 from pitscribe.intake.tamed import TamedBroker
+from pitscribe.listening import BoundedSocket
 from pitscribe.private import make_private, read_private
 
 CREDENTIALS_NAME = "broker.json"
@@ -27,7 +29,7 @@ START_S, STOP_S = 15.0, 10.0
 
 
 class Credentials(NamedTuple):
-    """What a client of our broker has to give."""
+    """What the host itself gives to its broker; whoever else has it may say and hear everything."""
 
     user: str
     password: str
@@ -59,8 +61,17 @@ def read_credentials(home: Path) -> Credentials:
 class Broker:
     """``Broker(credentials).start()`` listens until ``stop()``; ``port`` says where."""
 
-    def __init__(self, credentials: Credentials, host: str = "127.0.0.1", port: int = 1883) -> None:
-        """``port`` 0 takes a free one."""
+    def __init__(
+        self,
+        credentials: Credentials,
+        host: str = "127.0.0.1",
+        port: int = 1883,
+        *,
+        secret_of: Callable[[int], str | None] = lambda _: None,
+    ) -> None:
+        """``port`` 0 takes a free one. ``credentials`` are the host's, who may say and hear everything;  ``secret_of``:
+        what it shares with a logger, from which that logger's own password follows (``access``)."""
+        self._secret_of = secret_of
         self.credentials = credentials
         self.host, self.port = host, port
         self._asked_port = port
@@ -91,7 +102,7 @@ class Broker:
             family, kind, protocol, _, address = socket.getaddrinfo(
                 self.host or None, self._asked_port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
             )[0]
-            listening = socket.socket(family, kind, protocol)
+            listening = BoundedSocket(family, kind, protocol)
         except OSError as error:
             raise BrokerError(f"the broker cannot listen on {where}: {error.strerror}") from error
         try:
@@ -114,7 +125,7 @@ class Broker:
         return listening
 
     async def _begin(self, listening: socket.socket) -> TamedBroker:
-        broker = TamedBroker(self.credentials.user, self.credentials.password)
+        broker = TamedBroker(Access(*self.credentials, self._secret_of))
         await broker.start_on(listening)
         return broker
 

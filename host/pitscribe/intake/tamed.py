@@ -14,12 +14,12 @@ What is changed, and why (amqtt 0.12, read in its source, shown in tests/bench/t
 * A new connection under a known name ends the old one first, so that an old will cannot come after a new state.
 * A newcomer is sent what is retained under its own subscriptions. Stock: under everybody's.
 * What a client sent just before it disconnected is passed on. Stock: confirmed, then forgotten.
+* A logger says and hears what is its own (``access``), its last will as well, and ends no other's connection.
 * A packet is at most LONGEST_PACKET bytes, a CONNECT must come within CONNECT_S, and MOST_RETAINED topics are retained.
 """
 
 import asyncio
 import contextlib
-import hmac
 import socket
 import time
 from typing import Any
@@ -34,6 +34,8 @@ from amqtt.mqtt.protocol.broker_handler import BrokerProtocolHandler
 from amqtt.mqtt.publish import PublishPacket
 from amqtt.session import Session
 from amqtt.utils import gen_client_id
+
+from pitscribe.intake.access import Access
 
 MOST_BEHIND = 1000
 STUCK_S = 10.0
@@ -104,11 +106,11 @@ class _Handler(BrokerProtocolHandler):  # type: ignore[misc]
 
 
 class TamedBroker(Amqtt):  # type: ignore[misc]
-    """See the module's text. Of one user; any client name."""
+    """See the module's text. ``access``: who may come in, and say and hear what."""
 
-    def __init__(self, user: str, password: str) -> None:
+    def __init__(self, access: Access) -> None:
         super().__init__(BrokerConfig(listeners={_LISTENER: ListenerConfig(bind=None)}, plugins={}))
-        self._secret = f"{user}\0{password}".encode()
+        self._access = access
         self._broadcast_queue: asyncio.Queue[dict[str, Any]] = asyncio.Queue(MOST_TO_PASS_ON)
         self._open: set[_Writer] = set()
         self.dropped = 0  # clients that were dropped because they did not read
@@ -163,14 +165,16 @@ class TamedBroker(Amqtt):  # type: ignore[misc]
         session.clean_session = True
         session.parent = 0
         session.keep_alive += session.keep_alive // 2 + session.keep_alive % 2
-        session.client_id = session.client_id or gen_client_id()
+        user = session.username or ""
+        session.client_id = self._access.client_of(user, session.client_id or gen_client_id())
+        if session.will_flag and not self._access.may_say(user, session.will_topic or ""):
+            session.will_flag = False
         session.delivered_message_queue = asyncio.Queue(MOST_INCOMING)
         await self._end_older(session.client_id)
         return _Handler(self.plugins_manager), session
 
     async def _authenticate(self, session: Session, _listener: Any) -> bool:
-        given = f"{session.username or ''}\0{session.password or ''}".encode()
-        return hmac.compare_digest(given, self._secret)
+        return self._access.lets_in(session.username or "", session.password or "")
 
     async def _end_older(self, client_id: str) -> None:
         _, handler = self._sessions.get(client_id, (None, None))
@@ -198,7 +202,8 @@ class TamedBroker(Amqtt):  # type: ignore[misc]
                 return
 
     async def _topic_filtering(self, session: Session, topic: str, action: Action) -> bool:
-        return True
+        may = self._access.may_hear if action == Action.SUBSCRIBE else self._access.may_say
+        return may(session.username or "", topic)
 
     # what goes out
 
