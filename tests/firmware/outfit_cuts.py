@@ -67,7 +67,7 @@ class Update:
             self.settings[name].write_text(json.dumps({"name": name, "secret": f"the secret of {name}"}))
         self.board = OutfitBoard(folder / "flash.img", None, folder / "port", blocks=BLOCKS)
         self.give("one")
-        self._started(self.board.flash)  # which puts the settings in place
+        self.started(self.board.flash)  # which puts the settings in place
         self._began = folder / "began.img"
         shutil.copy(self.board.flash, self._began)
 
@@ -98,9 +98,10 @@ class Update:
         self.board.switch_off()
         copy = self.folder / "after.img"
         shutil.copy(self.board.flash, copy)
-        return Seen(self._started(copy), self._started(copy))
+        return Seen(self.started(copy), self.started(copy))
 
-    def _started(self, image: Path) -> Start:
+    def started(self, image: Path) -> Start:
+        """What a start from this flash runs."""
         self.board.switch_off()
         return tuple(json.loads(on_flash(image, _START, path=str(self.board.inside)).splitlines()[-1]))
 

@@ -7,7 +7,8 @@ import random
 import time
 
 import pytest
-from outfit_cuts import Update
+from outfit_cuts import BLOCKS, Update
+from outfit_rig import make_flash, on_flash
 
 from pitscribe.commands.outfit_board import Board
 from pitscribe.intake.usb import PortError
@@ -61,3 +62,40 @@ def test_cable_that_is_pulled_stops_outfit_and_the_watchdog_starts_the_board(upd
     monkeypatch.undo()
     assert update.seen().word in ("old", "new")
     assert update.mends()
+
+
+PUT = """
+for path, text in %r.items():
+    for at in [i for i, letter in enumerate(path) if letter == "/"]:
+        try:
+            os.mkdir(path[:at])
+        except OSError:
+            pass
+    with open(path, "w") as f:
+        f.write(text)
+"""
+
+
+def on_empty_flash(update, files: dict[str, str]) -> None:
+    """Give the board a new flash with these files, and power."""
+    update.board.switch_off()
+    make_flash(update.board.flash, BLOCKS)
+    on_flash(update.board.flash, PUT % files)
+    update.board.power_on()
+
+
+def test_board_that_was_filled_by_hand_is_updated_on_trial_and_goes_back_to_what_lies_beside(update):
+    one = update.folder / "one"
+    by_hand = {file.relative_to(one).as_posix(): file.read_text() for file in one.rglob("*") if file.is_file()}
+    on_empty_flash(update, {**by_hand, "config.json": update.settings["one"].read_text()})
+    update.give("two")
+    assert update.seen().word == "new"  # on trial, and the start after that runs what was there
+    assert update.mends()
+
+
+def test_program_of_somebody_elses_is_kept_beside(update):
+    on_empty_flash(update, {"main.py": "print('mine')\n"})
+    update.give("two")
+    update.board.switch_off()
+    assert on_flash(update.board.flash, "with open('main.py.old') as f: print(f.read())").strip() == "print('mine')"
+    assert update.started(update.board.flash) == ("two", "two", False)  # there is none to go back to
