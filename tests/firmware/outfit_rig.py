@@ -330,6 +330,10 @@ def main(trial=None):
         pass
     part.real()
     from pitlogger.start import main
+    if fate == "mute":
+        import pitlogger.settings as settings
+        read = settings.read
+        settings.read = lambda path: [part.muted(said) for said in read(path)]
     main(trial)
 """
 _SMALL_PART = """
@@ -339,6 +343,10 @@ def real():
     for name in [n for n in sys.modules if n.startswith("pitlogger")]:
         del sys.modules[name]
     sys.path.insert(0, %r)
+def muted(said):
+    if isinstance(said, dict):
+        said["usb"] = 0
+    return said
 """
 _SMALL_SETTINGS = """
 def read(path):
@@ -369,7 +377,8 @@ def read(path):
 
 
 def small_firmware(folder: Path, name: str, fate: str = "") -> Path:
-    """A firmware of few files, in which all say ``name``. ``fate``: `raise` or `hang` in place of running."""
+    """A firmware of few files, in which all say ``name``. ``fate``: `raise` or `hang` in place of running,
+    or `mute`: it runs, and answers nothing on the cable."""
     modules = {"part": _SMALL_PART % (name, str(compiled())), "settings": _SMALL_SETTINGS}
     return _firmware(folder, name, {**modules, "start": _SMALL_START % (name, fate)})
 

@@ -10,6 +10,7 @@ from outfit_rig import LOGGER, OutfitBoard, on_flash, patient_for, small_firmwar
 
 from pitscribe import cli
 from pitscribe.commands import outfit as command
+from pitscribe.commands import outfit_wait
 from pitscribe.intake.keyring import Keyring
 
 PICO_W = 212  # blocks: micropython.md, measured
@@ -93,3 +94,19 @@ def test_update_puts_a_new_set_in_place_with_its_settings_and_one_that_crashes_o
     assert sets == [pointer]
     assert kept["name"] == "second"
     assert kept["secret"] == before
+
+
+def test_set_that_ticks_and_stays_but_does_not_answer_is_put_back_by_outfit(
+    make_board, outfit, settings, tmp_path, monkeypatch, capsys
+):
+    one, mute = (small_firmware(tmp_path / name, name, name) for name in ("one", "mute"))
+    board = make_board()
+    assert outfit(one, "--settings", settings("first")) == 0
+    monkeypatch.setattr(outfit_wait, "PATIENCE_S", 1)
+    assert outfit(mute, "--settings", settings("second")) == 1
+    said = capsys.readouterr().err
+    assert "nothing answers" in said
+    assert "the board is back with those before, which answer" in said
+    pointer, sets, kept = on_board(board)
+    assert sets == [pointer]
+    assert kept["name"] == "first", "with its own settings, though those of the new set were in place"

@@ -11,6 +11,7 @@ from pitscribe.intake.serialport import SerialPort
 from pitscribe.intake.usb import Conversation, Met, meet
 
 BACK_S = 30.0  # so long a board may take to start and answer: its port goes and comes back meanwhile
+PATIENCE_S = 30.0  # so long a set that is new may be silent before it is taken back
 TRIAL_S = 100.0  # so long a set may take to its first tick: ten seconds more than main.py on the board allows
 _ANSWER_S = 1.0
 _LOOK_S = 0.3
@@ -23,7 +24,7 @@ class NotBegunError(SourceError):
 
 def met_at(name: str) -> Met:
     """Wait until the port is back and a logger answers on it. Raises SourceError after ``BACK_S``."""
-    return _answered(name)[0]
+    return _answered(name, BACK_S)[0]
 
 
 def wait_for(name: str, modules: ModuleSet, *, on_trial: bool) -> None:
@@ -35,7 +36,7 @@ def wait_for(name: str, modules: ModuleSet, *, on_trial: bool) -> None:
     deadline = time.monotonic() + TRIAL_S
     begun = _REASON + word_of(modules)
     while True:
-        log = _answered(name)[1]
+        log = _answered(name, PATIENCE_S)[1]
         if f"{modules.name} stays" in log or (begun in log and not on_trial):
             return
         if begun not in log:
@@ -46,9 +47,9 @@ def wait_for(name: str, modules: ModuleSet, *, on_trial: bool) -> None:
         time.sleep(_LOOK_S)
 
 
-def _answered(name: str) -> tuple[Met, list[str]]:
+def _answered(name: str, patience_s: float) -> tuple[Met, list[str]]:
     """Who answers, and the lines of its log."""
-    deadline = time.monotonic() + BACK_S
+    deadline = time.monotonic() + patience_s
     while True:
         try:
             with closing(SerialPort(name)) as port:
