@@ -15,6 +15,7 @@ from pitscribe import __version__
 from pitscribe.commands.aims import add_aims
 from pitscribe.commands.check_parser import add_check
 from pitscribe.commands.export_parser import add_export
+from pitscribe.commands.keeping_parser import add_keeping
 from pitscribe.commands.mirror_parser import add_mirror
 from pitscribe.commands.outfit_parser import add_outfit
 from pitscribe.commands.papers_parser import add_compare, add_known, add_report
@@ -82,7 +83,7 @@ def parser() -> argparse.ArgumentParser:
     sub = top.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
     for add in (_demo, _serve, _cooks, _cook, _note, _plan, _import, add_outfit, _pull, add_export, _replay, add_photo,
                 add_report, add_compare, add_probe, _explain, _emf, _flags, _logger, _page, _alerts, _boots, add_score,
-                add_trial, add_mirror, add_share, add_check):
+                add_trial, add_mirror, add_share, add_check, add_keeping):
         add(sub)
     return top
 

@@ -379,7 +379,7 @@ def test_a_damaged_file_is_refused_and_left_alone(ledger, harm):
     else:
         del data[len(data) // 2 :]
     ledger.path.write_bytes(data)
-    with pytest.raises(StoreError, match=r"is damaged.*import the loggers' journals"):
+    with pytest.raises(StoreError, match=r"is damaged.*pitscribe recover takes what is good"):
         Ledger(ledger.path, CLOCK, check_pages=True)
     assert ledger.path.read_bytes() == data
 

@@ -31,7 +31,7 @@ def open_ledger(config: Config, clock: Clock | None = None) -> Iterator[Ledger]:
 
     Raises NotFoundError if there is none: a home that was mistyped must not become a new one.
     """
-    _there(config)
+    there(config)
     with begun_ledger(config, clock) as ledger:
         yield ledger
 
@@ -39,7 +39,7 @@ def open_ledger(config: Config, clock: Clock | None = None) -> Iterator[Ledger]:
 @contextmanager
 def read_ledger(config: Config, clock: Clock | None = None) -> Iterator[Ledger]:
     """As ``open_ledger``, for reading alone; also where the home cannot be written."""
-    path = _there(config)
+    path = there(config)
     writable = os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
     ledger = Ledger(path, clock or SystemClock(), read_only=not writable)
     try:
@@ -48,7 +48,8 @@ def read_ledger(config: Config, clock: Clock | None = None) -> Iterator[Ledger]:
         ledger.close()
 
 
-def _there(config: Config) -> Path:
+def there(config: Config) -> Path:
+    """The ledger's file. NotFoundError, with what to do, if there is none."""
     path = config.home / LEDGER_NAME
     if not path.exists():
         raise NotFoundError(

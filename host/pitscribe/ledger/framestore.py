@@ -19,9 +19,10 @@ LONGEST_FRAME_MS = 255 * 60_000  # ticks and period at their most (WIRE.md secti
 
 _PERIOD_TICKS = struct.Struct("<HB")  # WIRE.md section 2, at offset 20
 
+FRAME_COLUMNS = "logger, boot, sequence, kind, uptime_ms, last_uptime_ms, received_ms, road, frame"
 _INSERT = (
-    "INSERT INTO frames (logger, boot, sequence, kind, uptime_ms, last_uptime_ms, received_ms, road, frame) "
-    "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (logger, boot, sequence) DO NOTHING"
+    f"INSERT INTO frames ({FRAME_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) "
+    "ON CONFLICT (logger, boot, sequence) DO NOTHING"
 )
 _SELECT = "SELECT id, logger, boot, sequence, kind, uptime_ms, last_uptime_ms, received_ms, frame FROM frames WHERE "
 
@@ -39,7 +40,7 @@ class FrameStore(Store):
         if not frames:
             return StoreCount(0, 0, 0)
         received = self.now_ms()
-        rows = [_row(head, frame, received, road) for head, frame in frames]
+        rows = [frame_row(head, frame, received, road) for head, frame in frames]
         with self._write() as db:
             self._know({row[0] for row in rows})
             new = db.executemany(_INSERT, rows).rowcount  # those that a conflict let fall are not among them
@@ -118,6 +119,18 @@ class FrameStore(Store):
                 break
             number += 1
         return number
+
+    def held_between(self, logger: int, first: int, end: int) -> int:
+        """How many sequence numbers from ``first`` to before ``end`` have a frame of that logger, whatever its boot."""
+        sql = "SELECT count(DISTINCT sequence) FROM frames WHERE logger = ? AND sequence >= ? AND sequence < ?"
+        return int(self._read(sql, (logger, first, end))[0][0])
+
+    def missing_within(self, logger: int) -> int:
+        """How many sequence numbers between a logger's first frame and its last one have none, boot by boot."""
+        sql = (
+            "SELECT max(sequence) - min(sequence) + 1 - count(*) FROM frames WHERE logger = ? GROUP BY boot"
+        )
+        return sum(row[0] for row in self._read(sql, (logger,)))
 
     def boots(self, logger: int) -> list[BootSpan]:
         """What is held of each boot of a logger, in the order in which the ledger first heard of them."""
@@ -230,7 +243,8 @@ class FrameStore(Store):
         return [Aside(*row) for row in rows]
 
 
-def _row(head: Head, frame: bytes, received_ms: int, road: str) -> tuple[Any, ...]:
+def frame_row(head: Head, frame: bytes, received_ms: int, road: str) -> tuple[Any, ...]:
+    """What FRAME_COLUMNS hold of a checked frame."""
     last = head.uptime_ms
     if head.kind == TICKS:
         period, ticks = _PERIOD_TICKS.unpack_from(frame, 20)

@@ -216,6 +216,20 @@ class Store:
         if self._closed:
             raise StoreError(f"{self.path} has been closed")
 
+    def copy_to(self, path: Path) -> None:
+        """Make a copy of the last commit, whoever writes meanwhile (sqlite.org/backup.html), and look it through.
+
+        Raises StoreError if there is no room, or if this ledger is damaged; then there is no copy.
+        """
+        with self._plain_errors():
+            try:
+                with contextlib.closing(sqlite3.connect(path)) as copy:
+                    self._reader().backup(copy)
+                    self._check_pages(copy)
+            except BaseException:
+                path.unlink(missing_ok=True)
+                raise
+
     def now_ms(self) -> int:
         """The clock's time, UTC, in whole milliseconds."""
         return round(self.clock.now() * 1000)
@@ -243,7 +257,10 @@ class Store:
             case sqlite3.SQLITE_FULL:
                 return f"{self.path}: the disk is full; free some space, nothing was half-written"
             case sqlite3.SQLITE_NOTADB:
-                return f"{self.path} is not a ledger; move it away or give another path"
+                return (
+                    f"{self.path} is not a ledger; move it away or give another path (if it was one and is damaged: "
+                    "pitscribe recover)"
+                )
             case sqlite3.SQLITE_CORRUPT:
                 return self._damaged(str(error))
             case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:
@@ -266,8 +283,8 @@ class Store:
 
     def _damaged(self, what: str) -> str:
         return (
-            f"{self.path} is damaged ({what.splitlines()[0]}); it was not touched: copy it, "
-            "then import the loggers' journals into a new one"
+            f"{self.path} is damaged ({what.splitlines()[0]}); it was not touched: pitscribe recover takes what is "
+            "good of it into a new one, and the loggers' journals fill that up"
         )
 
 

@@ -74,6 +74,27 @@ def _journal(looked_at: str, journal: Mapping[str, Any]) -> Finding:
     return ok(looked_at, f"written{f', room for {hours:.0f} h' if room else ''}, nothing lost")
 
 
+def stored(scene: Scene) -> Iterator[Finding]:
+    """Whether the ledger has what each logger takes for stored: a backup that was put back, or a lost log, has less."""
+    if scene.config.share is not None:
+        yield not_looked("stored", "other processes store some of the loggers' frames")
+        return
+    ledger = scene.the_ledger()
+    for info in ledger.loggers():
+        journal, looked_at = (info.state or {}).get("journal"), f"stored of {_name(info)}"
+        if not isinstance(journal, Mapping):
+            yield not_looked(looked_at, "it has not told of its journal, or has gone away since")
+            continue
+        first, cursor = journal.get("first", 0), journal.get("cursor", 0)
+        missing = cursor - first - ledger.held_between(info.logger, first, cursor)
+        if missing > 0:
+            yield look(looked_at, f"of the {cursor - first} frames that its journal keeps though they were stored, "
+                       f"{missing} are not in this ledger", "was an older one put back, or is it damaged? The logger "
+                       "still has them: pitscribe pull PORT")
+        else:
+            yield ok(looked_at, "what its journal keeps and takes for stored is in the ledger")
+
+
 def firmware(scene: Scene) -> Iterator[Finding]:
     """Whether each logger runs the firmware that this Pitscribe has."""
     here = re.search(r'^FIRMWARE = "([^"]+)"', (folder() / "pitlogger" / "__init__.py").read_text(), re.MULTILINE)

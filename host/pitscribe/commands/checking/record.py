@@ -11,7 +11,7 @@ from pitscribe.ledger.photobook import Photo
 from pitscribe.ledger.store import MIGRATIONS
 from pitscribe.wire.frames import check
 
-_RESCUE = "copy the file and its -wal, then import the loggers' journals into a new one"
+_RESCUE = "end serve, then take what is good of it into a new one: pitscribe recover"
 
 
 def ledger(scene: Scene) -> Iterator[Finding]:
@@ -65,7 +65,7 @@ def frames(scene: Scene) -> Iterator[Finding]:
                 if not sound:
                     bad, first = bad + 1, first or f"{one.key.logger:08x}, boot {one.key.boot}, {one.key.sequence}"
     if bad:
-        yield wrong("frames", f"{bad} of {held} are not what came in, the first: logger {first}", _RESCUE)
+        yield wrong("frames", f"{bad} of {held} are not what came in, the first: logger {first}", f"{_RESCUE} --anyway")
     else:
         yield ok("frames", f"{held}, each with its CRC")
 

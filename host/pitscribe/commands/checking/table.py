@@ -41,6 +41,7 @@ CHECKS = (
     Check("share", share.waiting, settings=True, ledger=True),
     Check("loggers", loggers.heard, ledger=True),
     Check("journals", loggers.journals, ledger=True),
+    Check("stored", loggers.stored, ledger=True),
     Check("firmware", loggers.firmware, ledger=True),
     Check("wire", loggers.wire, ledger=True),
 )

@@ -1,0 +1,153 @@
+"""A new ledger out of a damaged one: what is good of it, and aside what is not.
+
+Frames are taken from the bytes of the file (``carve``), for each proves itself; what people wrote is read as far as
+SQLite can (``rows``) and must pass the schema of the new ledger. A row that does not, because what it belongs to is
+gone, is kept aside as JSON under the reason "recovered": nothing that could be read is thrown away. What is counted or
+copied from elsewhere (boots, the mirror's progress) is made anew.
+"""
+
+import json
+import shutil
+import sqlite3
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from itertools import islice
+from pathlib import Path
+
+from pitscribe.clock import Clock
+from pitscribe.ledger.carve import Carved, carved
+from pitscribe.ledger.framestore import FRAME_COLUMNS, frame_row
+from pitscribe.ledger.ledger import Ledger
+from pitscribe.ledger.rows import Row, Rows
+
+# In this order: what a row belongs to comes before it.
+TABLES = (
+    "loggers", "cooks", "probes", "placements", "notes", "note_past", "anchors", "sheets", "asides", "probe_records",
+    "scores", "weights", "trials", "pieces", "tastings", "answers", "told", "quiet", "photos", "waiting_frames",
+)
+REASON = "recovered"
+_INSERT = f"INSERT INTO frames (id, {FRAME_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
+_BATCH = 500
+
+
+@dataclass(slots=True)
+class Recovered:
+    """What was found. ``rows``: by table, how many were taken over;  ``aside``: how many were kept aside."""
+
+    frames: int = 0
+    mended: str = ""  # "header" or "first page", if it had to be replaced
+    rows: dict[str, int] = field(default_factory=dict)
+    aside: dict[str, int] = field(default_factory=dict)
+
+
+def recover(damaged: Path, fresh: Path, clock: Clock) -> Recovered:
+    """Make ``fresh`` of ``damaged``, which stays as it is. Raises StoreError, OSError if the new one cannot be written.
+
+    Needs room for two copies beside ``fresh``.
+    """
+    copy, donor = fresh.with_name(f"{fresh.name}.copy"), fresh.with_name(f"{fresh.name}.donor")
+    Ledger(donor, clock).close()
+    try:
+        for end in ("", "-wal"):
+            if (part := damaged.with_name(damaged.name + end)).exists():
+                shutil.copyfile(part, f"{copy}{end}")
+        ledger = _Recovery(fresh, clock)
+        try:
+            return ledger.fill(damaged, copy, donor)
+        finally:
+            ledger.close()
+    finally:
+        for made in (copy, donor):
+            for end in ("", "-wal", "-shm"):
+                made.with_name(made.name + end).unlink(missing_ok=True)
+
+
+class _Recovery(Ledger):
+    """The new ledger while it is filled."""
+
+    def __init__(self, path: Path, clock: Clock) -> None:
+        super().__init__(path, clock)
+        self._closed_tastings: list[tuple[object, object]] = []
+
+    def fill(self, damaged: Path, copy: Path, donor: Path) -> Recovered:
+        out = Recovered()
+        with self._write():
+            self._take_frames(carved(damaged))
+            rows = Rows(copy, donor)
+            try:
+                out.mended = rows.mended
+                for table in TABLES:
+                    self._take_table(table, rows, out)
+                self._take_numbers(rows)
+            finally:
+                rows.close()
+            self._count_asides()
+        out.frames = self.frame_count()
+        return out
+
+    def _take_frames(self, found: Iterable[Carved]) -> None:
+        """Frames with their rows first, in the order in which they were stored; then those of which no row was left."""
+        bare: list[Carved] = []
+        for some in _batches(found):
+            self._know({one.head.key.logger for one in some})
+            for one in some:
+                if one.row is None or not self._put_frame(one):
+                    bare.append(one)
+        for some in _batches(bare):  # when those came is not known any more, as with a journal's files
+            self.store_frames([(one.head, one.frame) for one in some], "folder")
+
+    def _put_frame(self, one: Carved) -> bool:
+        """Whether it is held now, under its own number."""
+        values = (one.row, *frame_row(one.head, one.frame, one.received_ms or 0, one.road or ""))
+        return self._writer.execute(_INSERT, values).rowcount == 1
+
+    def _take_table(self, table: str, rows: Rows, out: Recovered) -> None:
+        mine = [row[1] for row in self._writer.execute(f"PRAGMA table_info({table})")]
+        known = [name for name in rows.columns(table) if name in mine]
+        for row in rows.read(table):
+            if (why := self._take_row(table, {name: row[name] for name in known})) is None:
+                out.rows[table] = out.rows.get(table, 0) + 1
+            else:
+                out.aside[table] = out.aside.get(table, 0) + 1
+                text = json.dumps(row, default=lambda value: value.hex() if isinstance(value, bytes) else str(value))
+                self.set_aside([(text.encode("utf-8", "backslashreplace"), table, REASON, why)], must_keep=True)
+
+    def _take_row(self, table: str, row: Row) -> str | None:
+        """Put a row in its place; or say why it has none."""
+        if table == "asides":
+            del row["id"]  # some may be there already, of what was found on the way
+        closed_ms = row.pop("closed_ms", None) if table == "tastings" else None  # a closed one takes no answers
+        names, clash = ", ".join(row), ""
+        if table == "loggers":  # its frames have made it known
+            clash = "ON CONFLICT (logger) DO UPDATE SET " + ", ".join(f"{name} = excluded.{name}" for name in row)
+        sql = f"INSERT INTO {table} ({names}) VALUES ({', '.join('?' * len(row))}) {clash}"
+        try:
+            self._writer.execute(sql, list(row.values()))
+        except sqlite3.IntegrityError as error:
+            if table == "notes" and row.get("frame_id") is not None:  # what the logger journalled is lost, this is not
+                return self._take_row(table, {**row, "frame_id": None})
+            return str(error)
+        if closed_ms is not None:
+            self._closed_tastings.append((closed_ms, row["id"]))
+        return None
+
+    def _take_numbers(self, rows: Rows) -> None:
+        """Close the tastings that were, and give no number again that was given once."""
+        self._writer.executemany("UPDATE tastings SET closed_ms = ? WHERE id = ?", self._closed_tastings)
+        for row in rows.read("sqlite_sequence"):
+            self._writer.execute(
+                "UPDATE sqlite_sequence SET seq = max(seq, ?) WHERE name = ?", (row["seq"], row["name"])
+            )
+
+    def _count_asides(self) -> None:
+        self._writer.execute("DELETE FROM aside_totals")
+        self._writer.execute(
+            "INSERT INTO aside_totals (reason, kept, kept_bytes) "
+            "SELECT reason, count(*), sum(length(data)) FROM asides GROUP BY reason"
+        )
+
+
+def _batches(found: Iterable[Carved]) -> Iterator[list[Carved]]:
+    rest = iter(found)
+    while some := list(islice(rest, _BATCH)):
+        yield some

@@ -1,0 +1,102 @@
+"""The rows of a damaged ledger, as far as SQLite can read them: with its own first page, or with that of a new one.
+
+The first page has the file's header and the list of tables. Where the header alone is spoilt (nothing of a home is in
+its 100 bytes) it is replaced by a new ledger's; where the list is gone as well, the whole page is. That finds the
+tables of a ledger that was begun with the present version: those of one that grew from an earlier version lie
+elsewhere. What is read is held to the ledger's own rules before it is believed.
+"""
+
+import contextlib
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+from pitscribe.ledger.carve import PAGE
+
+Row = dict[str, int | float | str | bytes | None]
+
+_HEADER = 100
+_FARTHEST = 200_000  # row that is looked for where nothing says how many there are
+_MOST_FAILURES = 20_000  # of one table; then it is given up
+
+
+class Rows:
+    """What can be read of ``path``, a copy that may be changed; ``donor`` is a new, empty, closed ledger."""
+
+    def __init__(self, path: Path, donor: Path) -> None:
+        self._path = path
+        page = donor.read_bytes()[:PAGE]
+        self.mended = ""  # what had to be replaced to read it
+        self._db = self._opened()
+        for mended, size in (("header", _HEADER), ("first page", PAGE)):
+            if "cooks" in self._tables():
+                break
+            self._db.close()
+            with path.open("r+b") as file:
+                file.write(self._resized(page)[:size])
+            self.mended = mended
+            self._db = self._opened()
+
+    def _resized(self, page: bytes) -> bytes:
+        pages = self._path.stat().st_size // PAGE
+        # Size in pages at 28, free pages at 32 and 36 (sqlite.org/fileformat2.html, section 1.3).
+        return page[:28] + pages.to_bytes(4, "big") + bytes(8) + page[40:]
+
+    def _opened(self) -> sqlite3.Connection:
+        db = sqlite3.connect(self._path, isolation_level=None)
+        with contextlib.suppress(sqlite3.Error):
+            db.execute("PRAGMA writable_schema = ON")  # a file that was cut short is read all the same
+        return db
+
+    def _tables(self) -> set[str]:
+        try:
+            return {row[0] for row in self._db.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
+        except sqlite3.Error:
+            return set()
+
+    def columns(self, table: str) -> list[str]:
+        """The columns of a table; none if it is not there or cannot be read."""
+        try:
+            return [row[1] for row in self._db.execute(f"PRAGMA table_info({table})")]
+        except sqlite3.Error:
+            return []
+
+    def read(self, table: str) -> Iterator[Row]:
+        """Every row of a table that has row numbers, past those that cannot be read."""
+        if not self.columns(table):
+            return
+        yield from self._between(table, 1, self._last(table), [_MOST_FAILURES])
+
+    def _last(self, table: str) -> int:
+        for sql in (f"SELECT max(rowid) FROM {table}", f"SELECT seq FROM sqlite_sequence WHERE name = '{table}'"):
+            try:
+                if (found := self._db.execute(sql).fetchone()) and isinstance(found[0], int):
+                    return found[0]
+            except sqlite3.Error:
+                continue
+        return _FARTHEST
+
+    def _between(self, table: str, first: int, last: int, patience: list[int]) -> Iterator[Row]:
+        """Rows ``first`` to ``last``; a stretch that fails is read in halves, and a row that fails alone is lost."""
+        if first > last or patience[0] < 0:
+            return
+        at = first
+        try:
+            found = self._db.execute(f"SELECT rowid, * FROM {table} WHERE rowid BETWEEN ? AND ?", (first, last))
+            names = [column[0] for column in found.description][1:]
+            for number, *values in found:
+                if not at <= number <= last:
+                    raise sqlite3.DatabaseError("rows out of order")
+                at = number + 1
+                yield dict(zip(names, values, strict=True))
+        except sqlite3.Error:
+            patience[0] -= 1
+            if at >= last:
+                return
+            middle = (at + last) // 2
+            yield from self._between(table, at, middle, patience)
+            yield from self._between(table, middle + 1, last, patience)
+
+    def close(self) -> None:
+        """Let go of the copy."""
+        self._db.close()

@@ -1,0 +1,173 @@
+"""A damaged ledger: what is good of it comes over, nothing that is not, and the rest is said to be missing."""
+
+import contextlib
+import json
+import random
+import shutil
+import sqlite3
+
+import pytest
+from chaos.harm import KINDS, PAGE, harm
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from intake_rig import LOGGER, anchor, ticks
+
+from pitscribe.cli import main
+from pitscribe.clock import SetClock
+from pitscribe.commands.homelock import only_host
+from pitscribe.ledger.carve import carved
+from pitscribe.ledger.ledger import Ledger
+from pitscribe.ledger.recovery import recover
+from pitscribe.wire.frames import check
+
+CLOCK = SetClock(1_780_000_000.0)
+# Of ordinary lengths, and such that reach over to a page of their own.
+FRAMES = [*(ticks(n, n=255 if n % 40 == 7 else 16) for n in range(500)), anchor(500, 1_780_000_000_000)]
+NOTES = [f"note {n}" for n in range(40)]
+
+
+@pytest.fixture(scope="module")
+def lived(tmp_path_factory):
+    """A ledger that was left open by a host that was killed: its file and its log."""
+    folder = tmp_path_factory.mktemp("lived")
+    ledger = Ledger(folder / "one.sqlite", CLOCK)
+    for at in range(0, 400, 50):
+        ledger.store_frames([(check(f), f) for f in FRAMES[at : at + 50]], "mqtt")
+    cook = ledger.start_cook("one")
+    for text in NOTES:
+        ledger.add_note(cook.id, None, "text", text)
+    ledger._writer.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    ledger.store_frames([(check(f), f) for f in FRAMES[400:]], "mqtt")
+    ledger.add_probe("green", "K")
+    killed = tmp_path_factory.mktemp("killed") / "ledger.sqlite"
+    for end in ("", "-wal"):
+        shutil.copy(f"{ledger.path}{end}", f"{killed}{end}")
+    ledger.close()
+    return killed
+
+
+def harmed(lived, folder, kind, seed):
+    for end in ("", "-wal"):
+        shutil.copy(f"{lived}{end}", folder / f"ledger.sqlite{end}")
+    if kind:
+        harm(folder / "ledger.sqlite", kind, random.Random(seed))
+    return folder / "ledger.sqlite"
+
+
+@settings(max_examples=10, deadline=None)
+@given(st.sampled_from(KINDS), st.integers(0, 10_000))
+def test_every_frame_whose_bytes_are_still_there_comes_over_and_none_that_never_was(
+    lived, tmp_path_factory, kind, seed
+):
+    folder = tmp_path_factory.mktemp("harmed")
+    path = harmed(lived, folder, kind, seed)
+    left = path.read_bytes() + (log.read_bytes() if (log := folder / "ledger.sqlite-wal").exists() else b"")
+    recover(path, folder / "new.sqlite", CLOCK)
+    new = Ledger(folder / "new.sqlite", CLOCK, check_pages=True)
+    held = {stored.frame for stored in new.frames(LOGGER)}
+    assert held <= set(FRAMES)
+    assert {frame for frame in FRAMES if frame in left} <= held
+    assert new.frame_count() == len(held)
+    assert new._read("PRAGMA foreign_key_check") == []
+    new.close()
+    assert {p.name for p in folder.iterdir()} <= {"ledger.sqlite", "ledger.sqlite-wal", "new.sqlite"}
+
+
+def test_all_that_a_sound_ledger_holds_comes_over_as_it_was(world, tmp_path):
+    """Held to a dump of both, but for what is counted anew."""
+    ledger = world.ledger
+    ledger.add_note(world.cook.id, None, "wrap", "butcher paper")
+    recover(ledger.path, tmp_path / "new.sqlite", CLOCK)
+    assert dump(tmp_path / "new.sqlite") == dump(ledger.path)
+
+
+def dump(path):
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        return sorted(line for line in db.iterdump() if "sqlite_sequence" not in line)
+
+
+def test_the_log_of_a_killed_host_is_read_as_well(lived, tmp_path):
+    assert {one.head.key.sequence for one in carved(lived)} == set(range(501))
+    path = harmed(lived, tmp_path, "no header", 1)
+    found = recover(path, tmp_path / "new.sqlite", CLOCK)
+    assert found.frames == 501
+    assert found.rows["probes"] == 1  # which is in the log alone
+
+
+@pytest.mark.parametrize("kind", ["no header", "no first page"])
+def test_without_a_header_or_a_first_page_the_cooks_come_over_too(lived, tmp_path, kind):
+    path = harmed(lived, tmp_path, "no log", 1)
+    harm(path, kind, random.Random(1))
+    found = recover(path, tmp_path / "new.sqlite", CLOCK)
+    assert found.mended == kind.removeprefix("no ")
+    new = Ledger(tmp_path / "new.sqlite", CLOCK)
+    assert [note.text for note in new.notes(new.cook("one").id)] == NOTES
+    assert new.add_note(new.cook("one").id, None, "text", "more").id == len(NOTES) + 1
+    new.close()
+
+
+def test_what_belonged_to_something_that_is_lost_is_kept_aside(lived, tmp_path):
+    path = harmed(lived, tmp_path, None, 0)
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        db.execute("DELETE FROM cooks")
+        db.commit()
+    found = recover(path, tmp_path / "new.sqlite", CLOCK)
+    assert found.aside == {"notes": len(NOTES)}
+    new = Ledger(tmp_path / "new.sqlite", CLOCK)
+    assert new.asides() == {"recovered": len(NOTES)}
+    assert {json.loads(item.data)["text"] for item in new.aside_items("recovered")} == set(NOTES)
+    new.close()
+
+
+# the command
+
+
+@pytest.fixture
+def home(lived, tmp_path):
+    made = tmp_path / "home"
+    made.mkdir(mode=0o700)
+    harmed(lived, made, None, 0)
+    return made
+
+
+def run(home, capsys, *words):
+    status = main(["--home", str(home), *words])
+    out = capsys.readouterr()
+    return status, out.out + out.err
+
+
+def test_command_puts_the_new_one_in_its_place_keeps_the_damaged_one_and_says_what_is_missing(home, capsys):
+    damaged = bytearray((home / "ledger.sqlite").read_bytes())
+    at = damaged.index(FRAMES[100]) // PAGE * PAGE
+    damaged[at : at + PAGE] = bytes(PAGE)
+    (home / "ledger.sqlite").write_bytes(damaged)
+    status, told = run(home, capsys, "recover")
+    assert status == 0, told
+    assert "are missing; its journal may still have them: pitscribe pull PORT" in told
+    (kept,) = home.glob("ledger.sqlite.damaged-*Z")
+    assert kept.read_bytes() == damaged
+    assert kept.with_name(kept.name + "-wal").exists()
+    assert sorted(p.name for p in home.iterdir() if p.name.startswith((".", "ledger.sqlite-"))) == []
+    assert "pages, indexes and rows are sound" in run(home, capsys, "check", "--all")[1]
+    (home / "ledger.sqlite").write_bytes(damaged)
+    status, told = run(home, capsys, "check")
+    assert status == 1
+    assert "is damaged" in told
+    assert "pitscribe recover" in told
+
+
+def test_command_leaves_a_sound_ledger_a_served_one_a_later_one_and_what_is_none_alone(home, capsys):
+    path = home / "ledger.sqlite"
+    assert "is sound" in run(home, capsys, "recover")[1]
+    before = path.read_bytes()
+    with only_host(home):
+        assert "is served already" in run(home, capsys, "recover")[1]
+    path.write_bytes(b"a shopping list\n" * 1000)
+    (home / "ledger.sqlite-wal").unlink(missing_ok=True)
+    assert "nothing of a ledger was found in it; it stays as it is" in run(home, capsys, "recover")[1]
+    assert path.read_bytes() == b"a shopping list\n" * 1000
+    later = bytearray(before)
+    later[60:64] = (99).to_bytes(4, "big")
+    path.write_bytes(later)
+    assert "update Pitscribe first" in run(home, capsys, "recover")[1]
+    assert path.read_bytes() == later
