@@ -23,7 +23,7 @@ class Copy:
     def __init__(self, world, url, *, token="", bucket="pit", name=None, pace=None):
         self.world, self.name = world, name or f"home {next(_names)}"
         self.address = Address(url, "o", bucket, token)
-        self._at = [0.0]
+        self._at, self.pass_s = [0.0], 100.0  # its clock, and by how much each pass sets it on
         self.pace = pace or Pace(confirm_s=1)
         self.mirror = self._made()
 
@@ -39,7 +39,7 @@ class Copy:
 
     def step(self):
         """One pass, a while later. Returns the seconds until the next."""
-        self._at[0] += 100.0
+        self._at[0] += self.pass_s
         return self.mirror.step()
 
     def bring(self, passes=12):

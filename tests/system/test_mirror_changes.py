@@ -159,7 +159,7 @@ def test_an_anchor_each_hour_has_nothing_written_again(world, copy, server):
     """6 ppm of drift and a host that is right to 20 ms: each moves all times by some ms, less than 0.1 s."""
     draw = np.random.default_rng(20261126)
     copy.bring(2)
-    for hour in range(2, 6):
+    for hour in range(2, 4):
         world.carry_on(3600)
         s = world.done_s
         utc = START + s * (1 + 6e-6) + float(draw.uniform(-0.02, 0.02))
