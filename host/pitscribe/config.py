@@ -57,6 +57,7 @@ from pitscribe.errors import ConfigError
 
 FILE_NAME = "pitscribe.toml"
 _NAME, _LOGGER = re.compile("[a-z0-9-]{1,32}"), re.compile("[0-9a-f]{8}")
+_SECRET = ("broker.password", "alerts.urls", "mirror.url", "mirror.token")  # what they are stands in no message
 _KINDS = {
     str: "a text in quotation marks", int: "a whole number", bool: "true or false", list: "a list in [ ]",
     dict: "a table in { }",
@@ -244,6 +245,8 @@ class _Reader:
         )
         if not url or not bucket:
             raise ConfigError(f"{self._path}: a mirror needs mirror.url and mirror.bucket")
+        if "@" in url.partition("?")[0]:
+            raise ConfigError(f"{self._path}: mirror.url holds a password: put it into a file, named by mirror.token")
         if not url.startswith(("http://", "https://")):
             raise ConfigError(f'{self._path}: mirror.url = "{url}": must begin with http:// or https://')
         return MirrorConfig(url, bucket, org or "", None if token is None else home / token, name or default)
@@ -300,7 +303,8 @@ class _Reader:
     def _take(self, table: dict[str, Any], key: str, kind: type, default: Any, section: str = "") -> Any:
         value = table.pop(key, default)
         if value is not default and (not isinstance(value, kind) or isinstance(value, bool) != (kind is bool)):
-            raise ConfigError(f"{self._path}: {section}{key} must be {_KINDS[kind]}, not {value!r}")
+            shown = "" if f"{section}{key}" in _SECRET else f", not {value!r}"
+            raise ConfigError(f"{self._path}: {section}{key} must be {_KINDS[kind]}{shown}")
         return value
 
     def _port(self, table: dict[str, Any], default: int, section: str) -> int:
