@@ -12,6 +12,7 @@ import serial
 from firmware_rig import compiled
 from journal_rig import OPEN
 from outfit_rig import OutfitBoard, on_flash, small_firmware, telling_firmware
+from servers import wait_until
 
 from pitscribe.commands import outfit, outfit_set
 from pitscribe.commands.outfit_set import ModuleSet, compiled_set
@@ -62,8 +63,7 @@ class Bench:
         with pytest.raises(error, match=match):
             self.put(modules, settings)
         assert self.board.operations() == 0, "nothing was written"
-        while self.board.starts == starts:  # or the test's own limit of time
-            pass
+        wait_until("the board's restart", lambda: self.board.starts > starts)
 
 
 @pytest.fixture(scope="module")
