@@ -17,5 +17,6 @@ def write_page(path: Path, page: str) -> str:
 
 
 def file_name(name: str) -> str:
-    """A cook's name as one of a file: letters, digits and dashes alone."""
-    return re.sub(r"[^\w]+", "-", name).strip("-_")[:80] or "cook"
+    """A cook's name as one of a file: letters, digits and dashes alone, and no longer than a file's name may be."""
+    kept = re.sub(r"[^\w]+", "-", name).strip("-_")[:80]
+    return kept.encode()[:200].decode(errors="ignore") or "cook"
