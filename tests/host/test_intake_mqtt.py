@@ -363,6 +363,23 @@ def test_made_up_logger_numbers_fill_no_memory_and_keep_no_real_one_from_its_tim
     assert len(words) <= 2 * MOST_LOGGERS
 
 
+def test_thousands_of_loggers_are_each_told_the_time_once_and_not_with_each_word(clock):
+    teller = TimeTeller(clock, set_well)
+    loggers = range(5000)
+    assert all(teller.order(number, 1, 5000) for number in loggers)
+    clock.at += 1
+    assert not any(teller.order(number, 1, 6000) for number in loggers)
+
+
+def test_a_state_is_written_down_at_once_and_the_now_of_others_wait_for_their_time(ledger):
+    words = LastWords()
+    words.take([heard("t", 1, "now", now()), heard("t", 2, "state", state()), heard("t", 3, "now", now())])
+    assert words.keep(ledger)
+    assert [(info.logger, info.state is None, info.now) for info in ledger.loggers()] == [(2, False, None)]
+    assert len(words) == 2
+    assert not words.keep(ledger)
+
+
 def test_a_retained_state_gets_no_time_but_the_word_that_the_host_listens(begin, ledger):
     logger = begin.logger([])
     logger.publish("state", state(up=5000), retain=True)

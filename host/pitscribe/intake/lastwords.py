@@ -53,16 +53,21 @@ class LastWords:
                 self._words[name] = message
 
     def keep(self, ledger: Ledger) -> bool:
-        """Write them down if there is a ``state``, or it is time for the ``now``. False if nothing was due.
+        """Write down each ``state``, and if it is time for them each ``now``. False if nothing was due.
 
         Raises StoreError; then they are kept for the next time.
         """
-        due = time.monotonic() - self._kept_at >= KEEP_NOW_EVERY_S
-        if not self._words or not (due or any(word == "state" for _, word in self._words)):
+        all_due = time.monotonic() - self._kept_at >= KEEP_NOW_EVERY_S
+        due = [name for name in self._words if all_due or name[1] == "state"]
+        if not due:
             return False
         with ledger.together():
-            for message in self._words.values():
+            for name in due:
+                message = self._words[name]
                 keep = ledger.saw_state if message.word == "state" else ledger.saw_now
                 keep(message.logger, json.loads(message.data))
-        self._words, self._kept_at = {}, time.monotonic()
+        for name in due:
+            del self._words[name]
+        if all_due:
+            self._kept_at = time.monotonic()
         return True

@@ -11,7 +11,9 @@ from pitscribe.intake.gate import Refused
 from pitscribe.ledger.values import StoreCount
 from pitscribe.wire.messages import Now, State
 
-MOST_LOGGERS = 256  # whose last words are kept in memory: somebody may make up logger numbers
+# Whose last words are kept in memory, some 3 KB each: somebody may make up logger numbers. Many more than one process
+# has loggers: one that is forgotten between two words would be told the time with each of them.
+MOST_LOGGERS = 8192
 
 
 @dataclass(frozen=True, slots=True)
