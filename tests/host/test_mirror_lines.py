@@ -15,7 +15,7 @@ from pitscribe.ledger.values import Cook
 from pitscribe.mirror.points import LONGEST_TAG, Column, SeriesName, Stream, counts, figures, tag_value
 from pitscribe.mirror.streams import forecast_streams
 
-QUICK = settings(deadline=None, derandomize=True, max_examples=250)
+QUICK = settings(deadline=None, derandomize=True, max_examples=120)
 TEXTS = st.one_of(
     st.text(max_size=90),
     st.text(st.sampled_from('\\",= \n\r\t\0ab\u2028\u00a0\u00e4\U0001f525/#'), max_size=90),

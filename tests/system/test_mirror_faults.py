@@ -98,7 +98,9 @@ def test_of_every_fault_it_is_told_and_nothing_is_lost_or_doubled(server, betwee
     all_is_there(copy, world)
 
 
+@pytest.mark.parametrize("server", [VictoriaMetrics], ids=["victoria"], indirect=True)
 def test_a_server_that_is_slow_is_let_go_however_it_is_slow(server, between, world, copy):
+    """Of VictoriaMetrics alone: it is written to through influxdb-client, and read by requests of our own."""
     for number, (name, (spoil, before)) in enumerate(SLOW.items()):
         world.carry_on(170)
         copy.pace = HASTY
