@@ -24,7 +24,7 @@ from pitscribe.listening import BoundedSocket
 from pitscribe.private import make_private, read_private
 
 CREDENTIALS_NAME = "broker.json"
-_PASSWORD = "the broker's password is"
+_WHAT = "the broker's password is"
 START_S, STOP_S = 15.0, 10.0
 
 
@@ -44,8 +44,8 @@ def read_credentials(home: Path) -> Credentials:
     try:
         home.mkdir(parents=True, exist_ok=True)
         fresh = {"user": "pitscribe", "password": secrets.token_urlsafe(24)}
-        make_private(path, json.dumps(fresh) + "\n", f"{_PASSWORD} to be there")
-        said = json.loads(read_private(path, f"{_PASSWORD} there") or "")
+        make_private(path, json.dumps(fresh) + "\n", f"{_WHAT} to be there")
+        said = json.loads(read_private(path, f"{_WHAT} there") or "")
         credentials = Credentials(said["user"], said["password"])
         if not all(isinstance(part, str) and part for part in credentials):
             raise ValueError("user and password must be texts")
@@ -53,7 +53,7 @@ def read_credentials(home: Path) -> Credentials:
     except ConfigError as error:
         raise BrokerError(f"{error}; deleting it makes a new one") from error
     except OSError as error:
-        raise BrokerError(f"{home}: {error.strerror}; {_PASSWORD} to be there") from error
+        raise BrokerError(f"{home}: {error.strerror}; {_WHAT} to be there") from error
     except (ValueError, KeyError, TypeError) as error:
         raise BrokerError(f"{path}: not what Pitscribe wrote; delete it and start again for a new password") from error
 
