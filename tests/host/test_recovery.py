@@ -94,10 +94,15 @@ def test_the_log_of_a_killed_host_is_read_as_well(lived, tmp_path):
     assert found.rows["probes"] == 1  # which is in the log alone
 
 
-@pytest.mark.parametrize("kind", ["no header", "no first page"])
-def test_without_a_header_or_a_first_page_the_cooks_come_over_too(lived, tmp_path, kind):
+@pytest.mark.parametrize("kind", ["no header", "no first page", "no list of tables"])
+def test_without_a_header_a_first_page_or_a_list_of_tables_the_cooks_come_over_too(lived, tmp_path, kind):
     path = harmed(lived, tmp_path, "no log", 1)
     harm(path, kind, random.Random(1))
+    if kind == "no list of tables":
+        data = bytearray(path.read_bytes())
+        at = data.index(b"CREATE TABLE cooks") // PAGE * PAGE
+        data[at : at + PAGE] = bytes(PAGE)
+        path.write_bytes(data)
     found = recover(path, tmp_path / "new.sqlite", CLOCK)
     assert found.mended == kind.removeprefix("no ")
     new = Ledger(tmp_path / "new.sqlite", CLOCK)
@@ -120,6 +125,14 @@ def test_what_belonged_to_something_that_is_lost_is_kept_aside(lived, tmp_path):
 
 
 # the command
+
+
+def test_check_does_not_touch_the_log_of_a_killed_host(home, capsys):
+    """SQLite drops what is behind a torn place in it as soon as the ledger is opened for writing."""
+    harm(home / "ledger.sqlite", "torn log", random.Random(3))
+    before = {path.name: path.read_bytes() for path in home.iterdir()}
+    run(home, capsys, "check", "--all")
+    assert {path.name: path.read_bytes() for path in home.iterdir() if not path.name.endswith("-shm")} == before
 
 
 @pytest.fixture

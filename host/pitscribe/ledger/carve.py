@@ -5,6 +5,7 @@ when the frame came, by which road) is believed if it can be. The format is that
 leaf pages (section 1.6), records (2.1), overflow pages (1.7) and the write-ahead log (4.1).
 """
 
+import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +18,7 @@ from pitscribe.wire.layout import LONGEST, SHORTEST
 from pitscribe.wire.segments import scan_segment
 
 PAGE = 4096  # SQLite's own choice, which the ledger has never changed
-_LEAF, _TREE = 13, (2, 5, 10)  # first byte of a page: leaf of a table; inner page or leaf of an index
+_LEAF = 13  # first byte of a page: leaf of a table
 _LOCAL = PAGE - 35  # so much of a record lies on the leaf itself (section 1.6)
 _LEAST_LOCAL = (PAGE - 12) * 32 // 255 - 23
 _WAL_HEADER, _WAL_FRAME = 32, 24
@@ -62,29 +63,22 @@ def _pages(file: BinaryIO, start: int, gap: int) -> Iterator[bytes]:
 
 
 def _of_page(page: bytes, file: BinaryIO) -> Iterator[Carved]:
-    whole, seen = False, set()
+    seen: set[bytes] = set()
     if page[0] == _LEAF and len(page) == PAGE:
-        count, whole = int.from_bytes(page[3:5], "big"), True
+        count = int.from_bytes(page[3:5], "big")
         for n in range(min(count, PAGE // 2 - 4)):
             at = int.from_bytes(page[8 + 2 * n : 10 + 2 * n], "big")
             try:
                 found = _cell(page, at, file)
             except (IndexError, ValueError, OSError):
-                whole = False
                 continue
             if found is not None:
-                seen.add(found.head.key)
+                seen.add(found.frame)
                 yield found
-    elif page[0] in _TREE:
-        return
-    if not whole:
-        for frame in scan_segment(page)[0]:
-            try:
-                head = check(frame)  # in full: it may be of what was kept aside
-            except FrameError:
-                continue
-            if head.key not in seen:
-                yield Carved(head, frame)
+    for frame in scan_segment(page)[0]:  # also where one bit makes a page or a row look like something else
+        if frame not in seen:
+            with contextlib.suppress(FrameError):
+                yield Carved(check(frame), frame)  # looked through in full: it may be of what was kept aside
 
 
 def _cell(page: bytes, at: int, file: BinaryIO) -> Carved | None:

@@ -35,7 +35,7 @@ class Recovered:
     """What was found. ``rows``: by table, how many were taken over;  ``aside``: how many were kept aside."""
 
     frames: int = 0
-    mended: str = ""  # "header" or "first page", if it had to be replaced
+    mended: str = ""  # "header", "first page" or "list of tables", if it had to be replaced
     rows: dict[str, int] = field(default_factory=dict)
     aside: dict[str, int] = field(default_factory=dict)
 

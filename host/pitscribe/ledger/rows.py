@@ -1,9 +1,9 @@
-"""The rows of a damaged ledger, as far as SQLite can read them: with its own first page, or with that of a new one.
+"""The rows of a damaged ledger, as far as SQLite can read them: by its own list of tables, or by that of a new one.
 
-The first page has the file's header and the list of tables. Where the header alone is spoilt (nothing of a home is in
-its 100 bytes) it is replaced by a new ledger's; where the list is gone as well, the whole page is. That finds the
-tables of a ledger that was begun with the present version: those of one that grew from an earlier version lie
-elsewhere. What is read is held to the ledger's own rules before it is believed.
+The first page has the file's header and the root of the list of tables. Where the header alone is spoilt (nothing of a
+home is in its 100 bytes) it is replaced by a new ledger's; if that is not enough the whole page is, and then all pages
+of the list. That finds the tables of a ledger that was begun with the present version: those of one that grew from an
+earlier version lie elsewhere. What is read is held to the ledger's own rules before it is believed.
 """
 
 import contextlib
@@ -15,7 +15,7 @@ from pitscribe.ledger.carve import PAGE
 
 Row = dict[str, int | float | str | bytes | None]
 
-_HEADER = 100
+_HEADER, _INNER = 100, 5  # bytes of the file's header; first byte of an inner page of a table
 _FARTHEST = 200_000  # row that is looked for where nothing says how many there are
 _MOST_FAILURES = 20_000  # of one table; then it is given up
 
@@ -25,22 +25,18 @@ class Rows:
 
     def __init__(self, path: Path, donor: Path) -> None:
         self._path = path
-        page = donor.read_bytes()[:PAGE]
         self.mended = ""  # what had to be replaced to read it
         self._db = self._opened()
-        for mended, size in (("header", _HEADER), ("first page", PAGE)):
+        for mended, parts in _parts(donor.read_bytes(), path.stat().st_size // PAGE):
             if "cooks" in self._tables():
                 break
             self._db.close()
             with path.open("r+b") as file:
-                file.write(self._resized(page)[:size])
+                for at, part in parts:
+                    file.seek(at)
+                    file.write(part)
             self.mended = mended
             self._db = self._opened()
-
-    def _resized(self, page: bytes) -> bytes:
-        pages = self._path.stat().st_size // PAGE
-        # Size in pages at 28, free pages at 32 and 36 (sqlite.org/fileformat2.html, section 1.3).
-        return page[:28] + pages.to_bytes(4, "big") + bytes(8) + page[40:]
 
     def _opened(self) -> sqlite3.Connection:
         db = sqlite3.connect(self._path, isolation_level=None)
@@ -100,3 +96,16 @@ class Rows:
     def close(self) -> None:
         """Let go of the copy."""
         self._db.close()
+
+
+def _parts(donor: bytes, pages: int) -> Iterator[tuple[str, list[tuple[int, bytes]]]]:
+    """What of a new ledger may stand in for what is lost, the least first: its name, and (offset, bytes)."""
+    # Size in pages at 28, free pages at 32 and 36; of an inner page from its header on the number of cells at 3, the
+    # last child at 8, then where the cells are, each of which begins with a child (fileformat2.html, 1.3 and 1.6).
+    first = donor[:28] + pages.to_bytes(4, "big") + bytes(8) + donor[40:PAGE]
+    yield "header", [(0, first[:_HEADER])]
+    yield "first page", [(0, first)]
+    count = int.from_bytes(first[_HEADER + 3 : _HEADER + 5], "big") if first[_HEADER] == _INNER else 0
+    cells = [int.from_bytes(first[at : at + 2], "big") for at in range(_HEADER + 12, _HEADER + 12 + 2 * count, 2)]
+    children = [int.from_bytes(first[at : at + 4], "big") - 1 for at in [_HEADER + 8, *cells]] if count else []
+    yield "list of tables", [(0, first), *((n * PAGE, donor[n * PAGE : (n + 1) * PAGE]) for n in children)]

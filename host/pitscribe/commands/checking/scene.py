@@ -65,7 +65,11 @@ def looked_at(
         ledger = None
         if no_ledger is None:
             try:
-                ledger = stack.enter_context(read_ledger(config, clock))
+                if served:
+                    ledger = stack.enter_context(read_ledger(config, clock))
+                else:  # what opens it for writing brings its log in, of which a damaged one may be the only trace
+                    ledger = Ledger(config.home / LEDGER_NAME, clock, read_only=True)
+                    stack.callback(ledger.close)
             except PitscribeError as error:
                 no_ledger = str(error)
         yield Scene(config, clock, no_settings, ledger, no_ledger, version, served, pid, whole)
