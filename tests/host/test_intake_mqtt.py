@@ -371,6 +371,18 @@ def test_thousands_of_loggers_are_each_told_the_time_once_and_not_with_each_word
     assert not any(teller.order(number, 1, 6000) for number in loggers)
 
 
+def test_each_of_many_loggers_hears_that_its_frame_is_stored_however_many_are_stored_at_once(begin, ledger):
+    intake, everybody = begin(), begin.logger([]).client
+    told = set()
+    everybody.on_message = lambda _client, _data, message: told.add(messages.parse_topic(message.topic)[0])
+    everybody.subscribe(messages.every_logger("stored"), 1)
+    with ledger.together():  # the writer waits
+        for number in range(1, 1501):
+            everybody.publish(messages.frame_topic(number), anchor(0, 0, logger=number), qos=1)
+        wait_until("most wait for the writer", lambda: intake.status().queue >= 1400, 60)
+    wait_until("each was told", lambda: len(told) == 1500, 60)
+
+
 def test_a_state_is_written_down_at_once_and_the_now_of_others_wait_for_their_time(ledger):
     words = LastWords()
     words.take([heard("t", 1, "now", now()), heard("t", 2, "state", state()), heard("t", 3, "now", now())])

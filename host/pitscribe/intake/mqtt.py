@@ -26,7 +26,7 @@ from pitscribe.intake.gate import Arrived, Refused, Sifted, sift
 from pitscribe.intake.inbox import Inbox
 from pitscribe.intake.lastwords import LastWords, Message, heard
 from pitscribe.intake.speaker import SecretOf, Speaker, nobody
-from pitscribe.intake.status import Intaken, Status
+from pitscribe.intake.status import MOST_LOGGERS, Intaken, Status
 from pitscribe.intake.timeteller import ANCHOR_EVERY_S, CLOCK_NOT_SET, TimeTeller
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import StoreCount
@@ -35,6 +35,8 @@ from pitscribe.wire.frames import FrameKey
 
 BATCH = 4096
 MOST_KEPT = 65537  # bytes of one message: one more than the ledger keeps, so that it sees that something is missing
+MOST_SAID = 2 * MOST_LOGGERS  # messages that wait to go out: what is beyond is not said, and the logger sends again
+MOST_UNCONFIRMED = 100
 RANGES_A_MESSAGE = 32  # a microcontroller has to parse it
 ANSWER_S = 10.0
 RETRY_S = (0.5, 15.0)
@@ -95,7 +97,8 @@ class Intake:
             client.username_pw_set(user, password)
         client.connect_timeout = ANSWER_S
         client.reconnect_delay_set(*reconnect_s)
-        client.max_queued_messages_set(1000)
+        client.max_queued_messages_set(MOST_SAID)
+        client.max_inflight_messages_set(MOST_UNCONFIRMED)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
