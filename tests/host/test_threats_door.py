@@ -4,11 +4,13 @@ import concurrent.futures
 import contextlib
 import logging
 import socket
+import ssl
 import threading
 import time
 
 import httpx2
 import pytest
+from authority import Authority
 from page_world import make_world
 from servers import wait_until
 from starlette.testclient import TestClient
@@ -86,7 +88,7 @@ def at_home_too(tmp_path, world):
 def test_who_guesses_from_many_addresses_keeps_the_owner_out_neither_where_he_was_before_nor_for_long(house):
     assert house.enter("192.168.1.20", PASSWORD).status_code == 200
     for n in range(FREE_OF_ALL + 9):  # 2 s doubled nine times is more than the most
-        house.enter(f"10.0.{n // 250}.{n % 250}")
+        house.door.entrance._patience.wrong(f"10.0.{n // 250}.{n % 250}")  # as its 401 does, without the hash's time
         house.real += LONGEST_OF_ALL_S + 1
     house.enter("10.0.9.9")
     late = house.enter("192.168.1.77", PASSWORD)  # a new phone
@@ -99,9 +101,7 @@ def test_who_guesses_from_many_addresses_keeps_the_owner_out_neither_where_he_wa
 
 def test_the_owners_link_is_taken_at_once_while_somebody_guesses(house):
     for n in range(FREE_OF_ALL + 5):
-        house.enter(f"10.0.0.{n}")
-    for _ in range(FREE):
-        house.client().post("/api/first", json={"word": "a guess", "password": "something of mine"})
+        house.door.entrance._patience.wrong(f"10.0.0.{n}")
     answer = house.client().post("/api/first", json={"word": "a guess", "password": "something of mine"})
     assert answer.status_code == 429
     assert "retry-after" in answer.headers
@@ -254,6 +254,49 @@ def test_a_body_that_hangs_is_given_up_and_one_that_breaks_off_is_no_fault_of_ou
         broken.sendall(head.encode())
     assert httpx2.get(f"{at_home_too.url}enter").status_code == 200
     assert "fault" not in caplog.text
+
+
+# TLS
+
+
+@pytest.fixture(scope="module")
+def authority(tmp_path_factory):
+    return Authority(tmp_path_factory.mktemp("authority"))
+
+
+@pytest.fixture
+def over_tls(house, authority):
+    server = PageServer(house.app, tls=authority.server("IP:127.0.0.1", "DNS:localhost"))
+    server.start()
+    yield server
+    server.stop()
+
+
+def test_over_tls_the_page_is_known_by_its_certificate_and_says_no_word_in_the_clear(over_tls, authority, tmp_path):
+    assert over_tls.url.startswith("https://")
+    base = over_tls.url.rstrip("/")
+    known = ssl.create_default_context(cafile=authority.ca)
+    with httpx2.Client(base_url=base, headers={"Origin": base}, timeout=60, verify=known) as client:
+        answer = client.post("/api/enter", json={"password": PASSWORD})
+        assert answer.status_code == 200
+        assert "; Secure" in answer.headers["set-cookie"]
+        assert client.get("/api/cooks").status_code == 200
+    another = ssl.create_default_context(cafile=Authority(tmp_path / "another").ca)
+    with pytest.raises(httpx2.ConnectError, match="certificate verify failed"):
+        httpx2.get(f"{base}/enter", verify=another)
+    with socket.create_connection(("127.0.0.1", over_tls.port), 20) as plain, contextlib.suppress(ConnectionError):
+        plain.sendall(b"GET /enter HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        assert not plain.recv(100).startswith(b"HTTP")
+
+
+@pytest.mark.filterwarnings("ignore:ssl.TLSVersion:DeprecationWarning")
+def test_over_tls_nothing_older_than_1_2_is_spoken(over_tls, authority):
+    """RFC 8996 takes TLS 1.0 and 1.1 away."""
+    old = ssl.create_default_context(cafile=authority.ca)
+    old.minimum_version, old.maximum_version = ssl.TLSVersion.TLSv1, ssl.TLSVersion.TLSv1_1
+    old.set_ciphers("ALL:@SECLEVEL=0")  # or our own side would refuse first
+    with socket.create_connection(("127.0.0.1", over_tls.port), 20) as one, pytest.raises(ssl.SSLError, match="alert protocol version"):
+        old.wrap_socket(one, server_hostname="localhost")
 
 
 # slips
