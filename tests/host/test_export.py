@@ -14,6 +14,8 @@ import sys
 import tracemalloc
 from contextlib import closing
 from datetime import datetime
+from pathlib import Path
+from urllib.parse import unquote, urljoin, urlsplit
 
 import numpy as np
 import pyarrow.parquet as pq
@@ -120,6 +122,17 @@ def test_a_csv_and_the_file_beside_it_say_what_the_ledger_says(home, record, tmp
     assert said["url"] == "cook.csv"
     assert [column["titles"] for column in said["tableSchema"]["columns"]] == header
     check_told(said["notes"][0], record)
+
+
+@pytest.mark.parametrize("name", ["first cook.csv", "100% oak #2?.csv", "Bräter:1.csv"])
+def test_the_file_beside_a_csv_names_it_as_a_reference_that_leads_to_it_whatever_its_name(home, tmp_path, name):
+    """By RFC 3986, 5.2, as the standard library resolves a reference: a name is no reference as it is."""
+    export(home, "--out", tmp_path / name)
+    beside = tmp_path / f"{name}-metadata.json"
+    url = json.loads(beside.read_text(encoding="utf-8"))["url"]
+    meant = urlsplit(urljoin(beside.as_uri(), url))
+    assert (meant.query, meant.fragment) == ("", "")
+    assert Path(unquote(meant.path)) == tmp_path / name
 
 
 @pytest.mark.parametrize("unit", ["F", "C"])

@@ -9,6 +9,7 @@ import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, BinaryIO
+from urllib.parse import quote
 
 from pitscribe.commands.export_table import FLAGS, Block, Column, Table, isos
 from pitscribe.intake.tableabout import metadata_path as metadata_path
@@ -46,7 +47,7 @@ def metadata(told: dict[str, Any], table: Table, path: Path) -> bytes:
     time = {"titles": "time", "datatype": {"base": "dateTime", "format": "yyyy-MM-ddTHH:mm:ss.SSSX"}, "required": True}
     said = {
         "@context": "http://www.w3.org/ns/csvw",
-        "url": path.name,
+        "url": quote(path.name, safe=""),  # a reference (RFC 3986): a name may have "#" or ":" in it
         "dialect": {"encoding": "utf-8", "delimiter": ",", "lineTerminators": "\n", "header": True},
         "tableSchema": {"columns": [time, *(_described(column) for column in table.columns)]},
         "notes": [told],
