@@ -3,6 +3,8 @@
 import json
 import socket
 import sqlite3
+import subprocess
+import sys
 import time
 from contextlib import closing
 
@@ -160,6 +162,23 @@ def test_a_certificate_with_anothers_key_or_none_is_told(home, authority):
     for other in (key, key.with_name("none.key")):
         home.settings(page=f'certificate = "{certificate}"\nkey = "{other}"')
         assert home.check().of("certificate")[0] == "wrong"
+
+
+def test_a_key_under_a_password_is_told_and_nobody_is_asked_for_it(home, authority):
+    """OpenSSL would ask on the terminal, and wait; serve has nobody to ask."""
+    certificate, key = authority.server("DNS:pit.home")
+    sealed = key.with_name("sealed.key")
+    words = ["openssl", "pkey", "-in", str(key), "-aes256", "-passout", "pass:pit-pit-pit", "-out", str(sealed)]
+    subprocess.run(words, check=True, capture_output=True)
+    home.settings(page=f'certificate = "{certificate}"\nkey = "{sealed}"')
+    look = [sys.executable, "-c", "from pitscribe.cli import main; raise SystemExit(main())", "--home", str(home.path)]
+    done = subprocess.run(
+        [*look, "check"], stdin=subprocess.DEVNULL, capture_output=True, text=True, start_new_session=True
+    )
+    assert done.returncode == 1, done.stderr
+    assert "wrong   certificate: " in done.stdout
+    assert "password" in done.stdout
+    assert done.stderr == ""
 
 
 # the mirror

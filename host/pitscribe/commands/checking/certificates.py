@@ -33,11 +33,11 @@ def certificates(scene: Scene) -> Iterator[Finding]:
 def _pair(scene: Scene, certificate: Path, key: Path) -> Iterator[Finding]:
     try:
         server = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-        server.load_cert_chain(certificate, key)
+        server.load_cert_chain(certificate, key, password=_nobody_knows)
         leaf = first_of(certificate)
     except (OSError, ValueError) as error:
         yield wrong("certificate", f"{certificate} with {key}: {getattr(error, 'strerror', None) or error}", "name a "
-                    "certificate and its own key, both PEM, under [page]")
+                    "certificate and its own key, both PEM and without a password, under [page]")
         return
     names = _names(scene)
     # Dates are judged before names, and the first that does not fit is told.
@@ -61,6 +61,11 @@ def _pair(scene: Scene, certificate: Path, key: Path) -> Iterator[Finding]:
         fits = ", ".join(name for name, code, _ in found if code == 0)
         not_for = f"; not for {', '.join(other)}" if other else ""
         yield ok("certificate", f"{certificate}, until {local(until)}, for {fits}{not_for}")
+
+
+def _nobody_knows() -> str:
+    """OpenSSL wants the key's password, and would ask for it on the terminal."""
+    raise ValueError("the key is under a password, which nobody is there to give when serve starts")
 
 
 def _names(scene: Scene) -> list[str]:
