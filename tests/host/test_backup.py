@@ -1,5 +1,6 @@
 """A backup while everything is in use, put back on a clean home: ledger, photos, settings, secrets, each byte of it."""
 
+import os
 import stat
 import tarfile
 import threading
@@ -104,6 +105,30 @@ def test_what_a_logger_sent_after_the_backup_is_told_once_it_is_heard_of(home, l
     assert "what its journal keeps and takes for stored is in the ledger" in run(
         capsys, tmp_path / "fresh", "check"
     )[1]
+
+
+def test_while_a_backup_is_made_nobody_else_can_read_what_lies_beside_it(home, ledger, tmp_path, capsys, monkeypatch):
+    shelf, seen = tmp_path / "shelf", {}
+    shelf.mkdir(mode=0o755)
+    theirs = tmp_path / "theirs"
+    theirs.touch()
+    (shelf / ".pit.tar.ledger").symlink_to(theirs)  # what somebody else puts where the copy is to lie
+    copy_to = Ledger.copy_to
+
+    def watched(self, path):
+        copy_to(self, path)
+        seen.update({one.name: one.lstat().st_mode for one in shelf.iterdir()})
+
+    monkeypatch.setattr(Ledger, "copy_to", watched)
+    old = os.umask(0o022)
+    try:
+        status, said = run(capsys, home, "backup", shelf / "pit.tar")
+    finally:
+        os.umask(old)
+    assert status == 0, said
+    assert len(seen) == 2, "the copy of the ledger, and the backup that it goes into"
+    assert {name: stat.filemode(mode) for name, mode in seen.items()} == dict.fromkeys(seen, "-rw-------")
+    assert theirs.read_bytes() == b""
 
 
 def test_a_home_that_has_something_is_not_restored_over(home, ledger, tmp_path, capsys):

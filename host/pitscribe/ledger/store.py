@@ -5,6 +5,7 @@ in WAL mode a reader sees the last commit and never waits for the writer, nor th
 """
 
 import contextlib
+import os
 import sqlite3
 import threading
 import weakref
@@ -219,8 +220,11 @@ class Store:
     def copy_to(self, path: Path) -> None:
         """Make a copy of the last commit, whoever writes meanwhile (sqlite.org/backup.html), and look it through.
 
-        Raises StoreError if there is no room, or if this ledger is damaged; then there is no copy.
+        In place of what is there, for its owner alone. Raises StoreError if there is no room, or if this ledger is
+        damaged; then there is no copy. OSError.
         """
+        path.unlink(missing_ok=True)  # a link would be followed to somebody else's file
+        os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
         with self._plain_errors():
             try:
                 with contextlib.closing(sqlite3.connect(path)) as copy:
