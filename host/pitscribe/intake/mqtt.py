@@ -28,6 +28,7 @@ from pitscribe.intake.lastwords import LastWords, Message, heard
 from pitscribe.intake.speaker import SecretOf, Speaker, nobody
 from pitscribe.intake.status import MOST_LOGGERS, Intaken, Status
 from pitscribe.intake.timeteller import ANCHOR_EVERY_S, CLOCK_NOT_SET, TimeTeller
+from pitscribe.intake.twins import Twins
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.values import StoreCount
 from pitscribe.wire import messages
@@ -79,6 +80,7 @@ class Intake:
         self._inbox: Inbox[Message] = Inbox(most_items, 32 << 20)
         self._status = Status(clock)
         self._last_words = LastWords()
+        self._clock, self._twins = clock, Twins()
         self._ready = threading.Event()
         self._refused = ""
         self._stopping = threading.Event()
@@ -229,8 +231,17 @@ class Intake:
             boot, up_ms = said.boot, said.condition.up_ms
         else:
             return
-        if live and (order := self._teller.order(logger, boot, up_ms)):
+        if not live:
+            return
+        self._look_for_twins(logger, boot, up_ms)
+        if order := self._teller.order(logger, boot, up_ms):
             self._speaker.say(logger, "order", order)
+
+    def _look_for_twins(self, logger: int, boot: int, up_ms: int) -> None:
+        if words := self._twins.hears(logger, boot, up_ms, self._clock.now()):
+            self._status.wrong(f"twin {logger:08x}", words)
+        else:
+            self._status.right(f"twin {logger:08x}")
 
     # the writer's thread
 

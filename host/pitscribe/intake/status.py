@@ -41,8 +41,8 @@ class Intaken:
     ``errors``: what is wrong at present, by kind, which goes when it is right again: "broker" (no contact with it),
     "store" (the ledger cannot be written), "clock" (this machine's is not set, so no logger is told the time), "fault"
     (one in pitscribe itself), "secrets" (the loggers' cannot be read), "secret XXXXXXXX" (that logger will not believe
-    us, or anybody), "share", "share link", "share name", "share secret" (what stands between this process and others
-    that it takes in together with).
+    us, or anybody), "twin XXXXXXXX" (two loggers go by that number), "share", "share link", "share name", "share
+    secret" (what stands between this process and others that it takes in together with).
     """
 
     connected: bool = False

@@ -135,7 +135,7 @@ def _intake(intake: Mapping[str, Any] | None) -> Iterator[Trouble]:
         yield Trouble("fault", "warn", words, since("fault"))
     errors: Mapping[str, Any] = intake.get("errors") or {}
     for kind in sorted(errors):
-        if kind.startswith("secret"):
+        if kind.startswith(("secret", "twin")):
             yield Trouble(kind.replace(" ", "-"), "bad", f"{errors[kind][0]}.", since(kind))
         elif kind.startswith("share"):
             words = f"Taking in together with other processes: {errors[kind][0]}."

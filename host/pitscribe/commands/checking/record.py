@@ -42,7 +42,7 @@ def _fault(scene: Scene) -> str | None:
             found = db.execute("PRAGMA integrity_check(1)" if scene.whole else "PRAGMA quick_check(1)").fetchone()[0]
             if found == "ok" and scene.whole and (lost := db.execute("PRAGMA foreign_key_check").fetchone()):
                 found = f"a row of {lost[0]} belongs to one of {lost[2]} that is not there"
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # SQLite's own words may quote what is damaged
         return str(error)
     return None if found == "ok" else str(found).splitlines()[-1]
 
@@ -99,3 +99,8 @@ def aside(scene: Scene) -> Iterator[Finding]:
         return
     said = ", ".join(f"{count} for {reason}" for reason, count in sorted(counts.items()))
     yield look("kept aside", said, "nothing of it is lost; what another version sends is read after an update")
+    if clashes := scene.the_ledger().aside_items("clash", 1):
+        last = clashes[0]
+        yield look(f"numbers of logger {last.source[:8]}", f"{counts['clash']} frames came under a number that another "
+                   f"frame has ({last.detail})", "are two loggers under one number, or was its flash wiped? Switch one "
+                   "off, and look which board it is; both frames are kept")

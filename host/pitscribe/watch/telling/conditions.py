@@ -33,7 +33,7 @@ NEWS_S = 1800.0  # what happened longer ago is no news: a host that starts in th
 # The first word of a trouble's key, and its kind; those of places and loggers are told apart below.
 TROUBLES = {
     "fire": "fire", "safety": "safety", "place": "probe", "old": "logger", "watch": "host", "intake": "host",
-    "store": "host", "clock": "host",
+    "store": "host", "clock": "host", "twin": "logger",
 }
 _LOGGER_ENDS = {"away": "logger", "silent": "logger", "flash": "journal", "lost": "journal", "full": "journal"}
 
