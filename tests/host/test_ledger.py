@@ -9,6 +9,7 @@ import sys
 import threading
 from collections import Counter
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -20,7 +21,7 @@ from pitscribe.ledger import framestore
 from pitscribe.ledger.framestore import ASIDE_REASON_BYTES
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.store import MIGRATIONS
-from pitscribe.wire.frames import EVENT, TICKS, check
+from pitscribe.wire.frames import EVENT, TICKS, Channel, FrameKey, check, encode_ticks
 
 CLOCK = SetClock(1_780_000_000.0)
 FRAMES = [ticks(sequence, boot) for boot in (1, 7) for sequence in range(12)]
@@ -151,6 +152,32 @@ def test_what_is_asked_again_and_again_walks_no_index_of_all_frames(ledger):
     assert len(of_frames) == 2
     assert "USING INDEX events (logger=?)" in of_frames[0]
     assert "frames_by_uptime (logger=? AND boot=? AND kind=? AND uptime_ms>? AND uptime_ms<?)" in of_frames[1]
+
+
+def test_a_loggers_channels_are_found_without_walking_all_its_frames(ledger):
+    """The page asks for them of every logger; a season has a million frames of each."""
+    ledger.store_frames(HEADED, "test")
+    asked = []
+    read = ledger._reader()
+    read.set_trace_callback(asked.append)
+    assert ledger.channels(LOGGER) == {0: "K", 1: "T"}
+    read.set_trace_callback(None)
+    plans = [str(row[3]) for sql in asked for row in read.execute("EXPLAIN QUERY PLAN " + sql)]
+    assert [plan for plan in plans if " frames" in plan] == [
+        "SEARCH frames USING INDEX frames_by_uptime (logger=? AND boot=? AND kind=?)"
+    ]
+
+
+def test_a_loggers_channels_are_those_of_the_boot_that_was_heard_of_last(tmp_path):
+    clock = SetClock(0.0)
+    ledger = Ledger(tmp_path / "l.sqlite", clock)
+    newer = encode_ticks(FrameKey(LOGGER, 8, 40), 0, 1000, (Channel("max31855", "N"),), *np.zeros((3, 4, 1), int))
+    alone = anchor(50, 0, boot=9)  # of a boot that has no ticks yet
+    for frame in (ticks(12, boot=7), newer, alone):
+        clock.at += 1
+        ledger.store_frames([(check(frame), frame)], "test")
+    assert ledger.channels(LOGGER) == {0: "N"}
+    ledger.close()
 
 
 def test_boots_say_what_is_held_of_each(many):

@@ -183,14 +183,22 @@ class FrameStore(Store):
 
         A channel without a chip is left out. Empty for a logger that has said nothing yet.
         """
-        newest = "SELECT frame FROM frames WHERE logger = ? AND kind = ? ORDER BY id DESC LIMIT 1"
-        frames = [row[0] for row in self._read(newest, (logger, TICKS))]
-        if frames:
-            table = list(decode_ticks(frames)[0].table)
+        frame = self._newest_ticks(logger)
+        if frame is not None:
+            table = list(decode_ticks([frame])[0].table)
         else:
             said = self._read("SELECT state, now FROM loggers WHERE logger = ?", (logger,))
             table = next((t for text in (said[0] if said else ()) if (t := _table(_object(text)))), [])
         return {number: one for number, one in enumerate(table) if one.chip != "none"}
+
+    def _newest_ticks(self, logger: int) -> bytes | None:
+        """The newest tick frame of the boot that was heard of last; by the index, however many there are."""
+        boots = "SELECT boot FROM boots WHERE logger = ? ORDER BY last_received_ms DESC, first_sequence DESC"
+        newest = "SELECT frame FROM frames WHERE logger = ? AND boot = ? AND kind = ? ORDER BY uptime_ms DESC LIMIT 1"
+        for (boot,) in self._read(boots, (logger,)):
+            for (frame,) in self._read(newest, (logger, boot, TICKS)):
+                return bytes(frame)
+        return None
 
     # aside
 
