@@ -152,8 +152,23 @@ def test_journal_makes_room_only_if_asked_and_only_with_what_the_host_has_the_ol
     assert 0 < found[0] <= cursor, "and nothing of it has gone that the host had not stored"
 
 
-def test_journal_that_nobody_has_taken_makes_no_room(fresh):
+MOVE = """
+import json, os
+if {folder!r} != "journal":
+    os.mkdir({folder!r}.split("/")[0])
+    os.rename("journal", {folder!r})
+with open("config.json") as f:
+    settings = json.load(f)
+settings["journal"] = {folder!r}
+with open("config.json", "w") as f:
+    json.dump(settings, f)
+"""
+
+
+@pytest.mark.parametrize("folder", ["journal", "kept/journal"])
+def test_journal_that_nobody_has_taken_makes_no_room_wherever_it_lies(fresh, folder):
     fresh.on_flash(FILL % "0")
+    fresh.on_flash(MOVE.format(folder=folder))
     fresh.board.power_on()
     fresh.board.await_prompt()
     with pytest.raises(ConfigError, match="take its journal with `pitscribe pull`, then give --room"):

@@ -150,6 +150,11 @@ class Board:
         found: list[str] = self.run("print(_o.listdir())", "its files")
         return found
 
+    def is_there(self, path: str) -> bool:
+        """Whether something lies at a path, however deep; True also where that cannot be read."""
+        code = f"try:\n    _o.stat({path!r})\n    print(True)\nexcept OSError as e:\n    print(e.errno != 2)"  # ENOENT
+        return bool(self.run(code, path))
+
     def sha256(self, path: str) -> str:
         """The hash of a file, as the board reads it back from its flash."""
         return str(self.run(f"print(repr(_sum({path!r})))", path))

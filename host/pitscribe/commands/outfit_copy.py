@@ -152,7 +152,7 @@ def no_room(facts: Facts, want: int, stored: int, others: int) -> str:
 def judged_segments(board: Board, journal: str) -> tuple[list[str], list[str]]:
     """The segments of a journal (WIRE.md 4), the oldest first, without the newest, which is written: those in which
     every frame is stored on the host, which the logger itself gives up first where space is short; and the others."""
-    if journal not in board.names():
+    if not board.is_there(journal):
         return [], []
     found = sorted(path for path in board.tree(journal) if path.endswith(".seg"))
     try:
