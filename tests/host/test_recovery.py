@@ -111,17 +111,33 @@ def test_without_a_header_a_first_page_or_a_list_of_tables_the_cooks_come_over_t
     new.close()
 
 
-def test_what_belonged_to_something_that_is_lost_is_kept_aside(lived, tmp_path):
+def test_notes_of_a_cook_that_is_lost_get_one_that_stands_for_it(lived, tmp_path):
     path = harmed(lived, tmp_path, None, 0)
-    with contextlib.closing(sqlite3.connect(path)) as db:
-        db.execute("DELETE FROM cooks")
-        db.commit()
+    forget(path, "cooks")
     found = recover(path, tmp_path / "new.sqlite", CLOCK)
-    assert found.aside == {"notes": len(NOTES)}
+    assert found.cooks == ["cook 1, recovered"]
+    assert found.aside == {}
     new = Ledger(tmp_path / "new.sqlite", CLOCK)
-    assert new.asides() == {"recovered": len(NOTES)}
-    assert {json.loads(item.data)["text"] for item in new.aside_items("recovered")} == set(NOTES)
+    assert [note.text for note in new.notes(1)] == NOTES
+    assert new.cook("1").started_ms == new.notes(1)[0].at_ms
     new.close()
+
+
+def test_what_belonged_to_something_that_is_lost_is_kept_aside(world, tmp_path):
+    forget(world.ledger.path, "probes")
+    places = world.ledger._read("SELECT place FROM placements ORDER BY place")
+    found = recover(world.ledger.path, tmp_path / "new.sqlite", CLOCK)
+    assert found.aside == {"placements": len(places)}
+    new = Ledger(tmp_path / "new.sqlite", CLOCK)
+    assert new.asides() == {"recovered": len(places)}
+    assert sorted((json.loads(item.data)["place"],) for item in new.aside_items("recovered")) == places
+    new.close()
+
+
+def forget(path, table):
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        db.execute(f"DELETE FROM {table}")
+        db.commit()
 
 
 # the command
@@ -167,6 +183,21 @@ def test_command_puts_the_new_one_in_its_place_keeps_the_damaged_one_and_says_wh
     assert status == 1
     assert "is damaged" in told
     assert "pitscribe recover" in told
+
+
+def test_a_list_of_tables_that_is_no_text_is_damage_and_no_fault_of_pitscribes(home, capsys):
+    """SQLite quotes it in its complaint, which Python cannot decode then."""
+    data = bytearray((home / "ledger.sqlite").read_bytes())
+    at = data.index(b"cooksCREATE TABLE cooks") if b"cooksCREATE TABLE cooks" in data else 0
+    data[at : at + len(b"cooks")] = b"\xc5ooks"
+    data[data.index(b"CREATE TABLE cooks", at) + 4] = 0xC5
+    (home / "ledger.sqlite").write_bytes(data)
+    assert "wrong   ledger:" in (told := run(home, capsys, "check")[1])
+    assert "fault in pitscribe itself" not in told
+    assert "is damaged" in run(home, capsys, "cooks")[1]
+    status, told = run(home, capsys, "recover")
+    assert status == 0
+    assert "501 frames with a good CRC, and what people wrote: 1 cook, 40 notes" in told
 
 
 def test_command_leaves_a_sound_ledger_a_served_one_a_later_one_and_what_is_none_alone(home, capsys):

@@ -64,7 +64,7 @@ def _sound(path: Path) -> bool:
     try:
         with peeked(path, served=False) as db:  # a damaged one is not written to, nor is its log brought in
             return bool(db.execute("PRAGMA quick_check(1)").fetchone()[0] == "ok")
-    except sqlite3.Error:
+    except (sqlite3.Error, UnicodeDecodeError):  # its words may quote what is damaged
         return False
 
 
@@ -77,6 +77,8 @@ def _told(ledger: Ledger, found: Recovered) -> list[str]:
     if found.aside:
         aside = ", ".join(f"{count} of {table}" for table, count in found.aside.items())
         lines.append(f'kept aside as "{REASON}", for what they belong to is lost: {aside}')
+    if found.cooks:
+        lines.append(f"stands for a cook that is lost, for what was written down in it: {', '.join(found.cooks)}")
     for info in ledger.loggers():
         if missing := ledger.missing_within(info.logger):
             lines.append(

@@ -1,9 +1,10 @@
 """A new ledger out of a damaged one: what is good of it, and aside what is not.
 
 Frames are taken from the bytes of the file (``carve``), for each proves itself; what people wrote is read as far as
-SQLite can (``rows``) and must pass the schema of the new ledger. A row that does not, because what it belongs to is
-gone, is kept aside as JSON under the reason "recovered": nothing that could be read is thrown away. What is counted or
-copied from elsewhere (boots, the mirror's progress) is made anew.
+SQLite can (``rows``) and must pass the schema of the new ledger. A cook that is lost, but not its notes, gets one that
+stands for it. A row that has no place, because what it belongs to is gone, is kept aside as JSON under the reason
+"recovered": nothing that could be read is thrown away. What is counted or copied from elsewhere (boots, the mirror's
+progress) is made anew.
 """
 
 import json
@@ -19,6 +20,7 @@ from pitscribe.ledger.carve import Carved, carved
 from pitscribe.ledger.framestore import FRAME_COLUMNS, frame_row
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.rows import Row, Rows
+from pitscribe.ledger.values import TIMES_MS
 
 # In this order: what a row belongs to comes before it.
 TABLES = (
@@ -28,16 +30,21 @@ TABLES = (
 REASON = "recovered"
 _INSERT = f"INSERT INTO frames (id, {FRAME_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
 _BATCH = 500
+_HIGHEST = 1 << 32  # number of a row that can be
 
 
 @dataclass(slots=True)
 class Recovered:
-    """What was found. ``rows``: by table, how many were taken over;  ``aside``: how many were kept aside."""
+    """What was found. ``rows``: by table, how many were taken over;  ``aside``: how many were kept aside.
+
+    cooks : the names of those that stand for cooks of which only what was written down in them was left
+    """
 
     frames: int = 0
     mended: str = ""  # "header", "first page" or "list of tables", if it had to be replaced
     rows: dict[str, int] = field(default_factory=dict)
     aside: dict[str, int] = field(default_factory=dict)
+    cooks: list[str] = field(default_factory=list)
 
 
 def recover(damaged: Path, fresh: Path, clock: Clock) -> Recovered:
@@ -68,6 +75,8 @@ class _Recovery(Ledger):
     def __init__(self, path: Path, clock: Clock) -> None:
         super().__init__(path, clock)
         self._closed_tastings: list[tuple[object, object]] = []
+        self._begun: dict[int, int] = {}  # cook -> the earliest time of what is written down in it
+        self._stood_in: list[str] = []
 
     def fill(self, damaged: Path, copy: Path, donor: Path) -> Recovered:
         out = Recovered()
@@ -76,13 +85,14 @@ class _Recovery(Ledger):
             rows = Rows(copy, donor)
             try:
                 out.mended = rows.mended
+                self._look_when(rows)
                 for table in TABLES:
                     self._take_table(table, rows, out)
                 self._take_numbers(rows)
             finally:
                 rows.close()
             self._count_asides()
-        out.frames = self.frame_count()
+        out.frames, out.cooks = self.frame_count(), self._stood_in
         return out
 
     def _take_frames(self, found: Iterable[Carved]) -> None:
@@ -124,6 +134,9 @@ class _Recovery(Ledger):
         try:
             self._writer.execute(sql, list(row.values()))
         except sqlite3.IntegrityError as error:
+            cook = row.get("cook_id")
+            if isinstance(cook, int) and cook in self._begun and self._stand_in(cook):
+                return self._take_row(table, row)
             if table == "notes" and row.get("frame_id") is not None:  # what the logger journalled is lost, this is not
                 return self._take_row(table, {**row, "frame_id": None})
             return str(error)
@@ -131,13 +144,31 @@ class _Recovery(Ledger):
             self._closed_tastings.append((closed_ms, row["id"]))
         return None
 
+    def _stand_in(self, cook: int) -> bool:
+        """Whether a cook that is lost was put back now, under its number: what was written down in it is its too."""
+        if self._writer.execute("SELECT 1 FROM cooks WHERE id = ?", (cook,)).fetchone():
+            return False
+        name = f"cook {cook}, {REASON}"
+        values = (cook, name, self._begun[cook])
+        self._writer.execute("INSERT INTO cooks (id, name, started_ms) VALUES (?, ?, ?)", values)
+        self._stood_in.append(name)
+        return True
+
+    def _look_when(self, rows: Rows) -> None:
+        """Since when there was something to write down in each cook."""
+        for table, column in (("notes", "at_ms"), ("placements", "since_ms"), ("photos", "at_ms")):
+            for row in rows.read(table):
+                cook, at = row.get("cook_id"), row.get(column)
+                if isinstance(cook, int) and isinstance(at, int) and TIMES_MS[0] <= at < TIMES_MS[1]:
+                    self._begun[cook] = min(at, self._begun.get(cook, at))
+
     def _take_numbers(self, rows: Rows) -> None:
         """Close the tastings that were, and give no number again that was given once."""
         self._writer.executemany("UPDATE tastings SET closed_ms = ? WHERE id = ?", self._closed_tastings)
         for row in rows.read("sqlite_sequence"):
-            self._writer.execute(
-                "UPDATE sqlite_sequence SET seq = max(seq, ?) WHERE name = ?", (row["seq"], row["name"])
-            )
+            if isinstance(number := row.get("seq"), int) and number < _HIGHEST:
+                sql = "UPDATE sqlite_sequence SET seq = max(seq, ?) WHERE name = ?"
+                self._writer.execute(sql, (number, row.get("name")))
 
     def _count_asides(self) -> None:
         self._writer.execute("DELETE FROM aside_totals")

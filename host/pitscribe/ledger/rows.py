@@ -17,6 +17,8 @@ Row = dict[str, int | float | str | bytes | None]
 
 _HEADER, _INNER = 100, 5  # bytes of the file's header; first byte of an inner page of a table
 _FARTHEST = 200_000  # row that is looked for where nothing says how many there are
+_FAILURES = (sqlite3.Error, UnicodeDecodeError)  # SQLite's own words may quote what is damaged
+_FIRST = ("loggers", "cooks", "probes", "placements", "notes", "anchors", "sheets", "asides")
 _MOST_FAILURES = 20_000  # of one table; then it is given up
 
 
@@ -27,34 +29,49 @@ class Rows:
         self._path = path
         self.mended = ""  # what had to be replaced to read it
         self._db = self._opened()
+        best = self._legible()
         for mended, parts in _parts(donor.read_bytes(), path.stat().st_size // PAGE):
-            if "cooks" in self._tables():
+            if best == len(_FIRST):
                 break
-            self._db.close()
-            with path.open("r+b") as file:
-                for at, part in parts:
-                    file.seek(at)
-                    file.write(part)
-            self.mended = mended
-            self._db = self._opened()
+            before = self._replace(parts)
+            if (found := self._legible()) > best:
+                best, self.mended = found, mended
+            else:  # as of a ledger that grew from an earlier version
+                self._replace(before)
+
+    def _replace(self, parts: list[tuple[int, bytes]]) -> list[tuple[int, bytes]]:
+        """Write (offset, bytes) into the file, and return what was there."""
+        self._db.close()
+        before = []
+        with self._path.open("r+b") as file:
+            for at, part in parts:
+                file.seek(at)
+                before.append((at, file.read(len(part))))
+                file.seek(at)
+                file.write(part)
+        self._db = self._opened()
+        return before
 
     def _opened(self) -> sqlite3.Connection:
         db = sqlite3.connect(self._path, isolation_level=None)
-        with contextlib.suppress(sqlite3.Error):
+        with contextlib.suppress(*_FAILURES):
             db.execute("PRAGMA writable_schema = ON")  # a file that was cut short is read all the same
         return db
 
-    def _tables(self) -> set[str]:
-        try:
-            return {row[0] for row in self._db.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
-        except sqlite3.Error:
-            return set()
+    def _legible(self) -> int:
+        """Of how many of the tables that every version has the beginning can be read."""
+        found = 0
+        for table in _FIRST:
+            with contextlib.suppress(*_FAILURES):
+                self._db.execute(f"SELECT * FROM {table} LIMIT 1").fetchone()
+                found += 1
+        return found
 
     def columns(self, table: str) -> list[str]:
         """The columns of a table; none if it is not there or cannot be read."""
         try:
             return [row[1] for row in self._db.execute(f"PRAGMA table_info({table})")]
-        except sqlite3.Error:
+        except _FAILURES:
             return []
 
     def read(self, table: str) -> Iterator[Row]:
@@ -68,7 +85,7 @@ class Rows:
             try:
                 if (found := self._db.execute(sql).fetchone()) and isinstance(found[0], int):
                     return found[0]
-            except sqlite3.Error:
+            except _FAILURES:
                 continue
         return _FARTHEST
 
@@ -85,7 +102,7 @@ class Rows:
                     raise sqlite3.DatabaseError("rows out of order")
                 at = number + 1
                 yield dict(zip(names, values, strict=True))
-        except sqlite3.Error:
+        except _FAILURES:
             patience[0] -= 1
             if at >= last:
                 return

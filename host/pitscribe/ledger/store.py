@@ -78,8 +78,12 @@ class Store:
             self._address(), timeout=LOCK_WAIT_S, isolation_level=None, check_same_thread=False, factory=_Connection,
             uri=self._read_only,
         )
-        connection.execute("PRAGMA foreign_keys = ON")
-        connection.execute("PRAGMA synchronous = FULL")
+        try:
+            connection.execute("PRAGMA foreign_keys = ON")
+            connection.execute("PRAGMA synchronous = FULL")  # reads the list of tables, and complains in its words
+        except UnicodeDecodeError as error:
+            connection.close()
+            raise StoreError(self._damaged("its list of tables is not text")) from error
         return connection
 
     def _address(self) -> Path | str:
