@@ -4,7 +4,7 @@ import contextlib
 import errno
 import os
 import secrets
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import BinaryIO
 
@@ -21,7 +21,8 @@ def refuse_taken(path: Path, replace: bool) -> None:
 
 @contextlib.contextmanager
 def whole_files(*paths: Path, replace: bool) -> Iterator[list[BinaryIO]]:
-    """Files to write; at the end of the ``with`` they are at their paths, and if it raises nothing is changed there.
+    """Files to write; at the end of the ``with`` they are at their paths, and if it raises nothing is changed there
+    (unless a disk fails between one that replaces and the next).
 
     Raises ConfigError if something is there and may not be replaced, StoreError if it cannot be written.
     """
@@ -35,13 +36,24 @@ def whole_files(*paths: Path, replace: bool) -> Iterator[list[BinaryIO]]:
             for file in files:
                 file.flush()
                 os.fsync(file.fileno())
-        for part, path in zip(parts, paths, strict=True):
-            _put(part, path, replace)
+        _put_all(parts, paths, replace)
     except OSError as error:
         raise StoreError(f"{paths[-1]}: {error.strerror or error}; choose another place with --out") from error
     finally:
         for part in parts:
             part.unlink(missing_ok=True)
+
+
+def _put_all(parts: Sequence[Path], paths: Sequence[Path], replace: bool) -> None:
+    placed: list[Path] = []
+    try:
+        for part, path in zip(parts, paths, strict=True):
+            _put(part, path, replace)
+            placed.append(path)
+    except (OSError, ConfigError):
+        for path in placed if not replace else []:  # what they took the place of is gone
+            path.unlink(missing_ok=True)
+        raise
 
 
 def _put(part: Path, path: Path, replace: bool) -> None:
