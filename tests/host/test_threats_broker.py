@@ -6,6 +6,7 @@ import json
 import re
 import socket
 import threading
+import time
 from pathlib import Path
 
 import paho.mqtt.client as paho
@@ -19,13 +20,21 @@ from servers import wait_until
 from pitscribe import listening
 from pitscribe.cli import main
 from pitscribe.commands.outfit_settings import whole_settings
+from pitscribe.intake import tamed
 from pitscribe.intake.access import Access, logger_password
 from pitscribe.intake.broker import Broker, Credentials
 from pitscribe.intake.keyring import Keyring
+from pitscribe.knocks import TOLD_FROM
+from pitscribe.watch.troubles import _intake
 
 HOST = Credentials("pitscribe", "a password")
 ONE, OTHER = 0x1A2B3C4D, 0xFFFF0001
 ACL = Path(__file__).parents[2] / "host/mosquitto/pitscribe.acl"
+
+
+@pytest.fixture(autouse=True)
+def refused_at_once(monkeypatch):
+    monkeypatch.setattr(tamed, "WRONG_S", 0.0)
 
 
 @pytest.fixture
@@ -190,6 +199,29 @@ def test_the_password_tells_neither_the_secret_nor_anothers_password():
     assert secret not in logger_password(secret, ONE)
     # printf 'broker 1a2b3c4d\n' | openssl dgst -sha256 -hmac 0123456789abcdef
     assert logger_password(secret, ONE) == "9124984ac024ae250460d9cc98552c80"
+
+
+def test_a_wrong_password_is_answered_late_counted_and_told_with_whose_it_is(connect, broker, caplog, monkeypatch):
+    monkeypatch.setattr(tamed, "WRONG_S", 0.3)
+    begun = time.monotonic()
+    assert connect(f"{ONE:08x}", "a guess of mine").refused == 4
+    assert time.monotonic() - begun >= 0.3
+    assert f"broker: a wrong password from 127.0.0.1 as the logger {ONE:08x}" in caplog.text
+    assert broker.trouble is None
+    monkeypatch.setattr(tamed, "WRONG_S", 0.0)
+    for _ in range(TOLD_FROM - 1):
+        assert connect("<b>not\nto be shown", "a guess of mine").refused == 4
+    assert broker.trouble[0] == f"{TOLD_FROM} wrong passwords or more were tried, at last from 127.0.0.1"
+    assert "guess" not in caplog.text
+
+
+def test_who_tries_to_come_in_is_told_on_the_page_and_what_it_may_be():
+    """And nobody else is named than who tried."""
+    errors = {"page door": ("5 wrong passwords", 1.0), "broker door": ("20 wrong passwords", 2.0)}
+    told = {t.key: t for t in _intake({"connected": True, "errors": errors})}
+    assert "(5 wrong passwords)" in told["page-door"].words
+    assert "user and password are not the right ones" in told["broker-door"].words
+    assert (told["page-door"].since, told["broker-door"].since) == (1.0, 2.0)
 
 
 # what is put on the board

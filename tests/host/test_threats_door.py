@@ -15,14 +15,14 @@ from page_world import make_world
 from servers import wait_until
 from starlette.testclient import TestClient
 
-from pitscribe import listening
+from pitscribe import knocks, listening
+from pitscribe.knocks import STEPS, TOLD_FROM, Knocks
 from pitscribe.page import inputs, taste
 from pitscribe.page.app import make_app
-from pitscribe.page.door import connections, knocks, sessions
+from pitscribe.page.door import connections, sessions
 from pitscribe.page.door.door import Door
 from pitscribe.page.door.entrance import MOST_OF_ONE
 from pitscribe.page.door.guard import HEADERS
-from pitscribe.page.door.knocks import STEPS, TOLD_FROM, Knocks
 from pitscribe.page.door.lock import Lock
 from pitscribe.page.door.patience import FREE, FREE_OF_ALL, LONGEST_OF_ALL_S, MOST_NAMES, Patience
 from pitscribe.page.server import PageServer
@@ -148,7 +148,7 @@ def test_a_wrong_password_is_logged_counted_and_told_and_what_was_typed_is_not(h
 
 def test_ten_thousand_wrong_passwords_are_told_a_few_times_and_logged_once(caplog):
     caplog.set_level(logging.DEBUG)
-    book, told = Knocks(lambda: 0.0), set()
+    book, told = Knocks(lambda: 0.0, "page"), set()
     for _ in range(10_000):
         book.wrong("192.168.1.66")
         told.add(book.trouble)

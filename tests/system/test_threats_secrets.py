@@ -133,7 +133,7 @@ def heard(planted):
             answers = ask_everything(planted)
             let_loggers_speak(planted)
             wait_until("the mirror's trouble is told", lambda: "mirror: " in log.read_text(), 60)
-            wait_until("who tries to come in is told", lambda: "door: 5 wrong" in log.read_text(), 60)
+            wait_until("who tries to come in is told", lambda: "page door: 5 wrong" in log.read_text(), 60)
             lines = command_lines()
         finally:
             serve.terminate()

@@ -72,6 +72,8 @@ class Host:
         self._telling, self._mirror_config, self._hub, self._share = telling, mirror, hub, share
         self.mirror: Mirror | None = None
         self._parts: dict[str, Callable[[], bool]] = {}  # whether each is alive
+        self.door = Door.shut()
+        self._own_broker: Broker | None = None
         self._stack = contextlib.ExitStack()
 
     def __enter__(self) -> "Host":
@@ -118,9 +120,14 @@ class Host:
     def _intake_status(self) -> object:
         """How the intake is doing; what is wrong with the mirror or at the door is told beside what is wrong there."""
         status = self.intake.status()
-        beside = {"mirror": None if self.mirror is None else self.mirror.trouble, "door": self.door.trouble}
+        beside = {"mirror": None if self.mirror is None else self.mirror.trouble, **self.knocks()}
         more = {kind: Wrong(*trouble) for kind, trouble in beside.items() if trouble is not None}
         return replace(status, errors={**status.errors, **more})
+
+    def knocks(self) -> dict[str, tuple[str, float]]:
+        """Who tried to come in with wrong passwords, to the page and the broker of our own, and since when [UTC s]."""
+        at = {"page door": self.door, "broker door": self._own_broker}
+        return {kind: one.trouble for kind, one in at.items() if one is not None and one.trouble is not None}
 
     def _make_intake(self) -> Callable[..., Intake]:
         if self._share is None:
@@ -137,7 +144,6 @@ class Host:
         stack.callback(self.mirror.stop)
 
     def _take_page(self, config: PageConfig) -> PageServer:
-        self.door = Door.shut()
         if config.ask_at_home or not is_loopback(config.listen):
             far = not is_loopback(config.listen)
             self.door = Door.with_password(
@@ -166,7 +172,9 @@ class Host:
         if config.host is not None:
             return Where(config.host, config.port, config.user, config.password)
         credentials = read_credentials(self._folder)
-        broker = Broker(credentials, config.listen, config.port, secret_of=Keyring(self._folder).secret_of)
+        secret_of = Keyring(self._folder).secret_of
+        broker = Broker(credentials, config.listen, config.port, secret_of=secret_of, now=self._clock.now)
+        self._own_broker = broker
         broker.start()
         stack.callback(broker.stop)
         self._parts["broker"] = lambda: broker.alive

@@ -93,8 +93,7 @@ def _wrongs(host: Host) -> dict[str, str]:
         wrongs["alerts"] = f"cannot be sent, and are tried again: {host.teller.trouble}"
     if host.mirror is not None and host.mirror.trouble is not None:
         wrongs["mirror"] = host.mirror.trouble.text
-    if host.door.trouble is not None:
-        wrongs["door"] = host.door.trouble[0]
+    wrongs |= {kind: text for kind, (text, _) in host.knocks().items()}
     if host.neighbours.trouble is not None:
         wrongs["neighbours"] = host.neighbours.trouble
     return wrongs

@@ -24,6 +24,11 @@ def logger_password(secret: str, logger: int) -> str:
     return hmac.new(secret.encode(), f"broker {logger:08x}\n".encode(), hashlib.sha256).hexdigest()[:32]
 
 
+def logger_named(user: str) -> str | None:
+    """The number that a user name is, None if it is none: then it may be anything, and is not to be shown."""
+    return user if _LOGGER.fullmatch(user) else None
+
+
 class Access:
     """``user`` and ``password`` are the host's: it says and hears everything."""
 

@@ -13,6 +13,7 @@ import logging
 import secrets
 import socket
 import threading
+import time
 from collections.abc import Callable, Coroutine
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -20,12 +21,14 @@ from typing import Any, NamedTuple
 from pitscribe.errors import BrokerError, ConfigError
 from pitscribe.intake.access import Access
 from pitscribe.intake.tamed import TamedBroker
+from pitscribe.knocks import Knocks
 from pitscribe.listening import BoundedSocket
 from pitscribe.private import make_private, read_private
 
 CREDENTIALS_NAME = "broker.json"
 _WHAT = "the broker's password is"
 START_S, STOP_S = 15.0, 10.0
+FORGET_S = 3600.0  # a logger with a wrong password tries again and again, and is put right
 
 
 class Credentials(NamedTuple):
@@ -68,10 +71,12 @@ class Broker:
         port: int = 1883,
         *,
         secret_of: Callable[[int], str | None] = lambda _: None,
+        now: Callable[[], float] = time.time,
     ) -> None:
         """``port`` 0 takes a free one. ``credentials`` are the host's, who may say and hear everything;  ``secret_of``:
-        what it shares with a logger, from which that logger's own password follows (``access``)."""
+        what it shares with a logger, from which that logger's own password follows (``access``);  ``now``: UTC s."""
         self._secret_of = secret_of
+        self._knocks = Knocks(now, "broker", FORGET_S)
         self.credentials = credentials
         self.host, self.port = host, port
         self._asked_port = port
@@ -125,7 +130,7 @@ class Broker:
         return listening
 
     async def _begin(self, listening: socket.socket) -> TamedBroker:
-        broker = TamedBroker(Access(*self.credentials, self._secret_of))
+        broker = TamedBroker(Access(*self.credentials, self._secret_of), self._knocks)
         await broker.start_on(listening)
         return broker
 
@@ -137,6 +142,11 @@ class Broker:
     def _call(self, make: Callable[[], Coroutine[Any, Any, Any]], timeout: float) -> Any:
         assert self._loop is not None
         return asyncio.run_coroutine_threadsafe(make(), self._loop).result(timeout)
+
+    @property
+    def trouble(self) -> tuple[str, float] | None:
+        """What is to be told of who tried to come in, and since when [UTC s]."""
+        return self._knocks.trouble
 
     @property
     def alive(self) -> bool:

@@ -8,6 +8,7 @@ from pitscribe.series import CookRecord
 from pitscribe.watch.around import Around
 from pitscribe.watch.snapshot import PlaceNow, Trouble
 
+_LOOK = "look who is on the Wi-Fi."
 FULL_H = 2  # of journal left: time enough to fetch a laptop (our own judgement, no source)
 
 
@@ -126,10 +127,15 @@ def _intake(intake: Mapping[str, Any] | None) -> Iterator[Trouble]:
     if because("mirror"):
         words = f"The copy in the time-series database waits{because('mirror')}. The record itself is whole."
         yield Trouble("mirror", "warn", words, since("mirror"))
-    if because("door"):
-        who = "If it was nobody of yours, look who is on the Wi-Fi."
-        words = f"Somebody tries to come in to this page{because('door')}. {who}"
-        yield Trouble("door", "warn", words, since("door"))
+    if because("page door"):
+        words = f"Somebody tries to come in to this page{because('page door')}. If it is nobody of yours, {_LOOK}"
+        yield Trouble("page-door", "warn", words, since("page door"))
+    if because("broker door"):
+        words = (
+            f"Somebody tries to come in to the broker{because('broker door')}. If it is a logger of yours, its user "
+            f"and password are not the right ones; else {_LOOK}"
+        )
+        yield Trouble("broker-door", "warn", words, since("broker door"))
     if because("fault"):
         words = f"A fault in pitscribe itself{because('fault')}. What it concerned was kept aside."
         yield Trouble("fault", "warn", words, since("fault"))

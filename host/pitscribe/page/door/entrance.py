@@ -11,9 +11,9 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from pitscribe.knocks import Knocks
 from pitscribe.page import assets, inputs
 from pitscribe.page.door.guard import ENTER, FIRST
-from pitscribe.page.door.knocks import Knocks
 from pitscribe.page.door.lock import LONGEST, Lock
 from pitscribe.page.door.patience import Patience
 from pitscribe.page.door.sessions import Sessions
@@ -28,7 +28,7 @@ class Entrance:
     def __init__(self, lock: Lock, sessions: Sessions, patience: Patience, now: Callable[[], float]) -> None:
         """``now``: the time of this machine, s."""
         self._lock, self._sessions, self._patience, self._now = lock, sessions, patience, now
-        self.knocks = Knocks(now)
+        self.knocks = Knocks(now, "page")
         self._turn = asyncio.Lock()
         self._waiting: Counter[str] = Counter()  # by address
         self.on_new_password: Callable[[], None] = lambda: None  # what else of earlier sessions is to end
