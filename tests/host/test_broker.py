@@ -321,3 +321,30 @@ def test_what_was_sent_just_before_a_goodbye_is_passed_on(raw, watcher):
         leaver.close()
         wait_until("all 30", lambda turn=turn: len(seen.got) == 30 * (turn + 1), 5)
     assert [data[0] for _, data in seen.got] == list(range(30)) * 5
+
+
+def test_a_message_is_compared_with_no_loggers_own_topics_but_those_that_are_its(broker, raw, watcher, monkeypatch):
+    """A thousand loggers have two topics each, and speak each second: all with all would be two million a second."""
+    sender, hears = raw("sender"), watcher("pitscribe/1/+/now", "pitscribe/1/00000007/order")
+    for number in range(60):
+        raw(f"logger {number}").subscribe(f"pitscribe/1/{number:08x}/order", 1)
+    compared = []
+    stock = tamed.TamedBroker._matches
+    monkeypatch.setattr(tamed.TamedBroker, "_matches", lambda *given: compared.append(given[-1]) or stock(*given))
+    sender.socket.sendall(publish_packet("pitscribe/1/00000007/now", b"n", 1))
+    sender.socket.sendall(publish_packet("pitscribe/1/00000007/order", b"o", 2))
+    wait_until("both came", lambda: len(hears.got) == 2)
+    assert sorted(hears.got) == [("pitscribe/1/00000007/now", b"n"), ("pitscribe/1/00000007/order", b"o")]
+    assert len(compared) <= 4
+
+
+def test_filters_with_wildcards_that_nobody_has_any_more_are_forgotten(broker, raw, watcher):
+    for number in range(30):
+        away = raw(f"away {number}")
+        away.subscribe(f"pitscribe/1/+/{number}", 0)
+        away.close()
+    hears = watcher("pitscribe/1/#")
+    wait_until("they are gone", lambda: len(broker._broker._subscriptions) == 1)
+    raw("sender").socket.sendall(publish_packet("pitscribe/1/1/now", b"", 1))
+    wait_until("it came", lambda: hears.got)
+    assert broker._broker._wild == {"pitscribe/1/#"}

@@ -14,6 +14,7 @@ What is changed, and why (amqtt 0.12, read in its source, shown in tests/bench/t
 * A new connection under a known name ends the old one first, so that an old will cannot come after a new state.
 * A newcomer is sent what is retained under its own subscriptions. Stock: under everybody's.
 * What a client sent just before it disconnected is passed on. Stock: confirmed, then forgotten.
+* A message is looked up under its topic, and compared with filters that have wildcards. Stock: with everybody's.
 * A logger says and hears what is its own (``access``), its last will as well, and ends no other's connection.
 * A packet is at most LONGEST_PACKET bytes, a CONNECT must come within CONNECT_S, and MOST_RETAINED topics are retained.
 """
@@ -44,6 +45,7 @@ MOST_INCOMING = 200  # messages of one client that wait to be passed on
 MOST_TO_PASS_ON = 1000
 LONGEST_PACKET = 128 * 1024
 CONNECT_S = 10.0
+WRONG_S = 0.3  # before somebody with a wrong password is told so
 WRONG_S = 0.3  # before somebody with a wrong password is told so
 MOST_RETAINED = 2000
 _LISTENER = "default"
@@ -114,6 +116,7 @@ class TamedBroker(Amqtt):  # type: ignore[misc]
         super().__init__(BrokerConfig(listeners={_LISTENER: ListenerConfig(bind=None)}, plugins={}))
         self._access, self._knocks = access, knocks
         self._broadcast_queue: asyncio.Queue[dict[str, Any]] = asyncio.Queue(MOST_TO_PASS_ON)
+        self._wild: set[str] = set()  # the filters with wildcards; all others are looked up by the topic
         self._open: set[_Writer] = set()
         self.dropped = 0  # clients that were dropped because they did not read
 
@@ -210,15 +213,23 @@ class TamedBroker(Amqtt):  # type: ignore[misc]
         may = self._access.may_hear if action == Action.SUBSCRIBE else self._access.may_say
         return may(session.username or "", topic)
 
+    async def add_subscription(self, subscription: tuple[str, int], session: Session) -> int:
+        answer = int(await super().add_subscription(subscription, session))
+        # Noted only once it stands: what has no subscription is forgotten with the next message.
+        if subscription[0] in self._subscriptions and ("+" in subscription[0] or "#" in subscription[0]):
+            self._wild.add(subscription[0])
+        return answer
+
     # what goes out
 
     async def _run_broadcast(self, running_tasks: Any) -> None:
         message = await self._broadcast_queue.get()
         topic, data = message["topic"], message["data"]
-        for topic_filter, subscriptions in list(self._subscriptions.items()):
+        self._wild &= self._subscriptions.keys()
+        for topic_filter in {topic, *self._wild}:
             if not self._matches(topic, topic_filter):
                 continue
-            for session, most_qos in list(subscriptions):
+            for session, most_qos in list(self._subscriptions.get(topic_filter, ())):
                 handler = self._sessions.get(session.client_id or "", (None, None))[1]
                 if isinstance(handler, _Handler) and session.transitions.state == "connected":
                     await self._send(handler, topic, data, message.get("qos", most_qos))
