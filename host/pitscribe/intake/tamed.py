@@ -46,7 +46,6 @@ MOST_TO_PASS_ON = 1000
 LONGEST_PACKET = 128 * 1024
 CONNECT_S = 10.0
 WRONG_S = 0.3  # before somebody with a wrong password is told so
-WRONG_S = 0.3  # before somebody with a wrong password is told so
 MOST_RETAINED = 2000
 _LISTENER = "default"
 
