@@ -12,6 +12,7 @@ go on until one fails: frames wait for longer than a frame lasts, or messages co
 
 import argparse
 import json
+import os
 import subprocess
 import sys
 import tempfile
@@ -81,7 +82,8 @@ class Step(NamedTuple):
             f"sending to `stored` p50 {ms[1][0]:.1f}, p99 {ms[1][1]:.1f}, longest {ms[1][2]:.0f} ms\n"
             f"        frames {self.frames[1]} of {self.frames[0]} stored; now {self.nows[1]} of {self.nows[0]} heard; "
             f"{self.orders} orders; {self.heard} known; snapshot {1000 * self.page:.0f} ms; queue {self.queue}, "
-            f"oldest {self.oldest:.1f} s, senders {self.late:.1f} s late"
+            f"oldest {self.oldest:.1f} s, senders {self.late:.1f} s late; the machine's load {os.getloadavg()[0]:.0f} "
+            f"on {os.cpu_count()} cores"
         )
 
 
@@ -216,7 +218,9 @@ def some_frames(seed: int, count: int = 64, period_ms: int = 1000) -> list[bytes
     return out
 
 
-def crowd(folder: Path, kind: str, loggers: list[int], seconds: float, seed: int) -> list[Step]:
+def crowd(
+    folder: Path, kind: str, loggers: list[int], seconds: float, seed: int, calm_s: float = CALM_S
+) -> list[Step]:
     """Measure at each number of loggers, until something gives out; each step is printed."""
     steps = []
     place = Place(folder, kind, seed)
@@ -225,7 +229,7 @@ def crowd(folder: Path, kind: str, loggers: list[int], seconds: float, seed: int
             place.come(count)
             if not steps:
                 place.cook()
-            time.sleep(CALM_S)
+            time.sleep(calm_s)
             steps.append(place.measure(seconds))
             print(steps[-1].text(), flush=True)
             if why := steps[-1].gave_out():

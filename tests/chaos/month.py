@@ -39,6 +39,7 @@ from pitscribe.wire.frames import Channel, FrameKey, encode_event, encode_ticks 
 
 START = 1_780_272_000.0  # 2026-06-01T00:00:00Z
 DAY_S, STEP_S, TICKS, WINDOW = 86_400, 7200, 32, 40
+PATIENCE_S = 600  # for two hours of frames
 SETTLED = 1 / 3  # of the days: by then everything has been imported and every buffer has its size
 COOKS = ((8, 20), (12, 18))  # hours of the day
 WIRES = tuple(Place(p.name, p.kind, "max31855", "K", p.level, p.pace, p.rest) for p in PLACES)
@@ -145,6 +146,7 @@ class Month:
         waiting = {player.number: player.until(end)[::-1] for player in self.players}
         before = self.frames
         self.frames += sum(map(len, waiting.values()))
+        deadline = time.monotonic() + PATIENCE_S
         while any(waiting.values()) or any(player.sent_at for player in self.players):
             for player in self.players:
                 queue = waiting[player.number]
@@ -154,6 +156,7 @@ class Month:
                     player.sequence += 1
                     player.second += 1  # the packet's number
             self.line.hear(0.01)
+            assert time.monotonic() < deadline, "a frame was not said to be stored"
             assert not self.line.counts["dropped"] + self.line.counts["refused"], self.line.counts
         for player in self.players:
             up = round((end - player.began) * 1000)
