@@ -5,6 +5,7 @@
 
 damage       a ledger and its log lose pages, sectors, bits, their end, header or first page, or the log itself:
              `pitscribe check` tells, `pitscribe recover` takes out what is good, the logger's journal brings the rest
+backup       `pitscribe backup` while `serve` takes in from a logger, and is killed; each is restored
 full         a file system in memory (as root; else a limit on the file's size) is full at any write
 locked       another program holds the database for too long
 readonly     the home may not be written: commands read, and serve says so in one line
@@ -23,11 +24,12 @@ from pathlib import Path
 _TESTS = Path(__file__).parents[1]
 sys.path[:0] = [str(_TESTS), str(_TESTS / "firmware"), str(_TESTS / "host")]
 
+from chaos.storage_backup import backup  # noqa: E402
 from chaos.storage_damage import damage  # noqa: E402
 from chaos.storage_migration import migration  # noqa: E402
 from chaos.storage_room import full, locked, readonly  # noqa: E402
 
-PARTS = {part.__name__: part for part in (damage, full, locked, readonly, migration)}
+PARTS = {part.__name__: part for part in (damage, backup, full, locked, readonly, migration)}
 
 
 def main() -> int:

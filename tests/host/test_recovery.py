@@ -54,7 +54,7 @@ def harmed(lived, folder, kind, seed):
     return folder / "ledger.sqlite"
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(st.sampled_from(KINDS), st.integers(0, 10_000))
 def test_every_frame_whose_bytes_are_still_there_comes_over_and_none_that_never_was(
     lived, tmp_path_factory, kind, seed

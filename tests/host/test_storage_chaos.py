@@ -3,7 +3,7 @@
 import pytest
 from chaos.storage import PARTS
 
-TIMES = {"damage": 8, "full": 4, "migration": 2}
+TIMES = {"damage": 4, "full": 4}
 
 
 @pytest.mark.parametrize("part", PARTS)
