@@ -1,6 +1,7 @@
 """One host a home, held by real processes; other commands go on beside it."""
 
 import contextlib
+import fcntl
 import os
 import signal
 import subprocess
@@ -9,6 +10,7 @@ import sys
 import pytest
 from servers import free_port, wait_until
 
+from pitscribe.commands import homelock
 from pitscribe.commands.homelock import LOCK_NAME, only_host
 from pitscribe.errors import StoreError
 
@@ -106,6 +108,19 @@ def test_a_lock_whose_holder_has_not_told_its_number_is_held_all_the_same(tmp_pa
             pass
     with only_host(tmp_path):
         assert (tmp_path / LOCK_NAME).read_text() == f"{os.getpid()}\n"
+
+
+def test_a_check_that_asks_for_the_lock_at_that_moment_keeps_no_host_from_starting(tmp_path, monkeypatch):
+    """`pitscribe check` shares the lock for an instant; a host that starts then looks again."""
+    (tmp_path / LOCK_NAME).touch()
+    check = os.open(tmp_path / LOCK_NAME, os.O_RDONLY)
+    fcntl.flock(check, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    monkeypatch.setattr(homelock, "sleep", lambda _: fcntl.flock(check, fcntl.LOCK_UN))
+    try:
+        with only_host(tmp_path):
+            assert (tmp_path / LOCK_NAME).read_text() == f"{os.getpid()}\n"
+    finally:
+        os.close(check)
 
 
 def test_a_home_that_cannot_be_made_is_told_in_plain_words(tmp_path):

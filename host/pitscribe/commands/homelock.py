@@ -10,10 +10,12 @@ import fcntl
 import os
 from collections.abc import Iterator
 from pathlib import Path
+from time import sleep
 
 from pitscribe.errors import StoreError
 
 LOCK_NAME = "serve.lock"
+AGAIN_S = 0.2  # `pitscribe check` shares the lock for an instant, to see who has it: our allowance, no source
 
 
 @contextlib.contextmanager
@@ -35,9 +37,18 @@ def only_host(folder: Path) -> Iterator[None]:
         os.close(file)  # gives the lock back
 
 
+def _locked(file: int) -> bool:
+    with contextlib.suppress(BlockingIOError):
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        return True
+    return False
+
+
 def _take(file: int, path: Path) -> None:
     try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        if not _locked(file):
+            sleep(AGAIN_S)
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
         held = os.pread(file, 20, 0).strip().decode("ascii", "replace")
         who = f"process {held}" if held.isdecimal() else "another process"
