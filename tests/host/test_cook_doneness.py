@@ -62,6 +62,11 @@ def test_the_range_of_z_at_70_degrees_is_as_computed():
     assert dose_h(np.full(60, 70.0), hour, 30.0) == pytest.approx(0.215, abs=6e-4)
 
 
+@pytest.mark.filterwarnings("error")
+def test_the_upper_end_of_a_reading_that_may_be_of_another_year_is_infinite_and_no_warning():
+    assert dose_h(np.array([7e5, 60.0]), np.full(2, 1 / 60), 19.0) == np.inf
+
+
 def test_both_anchors_of_the_index_lie_within_its_range_of_each_other():
     """24 to 48 h at 60 degC (Bouton and Harris 1981, abstract seen); 1 to 2 h at 92 (common practice, no source)."""
     at_60 = [dose_h(np.full(1, 60.0), np.full(1, h), z) for h in (24.0, 48.0) for z in (19.0, 30.0)]
