@@ -145,7 +145,7 @@ def _index(seen: Seen) -> tuple[float, float, float]:
 def dose_h(celsius: FloatArray, hours: FloatArray, z_k: float) -> float:
     """Integral of 10^((T - 90)/z) dt at and above ``LEAST_C`` [h]; NaN counts nothing. float64 (n,) each."""
     counts = celsius >= LEAST_C
-    with np.errstate(over="ignore"):  # the upper end of a reading whose time may be off by a year: infinite, and no news
+    with np.errstate(over="ignore"):  # the upper end of a reading whose time may be off by a year: infinite
         return float((hours[counts] * 10 ** ((celsius[counts] - REFERENCE_C) / z_k)).sum())
 
 
