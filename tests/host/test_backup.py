@@ -1,7 +1,10 @@
 """A backup while everything is in use, put back on a clean home: ledger, photos, settings, secrets, each byte of it."""
 
 import os
+import signal
 import stat
+import subprocess
+import sys
 import tarfile
 import threading
 
@@ -131,6 +134,14 @@ def test_while_a_backup_is_made_nobody_else_can_read_what_lies_beside_it(home, l
     assert theirs.read_bytes() == b""
 
 
+def test_a_file_whose_name_has_a_line_separator_in_it_comes_back_as_well(home, ledger, tmp_path, capsys):
+    (home / "odd\u2028name.txt").write_text("mine")
+    assert run(capsys, home, "backup", tmp_path / "pit.tar")[0] == 0
+    status, told = run(capsys, tmp_path / "other", "restore", tmp_path / "pit.tar")
+    assert status == 0, told
+    assert (tmp_path / "other" / "odd\u2028name.txt").read_text() == "mine"
+
+
 def test_a_home_that_has_something_is_not_restored_over(home, ledger, tmp_path, capsys):
     assert run(capsys, home, "backup", tmp_path / "pit.tar")[0] == 0
     status, told = run(capsys, home, "restore", tmp_path / "pit.tar")
@@ -143,6 +154,39 @@ def test_a_home_that_has_something_is_not_restored_over(home, ledger, tmp_path, 
     assert "has another pitscribe.toml" in run(capsys, other, "restore", tmp_path / "pit.tar")[1]
     assert (other / "pitscribe.toml").read_bytes() == before
     assert {p.name for p in other.iterdir()} <= {"pitscribe.toml", "serve.lock"}
+
+
+def test_a_restore_that_is_killed_is_done_again_and_leaves_nothing(home, ledger, tmp_path, capsys):
+    ledger.store_frames([(check(f), f) for f in FRAMES[:50]], "mqtt")
+    assert run(capsys, home, "backup", tmp_path / "pit.tar")[0] == 0
+    words = ["--home", str(tmp_path / "fresh"), "restore", str(tmp_path / "pit.tar")]
+    for done in range(4):  # files that it put in place before: settings, secrets, a photo, the ledger
+        command = [sys.executable, "-c", KILLED, str(done), *words]
+        assert subprocess.run(command, check=False).returncode == -signal.SIGKILL
+        assert not (tmp_path / "fresh" / "ledger.sqlite").exists()
+    status, told = run(capsys, tmp_path / "fresh", "restore", tmp_path / "pit.tar")
+    assert status == 0, told
+    assert "50 frames and 1 cook" in told
+    assert {p.name for p in (tmp_path / "fresh").iterdir()} == {p.name for p in home.iterdir()} - {
+        "ledger.sqlite-wal", "ledger.sqlite-shm"
+    } | {"serve.lock"}
+
+
+KILLED = """
+import os, signal, sys
+from pathlib import Path
+from pitscribe.cli import main
+left, real = int(sys.argv[1]), Path.replace
+def replace(path, to):
+    global left
+    if ".restoring-" in str(path):
+        if left == 0:
+            os.kill(os.getpid(), signal.SIGKILL)
+        left -= 1
+    return real(path, to)
+Path.replace = replace
+main(sys.argv[2:])
+"""
 
 
 @pytest.mark.parametrize("harm", ["a bit of the ledger", "cut in the ledger", "cut before the checksums", "no tar"])

@@ -119,5 +119,5 @@ def _put(file: IO[bytes], to: Path, mode: int) -> str:
 
 
 def _sums_of(text: bytes) -> dict[str, str]:
-    lines = [line.partition("  ") for line in text.decode().splitlines()]
+    lines = [line.partition("  ") for line in text.decode().split("\n") if line]
     return {name: digest for digest, _, name in lines}

@@ -73,7 +73,9 @@ def _ask_broker(config: Config) -> dict[str, Any]:
     said = {"host": host, "port": config.broker.port}
     if ours:
         return said  # the logger's own user and password follow from its secret: ``whole_settings``
-    return {**said, "user": config.broker.user or "", "password": config.broker.password or ""}
+    # Never the host's: who takes that from a stolen board could speak as the host, and as every logger.
+    user = _ask("the logger's own user there, empty for none", "")
+    return {**said, "user": user, "password": getpass.getpass("its password (not shown): ")} if user else said
 
 
 def _ask(what: str, default: str) -> str:

@@ -14,7 +14,7 @@ from typing import Any, ClassVar
 import paho.mqtt.client as paho
 
 from pitscribe.clock import Clock
-from pitscribe.errors import BrokerError, ConfigError, MessageError
+from pitscribe.errors import BrokerError, ConfigError, MessageError, StoreError
 from pitscribe.intake.gate import Arrived, Refused, Sifted, key_of, sift
 from pitscribe.intake.lastwords import Message, heard
 from pitscribe.intake.mqtt import MOST_KEPT, RANGES_A_MESSAGE, Intake
@@ -72,7 +72,12 @@ class SharedIntake(Intake):
         except BrokerError:
             super().stop()
             raise
-        self._passing.start()
+        try:
+            self._passing.start()
+        except StoreError:
+            self._link.stop()
+            super().stop()
+            raise
 
     def stop(self) -> None:
         self._link.take_part(False)  # what is still to come, the others are dealt

@@ -55,6 +55,8 @@ class Neighbours:
         self._stopping.set()
         if self._thread.is_alive():
             self._thread.join(STOP_S)
+        if self._thread.is_alive():
+            return  # it waits for a broker that does not answer, and has the line: the broker's word is our last will
         try:
             self._shown.show({self._state: self._offline}, leave=is_config)
             self._shown.settle(LAST_WORD_S)
