@@ -11,6 +11,8 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from servers import wait_until
 
+from pitscribe.intake.access import logger_password
+from pitscribe.intake.broker import Broker, Credentials
 from pitscribe.simulate.rig import Bench, Board, write_settings
 from pitscribe.simulate.scenario import SCENARIOS
 from pitscribe.wire import mac
@@ -26,12 +28,14 @@ LIE_MS = UTC_MS + 365 * 86_400_000
 class Anybody:
     """Whoever is on the broker: hears all, keeps it, and says what it likes."""
 
-    def __init__(self, port: int) -> None:
+    def __init__(self, port: int, who: Credentials | None = None) -> None:
         self.states: list[dict] = []
         self.frames = 0
         self._client = paho.Client(CallbackAPIVersion.VERSION2)
         self._client.on_connect = lambda client, *_: client.subscribe("pitscribe/1/+/+", 1)
         self._client.on_message = self._came
+        if who is not None:
+            self._client.username_pw_set(*who)
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
 
@@ -141,3 +145,31 @@ def test_the_firmware_drops_nothing_and_believes_no_time_for_a_stranger_or_for_w
     finally:
         board.cut_power()
         bench.stop()
+
+
+def test_the_firmware_comes_in_by_its_own_password_and_says_and_hears_what_it_must(tmp_path):
+    """On the broker inside; the host there has a password of its own."""
+    whose = Credentials("pitscribe", "the host's password")
+    broker = Broker(whose, "127.0.0.1", 0, secret_of=lambda number: SECRET if f"{number:08x}" == LOGGER else None)
+    broker.start()
+    host = Anybody(broker.port, whose)
+    bench = Bench(tmp_path / "bench", SCENARIO, 7, 2.0)
+    flash = tmp_path / "flash"
+    own = LOGGER, logger_password(SECRET, int(LOGGER, 16))
+    write_settings(flash, SCENARIOS[SCENARIO], SPEED, "127.0.0.1", broker.port, *own, SECRET)
+    settings = json.loads((flash / "config.json").read_text())
+    (flash / "config.json").write_text(json.dumps(settings | {"frame_ticks": 8, "state_s": 15}))
+    board = Board(flash, bench, speed=SPEED, unique_id=UNIQUE)
+    try:
+        wait_until("it has sent frames", lambda: host.frames >= 2 and host.states, 60)
+        boot = host.state()["boot"]
+        host.say("stored", {"stored": [[boot, 0, 1]]}, secret=SECRET)
+        wait_until("it has heard that they are stored", lambda: host.state()["journal"]["cursor"] == 2, 60)
+        board.cut_power()
+        wait_until("its last will is told", lambda: not host.states[-1]["online"], 60)
+    finally:
+        board.cut_power()
+        bench.stop()
+        host.close()
+        broker.stop()
+    assert broker.trouble is None
