@@ -6,6 +6,7 @@ Prints where it is, then answers each line on standard input with what was count
 UTC its clock stands at that time [s], until a line that is not empty sets it on.
 """
 
+import contextlib
 import json
 import os
 import sys
@@ -63,7 +64,8 @@ def told(host: Host) -> str:
     threads = {}
     for task in Path("/proc/self/task").iterdir():
         name = names.get(int(task.name), "others").partition("-host-")[0].partition("_")[0]
-        threads[name] = threads.get(name, 0.0) + seconds_of(task / "stat")
+        with contextlib.suppress(OSError):  # it has just ended
+            threads[name] = threads.get(name, 0.0) + seconds_of(task / "stat")
     waits, intake.waits = intake.waits, []
     nows, intake.nows = intake.nows, 0
     rss = int(Path("/proc/self/status").read_text().split("VmRSS:")[1].split()[0]) / 1024
