@@ -1,7 +1,10 @@
 """``pitscribe restore``: a backup, put into a home that has no ledger."""
 
 import argparse
+import contextlib
+import shutil
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 from pitscribe.clock import SystemClock, local
@@ -12,6 +15,8 @@ from pitscribe.commands.tables import counted
 from pitscribe.config import Config
 from pitscribe.errors import ConfigError, SourceError
 from pitscribe.ledger.ledger import Ledger
+
+_UNPACKED = ".restoring-"
 
 
 def run(config: Config, arguments: argparse.Namespace) -> None:
@@ -24,8 +29,7 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
         raise SourceError(f"{arguments.file}: there is no such file; name what pitscribe backup wrote")
     if (home / LEDGER_NAME).exists():
         raise ConfigError(f"there is a ledger in {home}: move that folder away, or name another with --home")
-    with only_host(home), tempfile.TemporaryDirectory(prefix=".restoring-", dir=home) as made:
-        folder = Path(made)
+    with only_host(home), _beside(home) as folder:
         names = unpacked(arguments.file, folder)
         if LEDGER_NAME not in names:
             raise SourceError(f"{arguments.file}: there is no ledger in it; this is no backup of pitscribe")
@@ -37,6 +41,15 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
             (home / name).parent.mkdir(parents=True, exist_ok=True, mode=0o700)
             (folder / name).replace(home / name)
     _tell(home, when)
+
+
+@contextlib.contextmanager
+def _beside(home: Path) -> Iterator[Path]:
+    """A folder in the home for what is unpacked; what a restore that was killed left there goes first."""
+    for left in home.glob(f"{_UNPACKED}*"):
+        shutil.rmtree(left)
+    with tempfile.TemporaryDirectory(prefix=_UNPACKED, dir=home) as made:
+        yield Path(made)
 
 
 def _another(there: Path, mine: Path) -> bool:
