@@ -4,7 +4,10 @@ import contextlib
 import json
 import random
 import shutil
+import signal
 import sqlite3
+import subprocess
+import sys
 
 import pytest
 from chaos.harm import KINDS, PAGE, harm
@@ -183,6 +186,22 @@ def test_command_puts_the_new_one_in_its_place_keeps_the_damaged_one_and_says_wh
     assert status == 1
     assert "is damaged" in told
     assert "pitscribe recover" in told
+
+
+def test_a_recovery_that_is_killed_before_the_new_one_is_in_place_is_done_again_with_the_log(home, capsys):
+    harm(home / "ledger.sqlite", "no header", random.Random(1))
+    code = (
+        "import os, signal, sys; from pathlib import Path; from pitscribe.cli import main\n"
+        "Path.replace = lambda *_: os.kill(os.getpid(), signal.SIGKILL)\n"
+        "main(['--home', sys.argv[1], 'recover', '--anyway'])"
+    )
+    assert subprocess.run([sys.executable, "-c", code, home], check=False).returncode == -signal.SIGKILL
+    assert not (home / "ledger.sqlite-wal").exists()
+    status, told = run(home, capsys, "recover")
+    assert status == 0, told
+    assert "501 frames with a good CRC, and what people wrote: 1 cook, 40 notes, 1 probe" in told
+    assert len(list(home.glob("*.damaged-*Z"))) == 1
+    assert not list(home.glob(".*"))
 
 
 def test_a_list_of_tables_that_is_no_text_is_damage_and_no_fault_of_pitscribes(home, capsys):

@@ -19,6 +19,7 @@ from pitscribe.ledger.ledger import Ledger
 from pitscribe.ledger.recovery import REASON, Recovered, recover
 from pitscribe.ledger.store import APPLICATION_ID, MIGRATIONS
 
+_KEPT = ".damaged-"  # between its name and the time
 _NAMED = {"cooks": "cook", "notes": "note", "placements": "placement", "probes": "probe", "photos": "photo"}
 
 
@@ -29,7 +30,8 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
     """
     path, clock = there(config), SystemClock()
     with only_host(config.home):
-        if not arguments.anyway and _sound(path):
+        damaged = _kept(path)
+        if damaged is None and not arguments.anyway and _sound(path):
             raise ConfigError(
                 f"{path} is sound, as far as its pages say; if pitscribe check --all finds a frame that is not: "
                 "pitscribe recover --anyway"
@@ -37,7 +39,7 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
         fresh = config.home / f".{LEDGER_NAME}.new"
         _remove(fresh)
         try:
-            found = recover(path, fresh, clock)
+            found = recover(damaged or path, fresh, clock)
             if not found.frames and not found.rows:
                 raise StoreError(f"{path}: nothing of a ledger was found in it; it stays as it is")
             ledger = Ledger(fresh, clock, check_pages=True)
@@ -45,7 +47,8 @@ def run(config: Config, arguments: argparse.Namespace) -> None:
                 told = _told(ledger, found)
             finally:
                 ledger.close()
-            kept = _swap(path, fresh)
+            kept = damaged or _keep(path)
+            _swap(path, fresh)
         finally:
             _remove(fresh)
     print("\n".join([*told, f"the damaged one is kept as {kept}: take it away when nothing is missed"]))
@@ -89,9 +92,14 @@ def _told(ledger: Ledger, found: Recovered) -> list[str]:
     return lines
 
 
-def _swap(path: Path, fresh: Path) -> Path:
-    """Put the new ledger in the old one's place. Its log goes first: SQLite would read it into the new one."""
-    kept = path.with_name(f"{path.name}.damaged-{datetime.now(UTC):%Y%m%dT%H%M%SZ}")
+def _kept(path: Path) -> Path | None:
+    """The damaged ledger's other name, where its log is, if a recovery was cut off before the new one was in place."""
+    return next((kept for kept in path.parent.glob(f"{path.name}{_KEPT}*Z") if kept.samefile(path)), None)
+
+
+def _keep(path: Path) -> Path:
+    """Give the damaged one another name as well, and its log that one alone: SQLite would read it into the new one."""
+    kept = path.with_name(f"{path.name}{_KEPT}{datetime.now(UTC):%Y%m%dT%H%M%SZ}")
     try:
         os.link(path, kept)
     except OSError:  # a file system without links
@@ -99,6 +107,11 @@ def _swap(path: Path, fresh: Path) -> Path:
     with contextlib.suppress(FileNotFoundError):
         path.with_name(f"{path.name}-wal").rename(f"{kept}-wal")
     path.with_name(f"{path.name}-shm").unlink(missing_ok=True)
+    return kept
+
+
+def _swap(path: Path, fresh: Path) -> None:
+    """Put the new ledger in the old one's place."""
     shutil.copymode(path, fresh)
     owner = path.stat()
     with contextlib.suppress(PermissionError):  # root mends it for the service's own user
@@ -109,7 +122,6 @@ def _swap(path: Path, fresh: Path) -> Path:
         os.fsync(folder)
     finally:
         os.close(folder)
-    return kept
 
 
 def _remove(fresh: Path) -> None:
