@@ -89,8 +89,8 @@ def stored(scene: Scene) -> Iterator[Finding]:
         missing = cursor - first - ledger.held_between(info.logger, first, cursor)
         if missing > 0:
             yield look(looked_at, f"of the {cursor - first} frames that its journal keeps though they were stored, "
-                       f"{missing} are not in this ledger", "was an older one put back, is it damaged, or does a second "
-                       "host take in beside this one? The logger still has them: pitscribe pull PORT")
+                       f"{missing} are not in this ledger", "was an older one put back, is it damaged, or does a "
+                       "second host take in beside this one? The logger still has them: pitscribe pull PORT")
         else:
             yield ok(looked_at, "what its journal keeps and takes for stored is in the ledger")
 
