@@ -80,7 +80,7 @@ class Night:
         return count
 
     def brought_home(self) -> int:
-        """Frames that the first ledger lacks once it has taken in the logger's journal, as a person would have it do."""
+        """Frames that the first ledger lacks once it has taken in the logger's journal, as a person would let it."""
         home, journal = self.stage.host.home, self.stage.folder / "flash" / "journal"
         command = [sys.executable, "-m", "pitscribe.cli", "--home", home, "import", journal]
         subprocess.run(command, check=True, capture_output=True, timeout=90)
@@ -143,7 +143,7 @@ def night(folder: Path, *, seed: int, hours: float, speed: int, times: int, ours
         figures: dict[str, object] = {
             "seed": seed, "broker": "ours" if ours else "mosquitto", "faults": sum(played.done.values()),
             "by kind": dict(sorted(played.done.items())), "journalled": journalled, "held": len(held),
-            "lost": len(lost), "doubled": 0, "second host's alone": elsewhere,
+            "lost": len(lost), "doubled": stage.host.doubled(), "second host's alone": elsewhere,
             "of them lacking after an import": lacking,
             "aside": {reason: len(data) for reason, data in stage.set_aside().items()},
             "ticks": taken, "ticks missed and told": told, "ticks missed untold": untold,
@@ -174,6 +174,7 @@ def mirrored(stage: Stage) -> dict[str, object]:
 def promised(figures: dict[str, object]) -> None:
     """AssertionError for a promise that was broken."""
     assert not figures["lost"], figures
+    assert not figures["doubled"], figures
     assert not figures["of them lacking after an import"], figures
     assert set(figures["aside"]) <= {"clash"}, figures  # type: ignore[call-overload]
     assert figures["same home refused"], figures
