@@ -29,6 +29,14 @@ def test_hours_that_come_after_a_cook_and_their_anchors_leave_it_alone(world):
         assert marks(world) == before
 
 
+def test_a_cook_that_nobody_has_ended_has_marks_too_when_another_runs_and_they_change_with_its_frames(world):
+    world.ledger.reopen_cook(world.cook.id)
+    before = marks(world)
+    assert marks(world) == before
+    world.carry_on(600)
+    assert marks(world) != before
+
+
 def test_it_is_read_again_for_whatever_changes_it(world):
     ledger, cook = world.ledger, world.cook
     flat = next(p for p in ledger.placements(cook.id) if p.place == "flat")

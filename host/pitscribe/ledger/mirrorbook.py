@@ -107,11 +107,12 @@ class Mirrorbook(Store):
         )
         return {int(row[0]): MirrorCount(*map(int, row[1:])) for row in self._read(sql, (mirror_id,))}
 
-    def frames_within(self, logger: int, boot: int, uptime_range: tuple[int, int]) -> tuple[int, int]:
-        """(how many frames of a boot, events among them, reach into these ms of uptime, the newest one's row or 0)."""
+    def frames_within(self, logger: int, boot: int, uptime_range: tuple[int, int]) -> tuple[int, int, int]:
+        """(how many frames of a boot, events among them, reach into these ms of uptime, the newest one's row or 0, and
+        the last uptime of any or -1)."""
         sql = (
-            "SELECT count(*), coalesce(max(id), 0) FROM frames WHERE logger = ? AND boot = ? AND kind IN (?, ?) "
-            "AND uptime_ms <= ? AND last_uptime_ms >= ?"
+            "SELECT count(*), coalesce(max(id), 0), coalesce(max(last_uptime_ms), -1) FROM frames "
+            "WHERE logger = ? AND boot = ? AND kind IN (?, ?) AND uptime_ms <= ? AND last_uptime_ms >= ?"
         )
-        count, newest = self._read(sql, (logger, boot, TICKS, EVENT, uptime_range[1], uptime_range[0]))[0]
-        return int(count), int(newest)
+        count, newest, last_ms = self._read(sql, (logger, boot, TICKS, EVENT, uptime_range[1], uptime_range[0]))[0]
+        return int(count), int(newest), int(last_ms)

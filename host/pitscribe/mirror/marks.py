@@ -39,10 +39,11 @@ def marks_of(ledger: Ledger, cook: Cook, times: Times) -> Marks:
     loggers = sorted({span.placement.logger for span in key.spans})
     frames: Mapping[int, Any] = {
         logger: tuple(
-            (boot, _course(known, boot, span), ledger.frames_within(logger, boot, span))
+            (boot, within, _course(known, boot, (span[0], min(span[1], within[2]))))
             for boot in boots_before(known.bases, key.end_ms)
             for span in (uptime_range(known.bases[boot], key.first_ms, key.end_ms),)
             if span[1] >= 0
+            for within in (ledger.frames_within(logger, boot, span),)
         )
         for logger in loggers
         for known in (times.of(logger),)
@@ -51,6 +52,7 @@ def marks_of(ledger: Ledger, cook: Cook, times: Times) -> Marks:
 
 
 def _course(times: BootTimes, boot: int, span: tuple[int, int]) -> bytes:
-    """When each five minutes of a span of uptimes were, to the ms: what changes there lasts ten at least."""
+    """When each five minutes of a span of uptimes were, to the ms: what changes there lasts ten at least. A cook that
+    nobody has ended has no end: ``span`` ends with its frames."""
     ups = np.append(np.arange(max(span[0], 0), span[1], 300_000), span[1])
     return np.round(1000 * times.bases[boot].utc(ups)).tobytes()
