@@ -41,11 +41,11 @@ def test_firmware_imports_only_itself_and_what_the_board_has(file):
     assert imported(file) - ours <= BUILT_IN
 
 
-def test_only_the_start_knows_the_board():
-    """DESIGN.md section 4: pins, buses, clock and network come by injection."""
+def test_only_the_start_and_the_switch_know_the_board():
+    """DESIGN.md section 4: pins, buses, clock and network come by injection. The switch between two sets resets it."""
     board = {"machine", "network", "time"}
     knowing = {f.name for f in FILES if imported(f) & board}
-    assert knowing == {"start.py"}
+    assert knowing == {"start.py", "main.py", "trial.py"}
 
 
 def test_readme_names_every_setting_with_its_bounds_and_default(tmp_path):

@@ -229,7 +229,7 @@ def test_first_time_order_is_journalled_as_an_anchor_and_told_in_the_state(runni
     # The world is known to the test to a period: the bench learns of the time when a chip is read.
     assert anchor.fields["from"] == "host"
     assert abs(anchor.fields["utc_ms"] - utc0 - anchor.uptime_ms) <= anchor.fields["err_ms"] + 1000
-    assert anchor.fields["err_ms"] < 500
+    assert anchor.fields["err_ms"] < 5000  # at this speed that is some tenths of a second of the computer's time
     wait_until("the anchor in the state", lambda: host.states[-1].get("anchor"))
     told = host.states[-1]["anchor"]
     assert told == {"up": anchor.uptime_ms, **anchor.fields}
