@@ -150,8 +150,8 @@ def test_a_placement_that_ends_clears_its_place_at_the_hub_and_so_does_the_cooks
     host.turn()
     wait_until("all is gone", lambda: not looker.settle())
     looker.close()
-    host.turn()
-    assert host.book.topics == own(host, "state")
+    # The looker may have seen it before the broker's word on it has come to the host.
+    wait_until("it is struck off the book", lambda: host.turn() or host.book.topics == own(host, "state"))
 
 
 def test_a_hub_loses_nothing_while_the_analysis_fails(showing, broker, world, monkeypatch):
@@ -271,11 +271,14 @@ def test_what_the_access_list_does_not_allow_is_left_out_and_told_and_the_intake
         probe, there = Looker(broker, "nothing"), f"pitscribe/1/{LOGGER:08x}/state"
         wait_until("it has read it", lambda: probe.client.publish(there, b"x") and there in hub.settle(), 60)
         probe.close()
-        del hub.lies[there]
         host.line._real = lambda: time.monotonic() + FORGIVEN_S
-        wait_until("it sees all", lambda: host.turn() or len(hub.settle()) == len(TEMPS | own(host)) + 10, 60)
-        host.turn()
-        assert host.line.trouble is None
+
+        def all_shown():  # what the probe said may come once more
+            host.turn()
+            return len(hub.settle().keys() - {there}) == len(TEMPS | own(host)) + 10
+
+        wait_until("it sees all", all_shown, 60)
+        wait_until("all of it is confirmed", lambda: host.turn() or host.line.trouble is None)
         hub.close()
         host.end()
 
