@@ -8,7 +8,7 @@ const QUIETS = [["Quiet for 30 min", 1800], ["for 2 h", 7200], ["Tell again", 0]
 let view = null, box = null, busy = false;
 
 function row(a) {
-  const li = el("li"), state = a.over ? "over" : a.seen ? "seen" : "", words = reading(a.words, a.told);
+  const li = el("li"), state = [a.seen && "seen", a.over && "over"].filter(Boolean).join(", "), words = reading(a.words, a.told);
   li.append(el("time", clock(a.told, view.past ? view.snap.cook.started : view.now), { datetime: new Date(a.told * 1000).toISOString() }), ` ${words}`);
   if (state) li.append(el("span", ` (${state})`, { class: "quiet" }));
   else {
