@@ -12,8 +12,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "firmware"))
 
-from faults_rig import PERIOD_MS, Link, RealTimeLogger
+from faults_rig import PERIOD_MS, RealTimeLogger
 from firmware_rig import StoringHost
+from link import Link
 from servers import Mosquitto, wait_until
 from test_faults import NETWORKS, SECRET, settle
 

@@ -7,40 +7,19 @@ connections that end. A half-open one is gone for one end, which has heard nothi
 import contextlib
 import random
 import socket
-import threading
 import time
 
+from link import Link
 
-class Line:
-    """Listens at ``port`` and passes on to a port of 127.0.0.1."""
+
+class Line(Link):
+    """A link that can also be ``rough``, or half open."""
 
     def __init__(self, to: int, seed: int) -> None:
-        self._to = to
-        self.held, self.rough = False, False
+        self.rough = False
         self._dice = random.Random(seed)
-        self._pairs: list[tuple[socket.socket, socket.socket]] = []
         self._lost: set[socket.socket] = set()  # ends that nobody reads any more, and that have heard nothing of it
-        self._listener = socket.create_server(("127.0.0.1", 0))
-        self.port = self._listener.getsockname()[1]
-        threading.Thread(target=self._accept, daemon=True).start()
-
-    def _accept(self) -> None:
-        while True:
-            try:
-                near, _ = self._listener.accept()
-            except OSError:
-                return
-            try:
-                far = socket.create_connection(("127.0.0.1", self._to), 2)
-            except OSError:
-                near.close()
-                continue
-            for one in (near, far):
-                one.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-                one.settimeout(None)
-            self._pairs.append((near, far))
-            for a, b in ((near, far), (far, near)):
-                threading.Thread(target=self._carry, args=(a, b), daemon=True).start()
+        super().__init__(to)
 
     def _carry(self, a: socket.socket, b: socket.socket) -> None:
         with contextlib.suppress(OSError):

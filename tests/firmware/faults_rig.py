@@ -2,10 +2,8 @@
 
 import json
 import resource
-import socket
 import subprocess
 import threading
-import time
 from pathlib import Path
 
 from firmware_rig import BOARD, HEAP, MICROPYTHON, compiled, environment
@@ -114,51 +112,3 @@ class RealTimeLogger:
     def console(self) -> str:
         """What it printed last."""
         return "".join(self._lines[-30:])
-
-
-class Link:
-    """What lies between logger and broker: it lets bytes through, holds them up, or is gone."""
-
-    def __init__(self, port: int) -> None:
-        self._to = port
-        self.held = False
-        self._pairs: list[tuple[socket.socket, socket.socket]] = []
-        self._listener = socket.create_server(("127.0.0.1", 0))
-        self.port = self._listener.getsockname()[1]
-        threading.Thread(target=self._accept, daemon=True).start()
-
-    def _accept(self) -> None:
-        while True:
-            try:
-                board, _ = self._listener.accept()
-            except OSError:
-                return
-            try:
-                broker = socket.create_connection(("127.0.0.1", self._to), 2)
-            except OSError:
-                board.close()
-                continue
-            for one in (board, broker):
-                one.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-                one.settimeout(None)
-            self._pairs.append((board, broker))
-            for a, b in ((board, broker), (broker, board)):
-                threading.Thread(target=self._carry, args=(a, b), daemon=True).start()
-
-    def _carry(self, a: socket.socket, b: socket.socket) -> None:
-        try:
-            while data := a.recv(4096):
-                while self.held:
-                    time.sleep(0.02)
-                b.sendall(data)
-        except OSError:
-            pass
-        for one in (a, b):
-            one.close()
-
-    def close(self) -> None:
-        self.held = False
-        self._listener.close()
-        for pair in self._pairs:
-            for one in pair:
-                one.close()

@@ -12,8 +12,9 @@ import socket
 import time
 
 import pytest
-from faults_rig import PERIOD_MS, Link, RealTimeLogger
+from faults_rig import PERIOD_MS, RealTimeLogger
 from firmware_rig import Logger, StoringHost, WordChip
+from link import Link
 from servers import wait_until
 
 pytestmark = pytest.mark.alone

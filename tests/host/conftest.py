@@ -23,6 +23,20 @@ def world(tmp_path: Path) -> Iterator[World]:
 
 
 @pytest.fixture
+def watch(world: World) -> Watch:
+    """The live loop over that cook; its passes are made by the test."""
+    return Watch(world.ledger, world.clock)
+
+
+@pytest.fixture
+def foreseen(watch: Watch) -> Watch:
+    """The same with its forecasts, which take most of a pass."""
+    watch._outlook.run = lambda work: work()
+    watch.step()  # a second pass has the forecast that the first one made
+    return watch
+
+
+@pytest.fixture
 def client(world: World) -> Iterator[TestClient]:
     """The page over that cook."""
     watch = Watch(world.ledger, world.clock)

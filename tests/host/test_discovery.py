@@ -18,7 +18,6 @@ from pitscribe.config import read_config
 from pitscribe.errors import ConfigError, StoreError
 from pitscribe.neighbours.discovery import Hub, discovery_of
 from pitscribe.neighbours.packs import packs_of
-from pitscribe.watch.live import Watch
 
 HOST = 0x1A2B3C4D
 NODE = "pitscribe_1a2b3c4d"
@@ -28,19 +27,6 @@ ONLINE = json.dumps({"v": 1, "online": True, "boot": 3}).encode()
 OFFLINE = json.dumps({"v": 1, "online": False, "boot": 3}).encode()
 OWN = f"pitscribe/1/host/{HOST:08x}/state"
 STATES = {f"pitscribe/1/{LOGGER:08x}/state": ONLINE, OWN: ONLINE}
-
-
-@pytest.fixture
-def watch(world):
-    return Watch(world.ledger, world.clock)
-
-
-@pytest.fixture
-def foreseen(watch):
-    """The same with its forecasts, which take most of a pass."""
-    watch._outlook.run = lambda work: work()
-    watch.step()  # a second pass has the forecast that the first one made
-    return watch
 
 
 PLAIN = Hub()

@@ -11,7 +11,6 @@ from senml_rules import BadPackError, resolve
 from pitscribe.errors import StoreError
 from pitscribe.neighbours.packs import FORECAST_OLD_S, packs_of
 from pitscribe.neighbours.senml import Record, name_of, pack
-from pitscribe.watch.live import Watch
 
 NOW = 1_780_000_000.0
 HOST = 0x1A2B3C4D
@@ -101,19 +100,6 @@ def test_a_time_that_would_be_read_as_relative_and_a_number_that_is_none_are_ref
 
 
 # of a cook
-
-
-@pytest.fixture
-def watch(world):
-    return Watch(world.ledger, world.clock)
-
-
-@pytest.fixture
-def foreseen(watch):
-    """The same with its forecasts, which take most of a pass."""
-    watch._outlook.run = lambda work: work()
-    watch.step()  # a second pass has the forecast that the first one made
-    return watch
 
 
 def shown(watch, world, after=0.0):

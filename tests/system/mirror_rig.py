@@ -169,19 +169,19 @@ def silent(handler, answer, data):
 
 def trickles(handler, answer, data):
     """A byte of an answer's head each 50 ms, without end."""
-    handler.close_connection = True
-    handler.wfile.write(b"HTTP/1.1 200 OK\r\nX-Slow: ")
-    for _ in range(2400):
-        handler.wfile.write(b"x")
-        time.sleep(0.05)
+    _drip(handler, b"HTTP/1.1 200 OK\r\nX-Slow: ", b"x")
 
 
 def trickles_on(handler, answer, data):
     """The answer's head at once, and then a byte of its body each 50 ms."""
+    _drip(handler, b"HTTP/1.0 200 OK\r\n\r\n", b" ")
+
+
+def _drip(handler, begin, byte):
     handler.close_connection = True
-    handler.wfile.write(b"HTTP/1.0 200 OK\r\n\r\n")
+    handler.wfile.write(begin)
     for _ in range(2400):
-        handler.wfile.write(b" ")
+        handler.wfile.write(byte)
         time.sleep(0.05)
 
 

@@ -16,14 +16,6 @@ from pitscribe.mirror.points import Column, SeriesName, Stream, figures, tag_val
 from pitscribe.series import load
 
 
-@pytest.fixture(scope="module", params=[VictoriaMetrics, InfluxDB], ids=["victoria", "influx"])
-def server(request, tmp_path_factory):
-    made = request.param(tmp_path_factory.mktemp("store"))
-    made.start()
-    yield made
-    made.stop()
-
-
 @pytest.fixture
 def world(tmp_path):
     made = make_world(tmp_path, hours=1.5)

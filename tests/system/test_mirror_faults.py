@@ -34,14 +34,6 @@ SLOW = {
 }
 
 
-@pytest.fixture(scope="module", params=[VictoriaMetrics, InfluxDB], ids=["victoria", "influx"])
-def server(request, tmp_path_factory):
-    made = request.param(tmp_path_factory.mktemp("store"))
-    made.start()
-    yield made
-    made.stop()
-
-
 @pytest.fixture
 def world(tmp_path):
     made = make_world(tmp_path, hours=1)
