@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Error, Page, Request, Response, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "host"))
 
@@ -105,3 +105,16 @@ def new_page(context: BrowserContext, width: int = 390, height: int = 844) -> tu
     page.set_default_timeout(60_000)
     seen.listen(page)
     return page, seen
+
+
+def visit(page: Page, url: str, **how: object) -> Response | None:
+    """Go there, as a person does who types an address: again, where the page was just going elsewhere by itself (from
+    a cook that ended to its record, from a session that is over to the door) and the browser dropped one of the two."""
+    for _ in range(20):  # the next may still meet the end of what the one before was dropped for
+        try:
+            return page.goto(url, **how)  # type: ignore[arg-type]
+        except Error as failed:
+            if not any(words in failed.message for words in ("net::ERR_ABORTED", "interrupted by another navigation")):
+                raise
+            page.wait_for_timeout(50)
+    return page.goto(url, **how)  # type: ignore[arg-type]

@@ -13,7 +13,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from browser import chromium, new_context, new_page
+from browser import chromium, new_context, new_page, visit
 
 from pitscribe.clock import SetClock
 from pitscribe.ledger.ledger import Ledger
@@ -69,7 +69,7 @@ def take(path: Path, out: Path) -> None:
             for name, width, height, scheme, scale in SHOTS:
                 context = new_context(browser, color_scheme=scheme, device_scale_factor=scale)
                 page, seen = new_page(context, width, height)
-                page.goto(server.url)
+                visit(page, server.url)
                 page.wait_for_selector("#chart[data-drawn]")
                 page.wait_for_timeout(200)
                 page.screenshot(path=out / f"{name}.png")

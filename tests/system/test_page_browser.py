@@ -9,7 +9,7 @@ from urllib.parse import urlsplit
 
 import page_world
 import pytest
-from browser import chromium, new_context, new_page, site
+from browser import chromium, new_context, new_page, site, visit
 from looks import WIDTHS, grave, over_the_edge, too_small
 from page_world import OPEN_BIT, SECOND, START
 from playwright.sync_api import expect
@@ -39,7 +39,7 @@ def context():
 @pytest.fixture
 def page(running, context):
     page, page.seen = new_page(context)
-    page.goto(running.url)
+    visit(page, running.url)
     page.wait_for_selector(CHART)
     yield page
     page.evaluate("localStorage.clear()")
@@ -157,7 +157,7 @@ def test_the_chart_names_the_day_at_midnight_and_so_do_the_notes(tmp_path, conte
     with site(tmp_path, hours=11) as running:  # from 15:00 on Saturday in Chicago to 02:00 on Sunday
         running.world.ledger.add_note(1, round((START + 3600) * 1000), "wrap")
         page, seen = new_page(context)
-        page.goto(running.url)
+        visit(page, running.url)
         page.wait_for_selector(CHART)
         expect(page.locator("#chart .xtick text", has_text="Sun")).to_have_count(1)
         expect(page.locator("#notes time")).to_have_text("Sat 16:00")
@@ -181,7 +181,7 @@ def test_no_line_runs_back_in_the_night_in_which_the_clocks_change(tmp_path, con
     with site(tmp_path, hours=8) as running:
         running.world.ledger.add_note(1, round((FALL_BACK + 6 * 3600) * 1000), "wrap")
         page, seen = new_page(context)
-        page.goto(running.url)
+        visit(page, running.url)
         page.wait_for_selector(CHART)
         assert page.evaluate("document.getElementById('chart').data.length") > 6
         assert page.evaluate(STEPS_BACK) == 0
@@ -205,7 +205,7 @@ GREATEST_STEP = """
 def test_the_chart_that_is_open_gets_what_a_logger_kept_while_it_was_away(tmp_path, context):
     with site(tmp_path, hours=3, apart=("point",)) as running:
         page, seen = new_page(context)
-        page.goto(running.url)
+        visit(page, running.url)
         page.wait_for_selector(CHART)
         world = running.world
         world.away = {SECOND}
@@ -294,7 +294,7 @@ def test_what_is_old_gets_older_while_the_host_is_gone(running, context, pace, s
     page, _ = new_page(context)
     page.clock.install()
     with going(running.world.clock, pace):
-        page.goto(running.url)
+        visit(page, running.url)
         page.wait_for_selector(CHART)
         if pace > 1:  # it takes some beats to learn that the host's clock is not ours
             page.wait_for_selector("html[data-clock=other]", state="attached", timeout=30_000)
@@ -354,7 +354,7 @@ def test_what_was_wrapped_can_be_unwrapped_and_nothing_else(running, page):
 
 def test_a_note_on_a_past_cook_needs_a_time_of_that_cook(running, page):
     running.world.ledger.end_cook(1)
-    page.goto(f"{running.url}/cook/1")
+    visit(page, f"{running.url}/cook/1")
     page.wait_for_selector(CHART)
     field = page.get_by_label("When", exact=True)
     for typed, words in (("", "say when it was"), ("2026-06-20T12:00", "is not in this cook: give a time from")):
@@ -387,7 +387,7 @@ def test_a_place_that_died_before_the_end_is_not_shown_as_if_it_were_there(runni
     for ended in (False, True):
         if ended:
             running.world.ledger.end_cook(1)
-        page.goto(f"{running.url}/cook/1")
+        visit(page, f"{running.url}/cook/1")
         page.wait_for_selector(CHART)
         expect(page.locator("#pit")).to_contain_text(re.compile("firebox end was [0-9]+ at 22:29"))
         for card in ("#coldest", "#spread"):
@@ -400,7 +400,7 @@ def test_a_place_that_died_before_the_end_is_not_shown_as_if_it_were_there(runni
 def test_before_the_first_frame_the_page_says_that_it_waits(tmp_path, context):
     with site(tmp_path, hours=0) as running:
         page, seen = new_page(context)
-        page.goto(running.url)
+        visit(page, running.url)
         expect(page.locator("#coldest")).to_contain_text("waiting for the first frame")
         expect(page.locator("#troubles")).to_be_empty()
         for minutes in (1, 2):  # a cook of one and of three minutes
@@ -421,7 +421,7 @@ def test_a_fire_too_low_for_the_target_and_every_uncertainty_are_told(tmp_path, 
     monkeypatch.setattr(page_world, "PLACES", tuple(cool))
     with site(tmp_path, hours=3) as running:
         page, _ = new_page(context)
-        page.goto(running.url)
+        visit(page, running.url)
         expect(page.locator("#pit .cannot")).to_contain_text("target is reached as the fire is: the pit itself")
         body = running.watch.now().body
         pm = 2 * 1.8 * body["coldest"]["rate_u"]
@@ -473,7 +473,7 @@ def test_the_chart_keeps_to_a_window_that_gets_narrow(running, page):
 def test_a_host_that_is_gone_is_told_within_seconds(running, context):
     page, _ = new_page(context)
     page.clock.install()
-    page.goto(running.url)
+    visit(page, running.url)
     page.wait_for_selector(CHART)
     running.server.stop()
     page.clock.fast_forward(12_000)
@@ -488,7 +488,7 @@ def test_nothing_runs_over_the_edge(running, context):
     for width in WIDTHS:
         page.set_viewport_size({"width": width, "height": 900})
         for path in ("/", "/cooks"):
-            page.goto(running.url + path)
+            visit(page, running.url + path)
             page.wait_for_selector(CHART if path == "/" else "#cooks li")
             where = f"{path} at {width}"
             assert over_the_edge(page, rolls=".scroll, #chart, .unseen") == [], where
@@ -634,7 +634,7 @@ def test_past_cooks_are_found_laid_beside_each_other_and_made_into_a_report(runn
         ledger.place(other.id, p.probe, p.logger, p.channel, p.place, p.kind)
     ledger.end_cook(other.id, running.world.ledger.now_ms())
     page.wait_for_url(f"{running.url}/cook/1")  # who watched it goes on looking at it, which would undo going elsewhere
-    page.goto(f"{running.url}/cooks")
+    visit(page, f"{running.url}/cooks")
     expect(page.locator("#cooks li")).to_have_count(2)
     expect(page.locator("#cooks-said")).to_have_text("2 cooks, the newest first")
     page.get_by_label("Find").fill("shoulder pork")
@@ -653,7 +653,7 @@ def test_past_cooks_are_found_laid_beside_each_other_and_made_into_a_report(runn
     page.get_by_role("link", name="Report of Two briskets").click()
     expect(page.locator("h1")).to_contain_text("Two briskets")
     assert page.locator("svg").count() >= 2
-    answer = page.goto(f"{running.url}/compare?cooks=1")
+    answer = visit(page, f"{running.url}/compare?cooks=1")
     assert answer.status == 400
     expect(page.get_by_role("heading", name="That page cannot be made")).to_be_visible()
     page.seen.complaints.clear()  # the browser tells of the 400 that was asked for
@@ -714,7 +714,7 @@ def test_axe_finds_nothing_serious_on_the_live_page_with_all_unfolded_nor_on_the
     page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
     page.set_viewport_size({"width": width, "height": 900})
     for path, ready in (("/", "#asks p"), ("/cooks", "#cooks li")):
-        page.goto(f"{running.url}{path}")
+        visit(page, f"{running.url}{path}")
         page.wait_for_selector(ready)
         for fold in page.locator("#details summary").all():
             fold.click()

@@ -5,7 +5,7 @@ import time
 from datetime import datetime
 
 import pytest
-from browser import chromium, new_context, new_page, site
+from browser import chromium, new_context, new_page, site, visit
 from looks import grave, over_the_edge, too_small
 from page_world import OPEN_BIT, START
 from playwright.sync_api import expect
@@ -38,7 +38,7 @@ def page(running, browser):
     context = new_context(browser)
     page, seen = new_page(context)
     page.seen = seen
-    page.goto(running.url)
+    visit(page, running.url)
     page.wait_for_selector(CHART)
     yield page
     context.close()
@@ -169,7 +169,7 @@ def test_who_came_in_by_the_password_leaves_by_two_taps_and_one_alone_does_nothi
     with site(tmp_path, hours=0.2, door=door) as running:
         context = new_context(browser)
         page, seen = new_page(context, width, 800)
-        page.goto(running.url)
+        visit(page, running.url)
         page.get_by_label("The page's password").fill(PASSWORD)
         page.keyboard.press("Enter")
         page.wait_for_selector(CHART)
@@ -183,7 +183,7 @@ def test_who_came_in_by_the_password_leaves_by_two_taps_and_one_alone_does_nothi
         page.get_by_role("button", name="Leave").click()
         page.locator("#leave-dialog [type=submit]").click()
         expect(page).to_have_url(f"{running.url}/enter")
-        page.goto(running.url)
+        visit(page, running.url)
         expect(page).to_have_url(f"{running.url}/enter")
         context.close()
         assert [c for c in seen.complaints if "401" not in c] == []

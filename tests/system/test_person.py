@@ -10,7 +10,7 @@ import time
 
 import looks
 import pytest
-from browser import chromium, new_context, new_page
+from browser import chromium, new_context, new_page, visit
 from photos_made import jpeg
 from playwright.sync_api import Page, expect
 
@@ -41,7 +41,7 @@ def url(tmp_path_factory):
 def page(url):
     with chromium() as browser:
         page, seen = new_page(new_context(browser))
-        page.goto(url)
+        visit(page, url)
         yield page
         assert seen.complaints == []
 
@@ -133,14 +133,14 @@ def test_the_cook_is_ended_scored_and_its_report_opened(page, url):
     end_the_cook(page)
     score(page, tenderness="7.5", moisture="6", overall="7")
     look_at(page, "4-ended")
-    page.goto(f"{url}/cooks")
+    visit(page, f"{url}/cooks")
     page.get_by_role("link", name="Report of Brisket, one").click()
     expect(page.locator("h1")).to_contain_text("Brisket, one")
     look_at(page, "5-report")
 
 
 def test_a_photo_of_the_bark_is_kept_with_the_cook(page, url):
-    page.goto(f"{url}/cook/1")
+    visit(page, f"{url}/cook/1")
     expect(page.locator("#no-photos")).to_be_visible()
     page.set_input_files("#photo-files", {"name": "bark.jpg", "mimeType": "image/jpeg", "buffer": jpeg()})
     page.get_by_label("What it shows").fill("the bark")
@@ -153,7 +153,7 @@ def test_a_photo_of_the_bark_is_kept_with_the_cook(page, url):
 
 
 def test_a_second_cook_is_compared_with_the_first(page, url):
-    page.goto(url)
+    visit(page, url)
     page.get_by_role("button", name="Set up the same").click()
     expect(page.locator("#start-target")).to_have_value("195")
     expect(page.get_by_label(re.compile("^Kind of place of .*channel 1 "))).to_have_value("air")
@@ -164,7 +164,7 @@ def test_a_second_cook_is_compared_with_the_first(page, url):
     expect(page.locator("#cook-span")).to_contain_text(re.compile(r"\b2 h \d+ min so far"), timeout=60_000)
     end_the_cook(page)
     score(page, overall="8")
-    page.goto(f"{url}/cooks")
+    visit(page, f"{url}/cooks")
     look_at(page, "6-cooks")
     for box in page.locator("#cooks").get_by_role("checkbox").all():
         box.check()
@@ -175,7 +175,7 @@ def test_a_second_cook_is_compared_with_the_first(page, url):
 
 
 def test_a_trial_of_two_cooks_says_that_nothing_can_be_inferred(page, url):
-    page.goto(f"{url}/trials")
+    visit(page, f"{url}/trials")
     for label, text in (
         ("What do you want to know?", "Does turning it round make it better?"),
         ("A short name for it", "Turned or left"), ("What is done differently?", "rotation"),

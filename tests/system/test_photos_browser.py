@@ -4,7 +4,7 @@ import re
 from datetime import UTC, datetime
 
 import pytest
-from browser import chromium, new_context, new_page, site
+from browser import chromium, new_context, new_page, site, visit
 from looks import grave, over_the_edge, take_picture, too_small
 from page_world import START
 from photos_made import exif, jpeg, noisy, other, upright
@@ -38,7 +38,7 @@ def context(browser):
 @pytest.fixture
 def page(running, context):
     page, page.seen = new_page(context)
-    page.goto(running.url)
+    visit(page, running.url)
     page.wait_for_selector("#photo-choose")
     yield page
     page.close()
@@ -154,7 +154,7 @@ def test_by_the_keyboard_alone_photos_are_opened_walked_through_described_and_cl
 def test_a_phone_is_asked_for_its_camera_and_a_laptop_is_not(running, page, browser):
     expect(page.locator("#photo-take")).to_be_hidden()
     phone, seen = new_page(new_context(browser, is_mobile=True, has_touch=True))
-    phone.goto(running.url, wait_until="commit")
+    visit(phone, running.url, wait_until="commit")
     with phone.expect_file_chooser() as chooser:
         phone.get_by_role("button", name="Take a photo").tap()
     assert not chooser.value.is_multiple()
@@ -178,12 +178,12 @@ def test_erasing_is_asked_for_twice_and_is_for_good(running, page):
 
 def test_another_phone_sees_a_photo_come_and_go_and_a_past_cook_keeps_its_own(running, page, context):
     other_page, seen = new_page(context)
-    other_page.goto(running.url)
+    visit(other_page, running.url)
     expect(other_page.locator("#no-photos")).to_be_visible()
     page.set_input_files("#photo-files", file("one.jpg", taken(1.0)))
     expect(other_page.locator(TILES)).to_have_count(1)
     running.world.ledger.end_cook(1)
-    other_page.goto(f"{running.url}/cook/1")
+    visit(other_page, f"{running.url}/cook/1")
     expect(other_page.locator(TILES)).to_have_count(1)
     other_page.set_input_files("#photo-files", file("two.jpg", jpeg(noisy())))  # afterwards, at the table
     expect(other_page.locator("#photo-at")).to_have_value("2026-05-30T17:00")  # the end
@@ -198,7 +198,7 @@ def test_photos_fit_every_width_and_axe_finds_nothing_serious(running, browser, 
     ledger.add_photo(1, read_photo(jpeg(upright(900, 1600))), at=round((START + 6000) * 1000))
     ledger.add_photo(1, read_photo(jpeg(upright(1600, 900))), at=round((START + 6600) * 1000), words="sliced")
     page, seen = new_page(new_context(browser, color_scheme=scheme, has_touch=True))
-    page.goto(running.url)
+    visit(page, running.url)
     for width in WIDTHS:
         page.set_viewport_size({"width": width, "height": 800})
         expect(page.locator(TILES)).to_have_count(5)

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from browser import chromium, new_context, new_page, site
+from browser import chromium, new_context, new_page, site, visit
 from looks import grave, over_the_edge, take_picture, too_small
 from PIL import Image
 from playwright.sync_api import expect
@@ -40,7 +40,7 @@ def running(tmp_path):
 def page(running, browser):
     context = new_context(browser)
     made, made.seen = new_page(context)
-    made.goto(f"{running.url}/cooks")
+    visit(made, f"{running.url}/cooks")
     expect(made.locator("#cooks li")).to_have_count(24)
     yield made
     context.close()
@@ -69,7 +69,7 @@ def test_what_is_asked_for_stands_in_the_address_can_be_sent_on_and_the_way_back
     found = names(page)
     assert found == wanted
     other, seen = new_page(page.context)
-    other.goto(page.url)
+    visit(other, page.url)
     expect(other.locator("#cooks li")).to_have_count(len(found))
     assert names(other) == found
     assert seen.complaints == []
@@ -99,7 +99,7 @@ def test_words_of_notes_are_found_and_where_nothing_fits_that_is_said_and_cleare
 
 
 def test_an_address_that_makes_no_sense_is_told_in_words_and_can_be_cleared(running, page):
-    page.goto(f"{running.url}/cooks?year=never")
+    visit(page, f"{running.url}/cooks?year=never")
     expect(page.locator("#cooks-said")).to_have_text("year must be a number")
     page.get_by_role("link", name="Clear: show all cooks").click()
     expect(page.locator("#cooks-said")).to_have_text("31 cooks, the newest first")
@@ -179,7 +179,7 @@ def test_the_list_fits_every_width_and_axe_finds_nothing_serious_also_with_the_q
     page.emulate_media(color_scheme=scheme)
     for width in WIDTHS:
         page.set_viewport_size({"width": width, "height": 900})
-        page.goto(f"{running.url}/cooks")
+        visit(page, f"{running.url}/cooks")
         page.get_by_role("checkbox").first.check()
         page.get_by_role("checkbox").nth(1).check()
         expect(page.locator("#cooks .fact[data-cook]").first).to_contain_text("up to")
@@ -204,7 +204,7 @@ def test_the_papers_fit_every_width_and_axe_finds_nothing_serious(running, page,
         ledger.place(2, placed.probe, placed.logger, placed.channel, placed.place, placed.kind)
     cook = ledger.cook(1)
     ledger.end_cook(2, cook.ended_ms)
-    page.goto(running.url + path)
+    visit(page, running.url + path)
     for width in WIDTHS:
         page.set_viewport_size({"width": width, "height": 900})
         assert page.evaluate("document.documentElement.scrollWidth") <= width
@@ -213,7 +213,7 @@ def test_the_papers_fit_every_width_and_axe_finds_nothing_serious(running, page,
 
 
 def test_a_paper_is_dark_on_a_screen_that_asks_for_it_and_white_when_it_is_printed(running, page):
-    page.goto(f"{running.url}/cook/1/report")
+    visit(page, f"{running.url}/cook/1/report")
     for media, scheme, dark in (("screen", "light", False), ("screen", "dark", True), ("print", "dark", False)):
         page.emulate_media(media=media, color_scheme=scheme)
         shown = np.asarray(Image.open(io.BytesIO(page.screenshot())).convert("L"))

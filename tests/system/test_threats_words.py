@@ -12,7 +12,7 @@ from pathlib import Path
 
 import page_world
 import pytest
-from browser import chromium, new_context, new_page, site
+from browser import chromium, new_context, new_page, site, visit
 from hypothesis import given
 from hypothesis import strategies as st
 from photos_made import jpeg
@@ -73,7 +73,7 @@ def context():
 def test_words_that_are_markup_are_words_on_every_page(written, context, path, sees):
     page, _ = new_page(context)
     try:
-        page.goto(written.url + path)
+        visit(page, written.url + path)
         if sees:
             page.wait_for_function("w => document.body.textContent.includes(w)", arg=sees)
         page.wait_for_load_state("load")

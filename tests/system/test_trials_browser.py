@@ -4,7 +4,7 @@ import re
 
 import looks
 import pytest
-from browser import chromium, new_context, new_page, site
+from browser import chromium, new_context, new_page, site, visit
 from playwright.sync_api import expect
 
 from pitscribe.cook.trials.serving import servings, slip_words
@@ -30,7 +30,7 @@ def browser():
 
 def test_a_cook_is_drawn_into_a_trial_by_the_keyboard_alone(running, browser):
     page, seen = new_page(new_context(browser))
-    page.goto(f"{running.url}/trials")
+    visit(page, f"{running.url}/trials")
     page.locator("#trials a").focus()
     page.keyboard.press("Enter")
     expect(page.locator("#draw")).to_be_visible()
@@ -102,7 +102,7 @@ def taste(browser, link, odd, telling, *, shown):
     bodies = []
     # files under /static/ are the same for everybody, whatever is tasted: a test of the host's holds that
     page.on("response", lambda answer: None if "/static/" in answer.url else bodies.append(answer.text()))
-    page.goto(link)
+    visit(page, link)
     expect(page.get_by_role("radio")).to_have_count(3)
     assert "#" not in page.url  # the slip's word is out of sight
     page.get_by_role("button", name="Hand it in").click()
@@ -127,7 +127,7 @@ def test_one_person_asks_draws_scores_has_three_tasters_taste_closes_and_reads_t
         for name in names[1:]:
             ledger.start_cook(name)
         page, seen = new_page(new_context(browser), 1000, 900)
-        page.goto(f"{running.url}/trials")
+        visit(page, f"{running.url}/trials")
         ask(page)
         draw(page, names)
         expect(page.locator("#trial-said")).to_contain_text("8 of 8 pieces drawn")
@@ -144,7 +144,7 @@ def test_one_person_asks_draws_scores_has_three_tasters_taste_closes_and_reads_t
         expect(page.locator("#score-moisture")).to_have_value(f"{points[pieces[0].cook_id]:g}")
         for piece in pieces[1:]:
             ledger.score(piece.cook_id, "moisture", points[piece.cook_id])
-        page.goto(f"{running.url}/trial/{trial.id}")
+        visit(page, f"{running.url}/trial/{trial.id}")
         expect(page.locator("#pieces")).to_contain_text(f"moisture {points[pieces[0].cook_id]:.1f} points")
 
         # a triangle of one foil and one paper
@@ -199,7 +199,7 @@ def test_a_piece_is_put_aside_by_the_keyboard_alone_with_its_reason(running, bro
     ledger = running.world.ledger
     ledger.enter(running.trial.id, 1, "flat", "foil", None)
     page, _ = new_page(new_context(browser))
-    page.goto(f"{running.url}/trial/{running.trial.id}")
+    visit(page, f"{running.url}/trial/{running.trial.id}")
     page.get_by_role("button", name="Put Two briskets, flat aside").focus()
     page.keyboard.press("Enter")
     expect(page.get_by_label(re.compile("^Why is Two briskets, flat put aside"))).to_be_focused()
@@ -218,7 +218,7 @@ def test_a_rating_is_handed_in_on_a_phone(running, browser):
     pieces = [ledger.enter(trial.id, 1, place, level, None) for place, level in (("flat", "foil"), ("point", "paper"))]
     tasting = ledger.new_tasting(trial.id, "rating", *pieces, tasters=1, seed="of the test")
     page, seen = new_page(new_context(browser))
-    page.goto(f"{running.url}/taste")
+    visit(page, f"{running.url}/taste")
     look_at(page, "taste-slip", schemes=("light",))
     page.get_by_label("The word on your slip").fill("nobody's")
     page.get_by_role("button", name="Show my plates").click()
@@ -246,7 +246,7 @@ def test_trials_fit_every_width_and_axe_finds_nothing_serious(running, browser, 
     page, seen = new_page(new_context(browser))
     for name, path, there in (("trials", "/trials", "#trials li"),
                               ("trial", f"/trial/{running.trial.id}", "#findings p:not(.quiet)")):
-        page.goto(running.url + path)
+        visit(page, running.url + path)
         page.wait_for_selector(there)
         look_at(page, name, schemes=(scheme,))
     assert seen.complaints == []
