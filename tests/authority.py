@@ -15,8 +15,11 @@ class Authority:
         self._openssl("req", "-x509", *_KEY, "-keyout", self._key, "-out", self.ca, "-days", "30", *_TESTS)
         self._openssl("x509", "-in", self.ca, "-outform", "DER", "-out", self.der)
 
-    def server(self, *names: str, days: int = 10) -> tuple[Path, Path]:
-        """(certificate, key) of a server of these names (``DNS:a.test``, ``IP:127.0.0.1``); ``days`` -1: run out."""
+    def server(self, *names: str, days: int = 10, begin: int = 0) -> tuple[Path, Path]:
+        """(certificate, key) of a server of these names (``DNS:a.test``, ``IP:127.0.0.1``).
+
+        ``days`` from now until it runs out, -1: it has; ``begin`` days from now until it is good.
+        """
         stem = self._folder / f"server{len(list(self._folder.glob('*.csr')))}"
         certificate, key, request = (stem.with_suffix(s) for s in (".pem", ".key", ".csr"))
         self._openssl("req", *_KEY, "-keyout", key, "-out", request, "-subj", "/CN=server")
@@ -24,9 +27,9 @@ class Authority:
         extension.write_text("subjectAltName=" + ",".join(names))
         # Dates, and not -days: openssl 3.5 (Debian 13) makes no certificate that has run out by a number of days.
         now = datetime.now(UTC)
-        begin, end = (f"{now + timedelta(days=d):%Y%m%d%H%M%SZ}" for d in (min(0, days - 1), days))
+        first, last = (f"{now + timedelta(days=d):%Y%m%d%H%M%SZ}" for d in (min(begin, days - 1), days))
         self._openssl(
-            "ca", "-batch", "-notext", "-config", self._book(), "-startdate", begin, "-enddate", end,
+            "ca", "-batch", "-notext", "-config", self._book(), "-startdate", first, "-enddate", last,
             "-in", request, "-extfile", extension, "-out", certificate,
         )
         return certificate, key

@@ -181,3 +181,15 @@ def test_host_speaks_tls_to_a_broker_whose_certificate_is_good_and_to_no_other(b
             begin(port=good.port, tls=True, ca=tmp_path / "missing.pem")
     finally:
         good.stop()
+
+
+def test_a_certificate_that_is_not_good_yet_is_waited_for_as_the_clock_may_not_be_set(begin, tmp_path):
+    authority = Authority(tmp_path / "authority")
+    early = Mosquitto(tmp_path, tls=authority.server("IP:127.0.0.1", begin=3))
+    early.start()
+    try:
+        intake = begin(port=early.port, tls=True, ca=authority.ca)
+        assert "not yet valid" in intake.status().errors["broker"].text
+        assert intake.alive
+    finally:
+        early.stop()

@@ -2,6 +2,7 @@
 
 import json
 import random
+import re
 import threading
 
 import pytest
@@ -428,10 +429,25 @@ def test_a_wrong_password_is_told_with_what_to_do(broker, ledger, clock):
         intake.start()
 
 
-def test_no_broker_is_told_with_what_to_do(ledger, clock):
-    port = free_port()
-    with pytest.raises(BrokerError, match=rf"no broker answers at 127.0.0.1:{port}.*start it"):
-        Intake(ledger, clock, "127.0.0.1", port).start()
+def test_a_broker_that_is_away_at_the_start_is_told_and_served_when_it_comes(begin, broker, ledger):
+    broker.stop()
+    intake = begin()
+    told = intake.status().errors["broker"].text
+    assert re.match(rf"no broker answers at 127.0.0.1:{broker.port} \(.*trying again: start it, or correct", told)
+    assert not intake.status().connected
+    assert intake.alive
+    broker.start()
+    wait_until("it is connected", lambda: intake.status().connected)
+    wait_until("frames are stored", begin.logger([ticks(n) for n in range(20)]).start().done)
+    assert held(ledger) == list(range(20))
+    assert "broker" not in intake.status().errors
+
+
+def test_an_intake_whose_broker_never_came_ends_at_once(ledger, clock):
+    intake = Intake(ledger, clock, "127.0.0.1", free_port())
+    intake.start()
+    intake.stop()
+    assert not intake.alive
 
 
 def test_something_that_is_no_broker_is_told(ledger, clock, monkeypatch):

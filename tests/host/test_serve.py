@@ -1,7 +1,9 @@
 """``pitscribe serve``: it does not go on half dead, and lets go of what it took."""
 
+import json
 import signal
 import socket
+import urllib.request
 
 import pytest
 from servers import answers, free_port, wait_until
@@ -62,6 +64,15 @@ def test_all_parts_are_alive_until_it_ends(tmp_path):
         assert set(host._parts) == {"broker", "intake", "watch", "neighbours", "page"}
         assert host.dead() is None
     assert host.dead() is not None
+
+
+def test_the_page_and_the_record_are_there_while_a_broker_elsewhere_is_away(tmp_path):
+    away = BrokerConfig(host="127.0.0.1", port=free_port())
+    with Host(tmp_path, SystemClock(), away, page=PageConfig(port=0)) as host:
+        with urllib.request.urlopen(f"{host.page.url}api/snapshot", timeout=20) as answer:
+            (trouble,) = [one for one in json.load(answer)["troubles"] if one["key"] == "intake-away"]
+        assert f"no broker answers at 127.0.0.1:{away.port}" in trouble["words"]
+        assert host.dead() is None
 
 
 def test_a_broker_whose_loop_stopped_is_not_alive_and_gives_its_port_back():

@@ -157,6 +157,17 @@ def test_a_keeper_without_the_loggers_secret_frees_nothing(group):
     wait_until("all is right", lambda: group.errors("south") == {})
 
 
+def test_processes_whose_broker_is_away_at_the_start_take_in_when_it_comes(group):
+    group.broker.stop()
+    group.start("north", "south", "west")
+    assert group.intakes["north"].alive
+    assert "trying again" in group.errors("north")["share link"]
+    group.broker.start()
+    wait_until("all take part", lambda: all(not group.errors(name) for name in MEMBERS))
+    wait_until("all are said to be stored", group.logger(NORTHS, 60).done)
+    wait_until("the keeper has all", lambda: sorted(group.held("north", NORTHS)) == list(range(60)))
+
+
 def test_a_second_process_of_a_name_is_told_to_both(group, tmp_path):
     group.start("north")
     other = Group(tmp_path / "other", group.broker)

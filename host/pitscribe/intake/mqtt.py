@@ -21,7 +21,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
 from pitscribe.clock import Clock, ClockErr, set_well
-from pitscribe.errors import BrokerError, ConfigError, MessageError, StoreError
+from pitscribe.errors import BrokerError, MessageError, StoreError
+from pitscribe.intake.connection import ANSWER_S, begin, verify
 from pitscribe.intake.gate import Arrived, Refused, Sifted, sift
 from pitscribe.intake.inbox import Inbox
 from pitscribe.intake.lastwords import LastWords, Message, heard
@@ -39,7 +40,6 @@ MOST_KEPT = 65537  # bytes of one message: one more than the ledger keeps, so th
 MOST_SAID = 2 * MOST_LOGGERS  # messages that wait to go out: what is beyond is not said, and the logger sends again
 MOST_UNCONFIRMED = 100
 RANGES_A_MESSAGE = 32  # a microcontroller has to parse it
-ANSWER_S = 10.0
 RETRY_S = (0.5, 15.0)
 LAST_WORD_S = 2.0  # how long the broker may take to confirm the last `stored` when we stop
 
@@ -84,7 +84,7 @@ class Intake:
         self._ready = threading.Event()
         self._refused = ""
         self._stopping = threading.Event()
-        self._network: threading.Thread | None = None  # paho's
+        self._network: threading.Thread | None = None  # paho's, once it has been heard of
         self._writer = threading.Thread(target=self._write, name="pitscribe-intake", daemon=True)
         self._client = self._make_client(user, password, reconnect_s)
         if tls:
@@ -101,7 +101,7 @@ class Intake:
         client.reconnect_delay_set(*reconnect_s)
         client.max_queued_messages_set(MOST_SAID)
         client.max_inflight_messages_set(MOST_UNCONFIRMED)
-        client.on_connect = self._on_connect
+        client.on_connect, client.on_connect_fail = self._on_connect, self._on_connect_fail
         client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_message
@@ -110,20 +110,20 @@ class Intake:
     # life
 
     def start(self) -> None:
-        """Connect and subscribe. Raises BrokerError if the broker cannot be reached, or refuses."""
+        """Connect and subscribe; a broker that is away is told, and tried for as long as it takes.
+
+        Raises BrokerError if the broker refuses, or what answers is none.
+        """
         host, port = self._where
-        try:
-            self._client.connect(host, port, keepalive=30)
-        except (OSError, ValueError) as error:
-            raise BrokerError(
-                f"no broker answers at {host}:{port} ({error}); start it, or correct [broker] in pitscribe.toml"
-            ) from error
-        self._client.loop_start()
-        self._ready.wait(ANSWER_S)
-        if not self._ready.is_set() or self._refused:
-            self._client.disconnect()
-            self._client.loop_stop()
-            raise BrokerError(self._refused or f"what answers at {host}:{port} is no MQTT broker, or an overloaded one")
+        if away := begin(self._client, host, port):
+            self._status.wrong("broker", away)
+        else:
+            self._ready.wait(ANSWER_S)
+            if not self._ready.is_set() or self._refused:
+                self._client.disconnect()
+                self._client.loop_stop()
+                not_one = f"what answers at {host}:{port} is no MQTT broker, or an overloaded one"
+                raise BrokerError(self._refused or not_one)
         self._writer.start()
 
     def stop(self) -> None:
@@ -140,7 +140,7 @@ class Intake:
     @property
     def alive(self) -> bool:
         """Whether both its threads run: False once it was stopped, or one of them died."""
-        return self._writer.is_alive() and self._network is not None and self._network.is_alive()
+        return self._writer.is_alive() and (self._network is None or self._network.is_alive())
 
     def sound(self, logger: int, pattern: str, seconds: int) -> None:
         """Have a logger's buzzer sound (``Speaker.sound``). May be called from any thread."""
@@ -155,6 +155,9 @@ class Intake:
         return self._status.read(len(self._inbox))
 
     # the network's thread
+
+    def _on_connect_fail(self, _client: paho.Client, _data: Any) -> None:
+        self._network = threading.current_thread()
 
     def _on_connect(self, client: paho.Client, _data: Any, _flags: Any, code: ReasonCode, _properties: Any) -> None:
         self._network = threading.current_thread()
@@ -317,16 +320,6 @@ class Intake:
             ranges = messages.ranges_of(its_keys)
             for at in range(0, len(ranges), RANGES_A_MESSAGE):
                 self._speaker.say(logger, "stored", messages.stored(ranges[at : at + RANGES_A_MESSAGE]))
-
-
-def verify(client: paho.Client, ca: Path | None) -> None:
-    """Have a client verify its broker's certificate. Raises ConfigError if the authority's cannot be read."""
-    try:
-        client.tls_set(None if ca is None else str(ca))
-    except (OSError, ValueError) as error:
-        raise ConfigError(
-            f"{ca}: {error}; broker.ca in pitscribe.toml must name the certificate of an authority, in PEM"
-        ) from error
 
 
 def fault(error: Exception) -> str:

@@ -19,7 +19,8 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from pitscribe.errors import BrokerError
-from pitscribe.intake.mqtt import ANSWER_S, LAST_WORD_S, fault, verify
+from pitscribe.intake.connection import ANSWER_S, begin, verify
+from pitscribe.intake.mqtt import LAST_WORD_S, fault
 from pitscribe.intake.status import Status
 from pitscribe.wire.share import Here, Layout, here, parse_here
 
@@ -49,7 +50,7 @@ class ShareLink:
         self._stopping = False
         self._takes_part = True
         self._last: paho.MQTTMessageInfo | None = None
-        self._network: threading.Thread | None = None
+        self._network: threading.Thread | None = None  # paho's, once it has been heard of
         self._client = client = paho.Client(
             CallbackAPIVersion.VERSION2, client_id=f"pitscribe-{layout.group}-{layout.name}",
             protocol=MQTTProtocolVersion.MQTTv5,
@@ -62,16 +63,18 @@ class ShareLink:
         client.connect_timeout = ANSWER_S
         client.reconnect_delay_set(*reconnect_s)
         client.max_queued_messages_set(2000)
-        client.on_connect, client.on_subscribe = self._on_connect, self._on_subscribe
+        client.on_connect, client.on_connect_fail = self._on_connect, self._on_connect_fail
+        client.on_subscribe = self._on_subscribe
         client.on_disconnect, client.on_message = self._on_disconnect, self._on_message
 
     def start(self) -> None:
-        """Connect and subscribe. Raises BrokerError if the broker cannot be reached, refuses, or cannot share."""
-        try:
-            self._client.connect(*self._where, keepalive=30, clean_start=True)
-        except (OSError, ValueError) as error:
-            raise BrokerError(f"no broker answers at {self._place} ({error})") from error
-        self._client.loop_start()
+        """Connect and subscribe; a broker that is away is told, and tried for as long as it takes.
+
+        Raises BrokerError if the broker refuses, or cannot share.
+        """
+        if away := begin(self._client, *self._where, clean_start=True):
+            self._status.wrong("share link", away)
+            return
         self._ready.wait(ANSWER_S)
         if not self._ready.is_set() or self._refused:
             self._end()
@@ -94,7 +97,7 @@ class ShareLink:
     @property
     def alive(self) -> bool:
         """Whether its thread runs."""
-        return self._network is not None and self._network.is_alive()
+        return not self._stopping and (self._network is None or self._network.is_alive())
 
     def publish(self, topic: str, payload: bytes) -> bool:
         """Publish to another process; False if there is no connection now, or too much waits for it."""
@@ -124,6 +127,9 @@ class ShareLink:
         return f"{self._where[0]}:{self._where[1]}"
 
     # the network's thread
+
+    def _on_connect_fail(self, _client: paho.Client, _data: Any) -> None:
+        self._network = threading.current_thread()
 
     def _on_connect(
         self, client: paho.Client, _data: Any, _flags: Any, code: ReasonCode, properties: Properties | None
