@@ -47,6 +47,12 @@ def page(running, context):
     assert page.seen.complaints == []
 
 
+def end(running, page):
+    """The cook ends. Whoever watched it goes on looking at it, which would undo going elsewhere before that."""
+    running.world.ledger.end_cook(1)
+    expect(page).to_have_url(re.compile("/cook/1$"))
+
+
 def test_the_page_opens_by_itself_and_shows_the_answers(running, page):
     hosts = {urlsplit(url).netloc for url in page.seen.requests if not url.startswith(("data:", "blob:"))}
     assert hosts == {urlsplit(running.url).netloc}
@@ -353,8 +359,7 @@ def test_what_was_wrapped_can_be_unwrapped_and_nothing_else(running, page):
 
 
 def test_a_note_on_a_past_cook_needs_a_time_of_that_cook(running, page):
-    running.world.ledger.end_cook(1)
-    visit(page, f"{running.url}/cook/1")
+    end(running, page)
     page.wait_for_selector(CHART)
     field = page.get_by_label("When", exact=True)
     for typed, words in (("", "say when it was"), ("2026-06-20T12:00", "is not in this cook: give a time from")):
@@ -482,6 +487,30 @@ def test_a_host_that_is_gone_is_told_within_seconds(running, context):
     page.close()
 
 
+@pytest.mark.parametrize(
+    ("said", "as_ours"),
+    [
+        ([(0, 0)], True),
+        ([(0, 0), (3.1, 4.6), (4.1, 5.6)], True),  # the first word was old when it came, as while a page is read
+        ([(0, 1.5), (3.1, 3.1), (4.1, 4.1)], True),  # a later one was
+        ([(0, 0), (1, 60)], False),  # a demo's minute a second
+        ([(s, 1.3 * s) for s in range(30)], False),
+        ([(s, s) for s in range(30)] + [(30, 3630), (31, 3631)], False),  # the host's clock was set
+        ([(s, s) for s in range(30)] + [(s, s + 3600) for s in range(30, 95)], True),  # and a minute went by
+    ],
+)
+def test_the_hosts_clock_goes_as_ours_if_it_does_but_for_a_word_that_came_late(page, said, as_ours):
+    judge = """async (said) => {
+        const { hostTime } = await import("/static/hosttime.js");
+        let at = 0;
+        const time = hostTime(() => ({ mono: at, wall: 1e9 + at }));
+        for (const [here, there] of said) { at = here; time.hear(2e9 + there); }
+        at += 600;
+        return [time.asOurs(), time.carried() - 2e9];
+    }"""
+    assert page.evaluate(judge, said) == [as_ours, pytest.approx(said[-1][1] + 600, abs=0.01)]
+
+
 def test_nothing_runs_over_the_edge(running, context):
     running.world.ledger.add_note(1, None, "text", "a" * 120)
     page, _ = new_page(context)
@@ -524,8 +553,7 @@ def test_a_cook_is_ended_found_in_the_list_and_reopened(running, page):
 
 
 def test_with_no_cook_one_is_started_in_a_minute(running, page):
-    running.world.ledger.end_cook(1)
-    expect(page).to_have_url(re.compile("/cook/1$"))  # whoever watched it goes on looking at it
+    end(running, page)
     page.get_by_role("link", name="Live").click()
     expect(page.get_by_role("heading", name="No cook is running")).to_be_visible()
     page.get_by_label("Name of the cook").fill("Pork shoulder")
@@ -547,7 +575,7 @@ def test_with_no_cook_one_is_started_in_a_minute(running, page):
 
 
 def test_a_logger_that_speaks_while_the_form_is_open_gets_its_rows(running, page):
-    running.world.ledger.end_cook(1)
+    end(running, page)
     silent = []
     page.route("**/api/loggers", lambda route: route.fulfill(json={"loggers": []}) if silent else route.continue_())
     silent.append(True)

@@ -15,6 +15,7 @@ import { showAlerts, wireAlerts } from "./alerts.js";
 import { showPhotos, wirePhotos } from "./photos.js";
 import { showScores, wireScores } from "./scores.js";
 import { wireEnds } from "./ends.js";
+import { hostTime } from "./hosttime.js";
 import { showStart, wireStart } from "./start.js";
 import { wireUnits, onUnit, fixOffset, clocksChange } from "./units.js";
 
@@ -23,29 +24,17 @@ const asked = location.pathname.match(/^\/cook\/(\d+)$/)?.[1] ?? null;
 // now: the host's time, carried on by this machine's clock while nothing is heard; aged: whether ages can be told.
 const view = { snap: null, now: 0, contact: true, past: false, aged: true };
 
-// What the host said of the time, and when that was here. From that follows how fast its clock goes: a demo's is not ours.
-const heard = [];
-const PACE_FROM_S = 3, PACE_OVER_S = 60;
-// A machine that slept all night may have stopped the one clock, and a clock that was set moved the other.
-const since = (h) => Math.max((performance.now() - h.mono) / 1000, (Date.now() - h.date) / 1000);
+const time = hostTime();
 
 function hearTime(now) {
-  heard.push({ now: Math.max(now, heard.at(-1)?.now ?? 0), mono: performance.now(), date: Date.now() });
-  while (heard.length > 2 && heard.at(-1).mono - heard[1].mono > PACE_OVER_S * 1000) heard.shift();
-  view.now = heard.at(-1).now;
+  view.now = time.hear(now);
   view.aged = true;
-  document.documentElement.dataset.clock = asOurs() ? "as ours" : "other";
-}
-
-// Whether the host's clock goes as fast as ours, by what was heard in the last minute; as long as little was, it does.
-function asOurs() {
-  const [first, last] = [heard[0], heard.at(-1)], real = (last.mono - first.mono) / 1000;
-  return real < PACE_FROM_S || Math.abs((last.now - first.now) / real - 1) < 0.2;
+  document.documentElement.dataset.clock = time.asOurs() ? "as ours" : "other";
 }
 
 function carryOn() {
-  view.aged = asOurs();
-  if (view.aged) view.now = heard.at(-1).now + since(heard.at(-1));
+  view.aged = time.asOurs();
+  if (view.aged) view.now = time.carried();
 }
 
 function show(chart = true) {
