@@ -289,10 +289,11 @@ class StoringHost:
         boot, sequence = struct.unpack_from("<HI", frame, 8)
         self.say(base, "stored", {"stored": [[boot, sequence, sequence]]})
 
-    def say(self, base: str, word: str, body: dict) -> None:
-        """Publish a message to the logger."""
+    def say(self, base: str, word: str, body: dict, secret: str | None = None) -> None:
+        """Publish a message to the logger, authenticated by the host's secret or by another one."""
         topic, text = f"{base}/{word}", json.dumps({"v": 1, **body}).encode()
-        self._client.publish(topic, mac.authenticated(self.secret, topic, text) if self.secret else text, 1)
+        secret = self.secret if secret is None else secret
+        self._client.publish(topic, mac.authenticated(secret, topic, text) if secret else text, 1)
 
     @property
     def keys(self) -> list[tuple[int, int]]:

@@ -148,10 +148,8 @@ def test_what_the_authentic_host_asks_to_be_sounded_sounds_as_long_as_it_asks_un
     def state(word: str, count: int) -> None:
         wait_until(f"{count} {word}", lambda: host.states[-1].get(word) == count)
 
-    host.secret = "not the secret of this logger"
-    host.say(base, "order", json.loads(messages.sound_order("low", 20)))
+    host.say(base, "order", json.loads(messages.sound_order("low", 20)), secret="not the secret of this logger")
     state("denied", 1)
-    host.secret = SECRET
     host.say(base, "order", {"order": "sound", "pattern": "low", "s": 61})
     state("refused", 1)
     host.say(base, "order", {"order": "sound", "pattern": "a pattern of another year", "s": 20})

@@ -41,6 +41,7 @@ sys.stdout.write("free\\n")
 _QUESTION = b"ab\x01\x00\x00\x01" + bytes(6) + b"\x03box\x00\x00\x01\x00\x01"
 
 
+@pytest.mark.alone
 def test_guests_of_a_logger_without_memory_do_not_make_it_spin_and_are_served_when_there_is_some_again(tmp_path):
     board = RealTime(tmp_path, beside=_FULL)
     stop = threading.Event()

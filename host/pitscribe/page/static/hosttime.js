@@ -1,9 +1,9 @@
 // The host's time, by what it said of it and this machine's clocks; carried on while nothing is heard of it.
 
 const KEPT_S = 60;
-// Between the host's reading of its clock and ours lies a pass of the host and the way here: by so much alone the one
-// may seem to go faster than the other. Our own judgement, no source.
-const LATE_S = 2, APART = 0.2;
+// Between the host's reading of its clock and ours lie a pass of the host and the way here, on a busy machine seconds:
+// by so much alone the one may seem to go faster than the other. Our own judgement, no source.
+const LATE_S = 5, APART = 0.2;
 
 // `clocks`: () => s of one that never jumps and of the one on the wall.
 export function hostTime(clocks = () => ({ mono: performance.now() / 1000, wall: Date.now() / 1000 })) {
