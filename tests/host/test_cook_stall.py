@@ -95,7 +95,7 @@ def test_without_an_air_probe_less_is_claimed_and_it_says_so():
     rec, _ = one(WET, pit=False)
     (found,) = stalls(rec)
     assert found.probability <= 0.6
-    assert "no air probe" in found.cause
+    assert "no air probe shows it, a pit of 250 F (121 C) is assumed" in found.cause
     with_pit, _ = one(WET)
     assert stalls(with_pit)[0].probability > 0.8
 

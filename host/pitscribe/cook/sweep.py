@@ -11,6 +11,7 @@ from pitscribe.cook.grid import CELL_S, FloatArray, Grid
 from pitscribe.cook.likely import likely
 from pitscribe.cook.noted import Told
 from pitscribe.cook.pace import BEST_MIN, LEAST_DRIVE_K, PACE_MIN, Pace
+from pitscribe.cook.plain import degrees
 from pitscribe.cook.rates import JUMP_K
 
 BEGIN_SHARE = 0.50  # "well below what it was": pace under half of the best. Conduction alone stays near 100 %
@@ -284,7 +285,8 @@ class Sweep:
         cause = f"heats at {100 * share:.0f} % of what the pit drove before: evaporation takes up the heat"
         seen = pace.seen[noticed]
         if not seen:
-            cause += f" (or the fire is low: no air probe shows it, a pit of {pace.low[noticed]:.0f} degC is assumed)"
+            assumed = f"{degrees(pace.low[noticed], 'F')} ({pace.low[noticed]:.0f} C)"
+            cause += f" (or the fire is low: no air probe shows it, a pit of {assumed} is assumed)"
         hours = (self.grid.end(k) - held.begin) / 3600
         depth = min(1.0, 1.0 - at.deepest)
         self.stalls[-1] = replace(held, plateau_c=plateau, depth=depth, cause=cause, evidence=evidence,
