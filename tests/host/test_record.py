@@ -14,7 +14,7 @@ from pitscribe.clock import SetClock
 from pitscribe.cook.analysis import analyse
 from pitscribe.ledger.ledger import Ledger
 from pitscribe.page.finding import A_PAGE, cut_of
-from pitscribe.page.glance import TRUSTED_S, Glances
+from pitscribe.page.glance import TRUSTED_S, Glances, picture_of
 from pitscribe.page.record import _meaning
 from pitscribe.series import load
 from pitscribe.series.notes import Heard
@@ -180,6 +180,17 @@ def test_a_glance_is_kept_and_is_never_that_of_another_state_of_the_cook(tmp_pat
     real[0] += 10 * TRUSTED_S
     assert looked(cook) == 0, "nothing at all has come"
     ledger.close()
+
+
+def test_what_is_kept_of_a_cooks_glance_is_the_picture_itself_in_a_third_of_its_size(tmp_path):
+    """By a month of cooks (tests/chaos/month.py) they were what made memory grow."""
+    world = make_world(tmp_path, hours=12, period_s=10)
+    glances = Glances(world.ledger)
+    drawn = picture_of(load(world.ledger, 1))
+    assert glances.of(world.ledger.cook(1)).svg == drawn
+    (held,) = glances._held.values()
+    assert len(held.packed_svg) < len(drawn) / 3 < 9000
+    world.ledger.close()
 
 
 # taking away
