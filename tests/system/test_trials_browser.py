@@ -187,6 +187,7 @@ def test_one_person_asks_draws_scores_has_three_tasters_taste_closes_and_reads_t
         page.get_by_role("button", name="Close the trial").click()
         expect(page.locator("#trial-said")).to_contain_text("closed: all eight nights are cooked")
         # 4 against 4, all of one higher: 2 of the 70 draws
+        expect(page.get_by_role("heading", name="What it says", exact=True)).to_be_visible()
         expect(page.locator("#findings")).to_contain_text("a difference that the draw alone seldom makes")
         expect(page.locator("#findings")).to_contain_text("p 0.029 by all 70 draws")
         look_at(page, "trial-closed")

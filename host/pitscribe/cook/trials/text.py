@@ -42,7 +42,8 @@ def lines(findings: Findings, units: str) -> Iterator[str]:
     yield from besides(findings, units)
     for tasting in findings.tastings:
         yield ""
-        yield tasting_words(tasting)
+        one = tasting.record.tasting
+        yield f"tasting {one.id}, {one.kind}: {tasting_words(tasting)}"
 
 
 def concluded(findings: Findings, units: str) -> Iterator[str]:
@@ -154,7 +155,7 @@ def tasting_words(said: TastingSaid) -> str:
     """One tasting, in a few sentences."""
     record, judged = said.record, said.judged
     one, n = record.tasting, len(record.heard)
-    words = f"tasting {one.id}, {one.kind}: {said.samples[0]} ({said.levels[0]}), {said.samples[1]} ({said.levels[1]})."
+    words = f"{said.samples[0]} ({said.levels[0]}), {said.samples[1]} ({said.levels[1]})."
     if not record.complete:
         words += f" {n} of {one.tasters} answers are in: no conclusion before all are, or the tasting is closed."
     elif not n:
@@ -184,8 +185,8 @@ def _judged(said: TastingSaid, judged: Tasted) -> str:
     else:
         words += (f" Not told: {judged.least} were needed; if half of the tasters could taste it, {n} would tell it "
                   f"{100 * judged.power:.0f} times in 100.")
-    return (f"{words} Beyond guessing, {100 * judged.tellers:.0f} % of people tell them ({100 * judged.low:.0f} to "
-            f"{100 * judged.high:.0f} %, 95 %).")
+    return (f"{words} Of people, {100 * judged.tellers:.0f} % can tell them without guessing (95 % interval: "
+            f"{100 * judged.low:.0f} to {100 * judged.high:.0f} %).")
 
 
 def _scored(said: TastingSaid) -> str:

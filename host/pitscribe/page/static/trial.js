@@ -69,6 +69,7 @@ function showHead() {
   document.querySelector("h1").textContent = trial.name;
   document.title = `${trial.name} - Pitscribe`;
   $("trial-said").textContent = `${trial.question} ${trial.factor}: ${trial.levels.join(" or ")}. ${trial.drawn} of ${trial.planned} pieces drawn${closed}.${trial.pairs && !closed ? ` Drawn in ${trial.levels.length === 2 ? "pairs" : "sets"}: enter the cuts of one cook one after the other.` : ""}`;
+  $("says").textContent = closed ? "What it says" : "What it says so far";
   $("trial-seal").textContent = `Seal ${trial.seal}: write it on paper; it shows if plan or draw is ever changed.`;
 }
 
