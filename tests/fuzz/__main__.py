@@ -28,6 +28,7 @@ def main() -> int:
     parser.add_argument("--guided", action="store_true", help="let coverage lead (atheris)")
     parser.add_argument("--found", type=Path, default=Path(tempfile.gettempdir()), help="folder for finds")
     args = parser.parse_args()
+    args.found.mkdir(parents=True, exist_ok=True)  # not only when there is something to keep
     if args.guided:
         import atheris
 

@@ -1,9 +1,11 @@
 """A short run of each target; the long ones are commands (see the package). Each find of theirs stands in FINDS."""
 
 import random
+from dataclasses import replace
 
 import pytest
 
+from fuzz.__main__ import main as fuzz_main
 from fuzz.mutate import mutant
 from fuzz.targets import BrokenPromiseError, board, every_target, files, frames
 
@@ -62,3 +64,12 @@ def test_a_broken_promise_is_found(monkeypatch):
     bad[-1] ^= 1
     with pytest.raises(BrokenPromiseError, match="CRC"):
         frames.read_frames([bytes(bad)])
+
+
+def test_what_broke_a_promise_is_kept_in_a_folder_that_was_not_there(monkeypatch, tmp_path, capsys):
+    broken = replace(TARGETS["topics"], run=lambda given: 1 / 0)
+    monkeypatch.setattr("fuzz.targets.every_target", lambda: {"topics": broken})
+    monkeypatch.setattr("sys.argv", ["fuzz", "topics", "--times", "1", "--found", str(tmp_path / "a" / "b")])
+    assert fuzz_main() == 1
+    (kept,) = (tmp_path / "a" / "b").iterdir()
+    assert str(kept) in capsys.readouterr().err
