@@ -67,13 +67,13 @@ def analyse(
     now = tuple(_place_now(s, c, view) for s, c in zip(places, cells, strict=True))
     meat = {p.place: c for p, c in zip(now, cells, strict=True) if p.kind == "meat"}
     air = [AirNow(p.place, p.celsius, c) for p, c in zip(now, cells, strict=True) if p.kind == "air"]
+    airs = [one.cells for one in air]
     even, notes = evenness(meat, grid), record.notes
-    drive = drive_of([one.cells for one in air], grid.n)
+    drive = drive_of(airs, grid.n)
     heating = [heating_of(place, c, drive, notes_for(place, meat, notes), grid) for place, c in meat.items()]
     stalls = sorted((s for held, _ in heating for s in held), key=lambda s: (s.begin, s.place))
     doubts = {s.place: flagged(s, grid) for s in places if s.kind == "meat"}
     unsure = {s.place: doubtful(s, grid) for s in places if s.kind == "meat"}
-    airs = [one.cells for one in air]
     kind = record.cook.meat_kind or kind_of(record.cook.meats)
     pit = pit_now(air)
     present = [p for p in now if p.kind == "meat" and p.celsius is not None]
