@@ -21,7 +21,7 @@ PAST_K = 2.0  # so much past the target: a place is not what its probe reads
 # logarithm has a standard deviation of PACE_SD for a long way and less for a short one, half of it at PACE_H hours. The
 # pace of the last hours was read, that of a crust, a wrap that nobody noted or a wetted skin to come was not. Chosen on
 # cooks of two benches of different physics (docs/ANALYSIS.md).
-PACE_SD, PACE_H = 0.45, 3.0
+PACE_SD, PACE_H = 0.55, 3.0
 PACE_SEED = 20_260_615
 
 

@@ -20,7 +20,7 @@ from .score_stall import StallScore
 
 # Chosen before anything was run on it. Looked at before: 1, 901 to 903, 4_711, 5_150, 20_261_125, and those of the
 # tables before, 271_828, 602_214 and 141_421.
-SEED, TUNE_SEED = 577_215, 1
+SEED, TUNE_SEED = 733_204, 1
 COOKS, FINISH_COOKS, FIRE_COOKS, TUNE_COOKS = 90, 60, 120, 60
 BEGIN = "<!-- the bench's table begins: written by tests/bench/analysis/table.py -->"
 END = "<!-- the bench's table ends -->"
